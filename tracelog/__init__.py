@@ -1,0 +1,1 @@
+"""tracelog: production traceability and troubleshooting for two-piece can plants."""

@@ -1,0 +1,178 @@
+"""The audit trail: who did what, when, by which door, before and after, chained by hash.
+
+Every action appends exactly one record in its own transaction; a record's hash covers its
+content and the hash before it, so that a changed, removed or inserted record breaks the chain.
+"""
+
+import hashlib
+import json
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time
+from enum import Enum
+from typing import Any
+
+from sqlalchemy import BigInteger, Index, String, Text, func, select, text
+from sqlalchemy.orm import Mapped, Session, mapped_column
+
+from tracelog.db import Base, new_id
+
+# Advisory lock of PostgreSQL under which records are appended, one at a time.
+_CHAIN_LOCK = 7_402_116_033_301
+NO_PREVIOUS = "0" * 64
+
+
+class AuditRecord(Base):
+    """One write."""
+
+    __tablename__ = "audit_records"
+    __table_args__ = (Index("ix_audit_records_subject", "subject_kind", "subject"),)
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
+    sequence: Mapped[int] = mapped_column(BigInteger, unique=True)
+
+    # Who, when, from where.
+    actor: Mapped[str] = mapped_column(String(120), index=True)
+    door: Mapped[str] = mapped_column(String(20))
+    at: Mapped[datetime] = mapped_column(index=True)
+
+    # What, before and after (JSON with sorted keys).
+    action: Mapped[str] = mapped_column(String(60))
+    subject_kind: Mapped[str] = mapped_column(String(40))
+    subject: Mapped[str] = mapped_column(String(200))
+    before: Mapped[str | None] = mapped_column(Text)
+    after: Mapped[str | None] = mapped_column(Text)
+
+    # The chain.
+    previous_hash: Mapped[str] = mapped_column(String(64))
+    hash: Mapped[str] = mapped_column(String(64))
+
+
+@dataclass(frozen=True)
+class Actor:
+    """Who acts, and by which door: ``page``, ``api``, ``command``, ``import`` or ``mqtt``."""
+
+    name: str
+    role: str
+    door: str
+    account_id: uuid.UUID | None = None
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What an action is about: its kind (``entry``, ``tool fit``…) and which one."""
+
+    kind: str
+    name: str
+
+
+def as_json(values: Mapping[str, Any] | None) -> str | None:
+    """Values of a record as JSON that is always the same text for the same content."""
+    if values is None:
+        return None
+    return json.dumps(values, sort_keys=True, ensure_ascii=False, default=_plain)
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).replace(tzinfo=None).isoformat() + "Z"
+    if isinstance(value, date | time):
+        return value.isoformat()
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, Mapping):
+        return dict(value)
+    return str(value)
+
+
+def record_hash(record: AuditRecord) -> str:
+    """The hash that a record must have, from its content and the hash before it (SHA-256)."""
+    content = [
+        record.previous_hash,
+        record.sequence,
+        str(record.id),
+        record.actor,
+        record.door,
+        record.at.astimezone(UTC).isoformat(),
+        record.action,
+        record.subject_kind,
+        record.subject,
+        record.before,
+        record.after,
+    ]
+    return hashlib.sha256(json.dumps(content, ensure_ascii=False).encode()).hexdigest()
+
+
+def append(
+    session: Session,
+    actor: Actor,
+    at: datetime,
+    action: str,
+    subject: Subject,
+    before: Mapping[str, Any] | None = None,
+    after: Mapping[str, Any] | None = None,
+) -> uuid.UUID:
+    """Add the record of a write to the chain, in the caller's transaction.
+
+    Args:
+        session: an open session that writes; records are appended one at a time over all
+            processes until its transaction ends.
+        actor: who acts.
+        at: when, UTC.
+        action: what was done, in a few words such as ``log entry``.
+        subject: what it was done to.
+        before: values before the write, None where there were none.
+        after: values after the write; for many rows their count and digest.
+
+    Returns:
+        The record's id, kept on the rows that the write made.
+    """
+    if session.get_bind().dialect.name == "postgresql":
+        session.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _CHAIN_LOCK})
+    last = session.execute(
+        select(AuditRecord.sequence, AuditRecord.hash)
+        .order_by(AuditRecord.sequence.desc())
+        .limit(1)
+    ).first()
+    record = AuditRecord(
+        id=new_id(),
+        sequence=last.sequence + 1 if last else 1,
+        actor=actor.name[:120],
+        door=actor.door,
+        at=at,
+        action=action,
+        subject_kind=subject.kind,
+        subject=subject.name[:200],
+        before=as_json(before),
+        after=as_json(after),
+        previous_hash=last.hash if last else NO_PREVIOUS,
+    )
+    record.hash = record_hash(record)
+    session.add(record)
+    session.flush()
+    return record.id
+
+
+def broken_links(session: Session) -> list[str]:
+    """What is wrong with the chain: one sentence for each record that does not follow."""
+    found: list[str] = []
+    previous, expected = NO_PREVIOUS, 1
+    rows = session.execute(
+        select(AuditRecord).order_by(AuditRecord.sequence).execution_options(yield_per=2000)
+    ).scalars()
+    for record in rows:
+        if record.sequence != expected:
+            found.append(f"audit record {expected} is missing before record {record.sequence}")
+        elif record.previous_hash != previous:
+            found.append(f"audit record {record.sequence} does not follow the one before it")
+        if record.hash != record_hash(record):
+            found.append(f"audit record {record.sequence} was altered after it was written")
+        previous, expected = record.hash, record.sequence + 1
+        session.expunge(record)
+    return found
+
+
+def count(session: Session) -> int:
+    """How many records the trail holds."""
+    return session.execute(select(func.count()).select_from(AuditRecord)).scalar_one()

@@ -1,0 +1,67 @@
+"""The command line: one entry for each command, loaded only when it is asked for."""
+
+import importlib
+from collections.abc import Sequence
+from typing import Any
+
+import click
+
+from tracelog.errors import TracelogError
+from tracelog.terminal import EXIT_BAD_DATA
+
+# Command name to module and object; a command's own imports stay out of the others' start.
+COMMANDS: dict[str, str] = {
+    "import": "tracelog.intake.commands:import_folder",
+    "export": "tracelog.intake.commands:export_folder",
+    "serve": "tracelog.web.commands:serve",
+    "demo": "tracelog.web.commands:demo",
+    "upgrade": "tracelog.web.commands:upgrade_tables",
+    "user": "tracelog.people.commands:user",
+    "check": "tracelog.intake.commands:check",
+    "trace": "tracelog.trace.commands:trace",
+    "rates": "tracelog.trends.commands:rates",
+    "forecast": "tracelog.service.commands:forecast",
+}
+
+
+class Commands(click.Group):
+    """The group of all commands; turns our errors into exit status 1 in one place."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """Names of all commands, for ``--help``."""
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Load one command."""
+        place = COMMANDS.get(cmd_name)
+        if place is None:
+            return None
+        module, name = place.split(":")
+        command: click.Command = getattr(importlib.import_module(module), name)
+        return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; what the data are to blame for is said on stderr, status 1."""
+        try:
+            return super().invoke(ctx)
+        except TracelogError as problem:
+            for fault in problem.faults:
+                click.echo(f"tracelog: {fault}", err=True)
+            ctx.exit(EXIT_BAD_DATA)
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="tracelog", prog_name="tracelog")
+def tracelog() -> None:
+    """Traceability and troubleshooting for two-piece can plants.
+
+    Settings come from the environment: TRACELOG_DATABASE_URL, TRACELOG_SECRET_KEY,
+    TRACELOG_DATA_DIR, or a TOML file named by TRACELOG_CONFIG.
+
+    Example: tracelog import my-plant/
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Entry point of the command `tracelog`."""
+    tracelog.main(args=list(arguments) if arguments is not None else None, prog_name="tracelog")

@@ -1,0 +1,101 @@
+"""Settings: from the environment, then an optional TOML file, then defaults that work on a desk."""
+
+import os
+import secrets
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import platformdirs
+
+from tracelog.errors import TracelogError
+from tracelog.language import _
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What an installation can choose.
+
+    `TRACELOG_DATABASE_URL` (database_url), `TRACELOG_SECRET_KEY` (secret_key) and
+    `TRACELOG_DATA_DIR` (data_dir) set them; `TRACELOG_CONFIG` names a TOML file with the
+    lower-case keys, by default `tracelog.toml` in the data folder.
+    """
+
+    database_url: str
+    secret_key: str
+    data_dir: Path
+
+
+def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
+    """Read the settings, making the data folder and a secret key where there are none.
+
+    Raises:
+        TracelogError: the TOML file cannot be read or has an unknown key.
+    """
+    environment = os.environ if environment is None else environment
+    data_dir = Path(
+        environment.get("TRACELOG_DATA_DIR")
+        or platformdirs.user_data_dir("tracelog", appauthor=False)
+    ).expanduser()
+    written = _read_file(environment.get("TRACELOG_CONFIG"), data_dir / "tracelog.toml")
+    if "data_dir" in written and not environment.get("TRACELOG_DATA_DIR"):
+        data_dir = Path(written["data_dir"]).expanduser()
+    database_url = environment.get("TRACELOG_DATABASE_URL") or written.get("database_url")
+    secret_key = environment.get("TRACELOG_SECRET_KEY") or written.get("secret_key")
+    try:
+        data_dir.mkdir(parents=True, exist_ok=True)
+        return Settings(
+            database_url=_with_driver(database_url or f"sqlite:///{data_dir / 'tracelog.db'}"),
+            secret_key=secret_key or _kept_secret(data_dir / "secret-key"),
+            data_dir=data_dir,
+        )
+    except OSError as problem:
+        raise TracelogError(
+            _(
+                "the data folder %(folder)s cannot be used (%(why)s); set TRACELOG_DATA_DIR",
+                folder=data_dir,
+                why=problem.strerror,
+            )
+        ) from problem
+
+
+def _with_driver(url: str) -> str:
+    # People paste addresses as PostgreSQL's own tools write them.
+    for prefix in ("postgresql://", "postgres://"):
+        if url.startswith(prefix):
+            return "postgresql+psycopg://" + url.removeprefix(prefix)
+    return url
+
+
+def _read_file(named: str | None, default: Path) -> dict[str, str]:
+    path = Path(named).expanduser() if named else default
+    if not named and not path.exists():
+        return {}
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+        raise TracelogError(
+            _("the settings file %(path)s cannot be read: %(why)s", path=path, why=problem)
+        ) from problem
+    known = {"database_url", "secret_key", "data_dir"}
+    for key, value in content.items():
+        if key not in known or not isinstance(value, str):
+            raise TracelogError(
+                _(
+                    "%(path)s: '%(key)s' is not a setting; known are %(known)s, each a text",
+                    path=path,
+                    key=key,
+                    known=", ".join(sorted(known)),
+                )
+            )
+    return content
+
+
+def _kept_secret(path: Path) -> str:
+    # Made once and kept, so that a restart does not sign everybody out.
+    if not path.exists():
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT, 0o600)
+        with os.fdopen(descriptor, "w", encoding="ascii") as file:
+            file.write(secrets.token_urlsafe(48))
+    return path.read_text(encoding="ascii").strip()

@@ -1,0 +1,184 @@
+"""The database: one engine per process, SQLite or PostgreSQL, instants in UTC, ids of version 7."""
+
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import (
+    Connection,
+    DateTime,
+    Dialect,
+    Engine,
+    MetaData,
+    TypeDecorator,
+    create_engine,
+    event,
+)
+from sqlalchemy.orm import DeclarativeBase, Session
+from sqlalchemy.pool import ConnectionPoolEntry
+from uuid_utils.compat import uuid7
+
+from tracelog.paths import migrations_folder
+
+NAMING = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
+
+class UtcInstant(TypeDecorator[datetime]):
+    """An instant: timezone-aware in Python, UTC in the table."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Refuse a datetime without an offset; SQLite keeps UTC without one."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("an instant without an offset cannot be stored")
+        in_utc = value.astimezone(UTC)
+        return in_utc.replace(tzinfo=None) if dialect.name == "sqlite" else in_utc
+
+    def process_result_value(
+        self,
+        value: datetime | None,
+        dialect: Dialect,  # noqa: ARG002
+    ) -> datetime | None:
+        """Give every instant back in UTC, whatever zone the connection shows."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+class Base(DeclarativeBase):
+    """Root of all tables."""
+
+    metadata = MetaData(naming_convention=NAMING)
+    type_annotation_map = {datetime: UtcInstant}
+
+
+def new_id() -> uuid.UUID:
+    """A UUID of version 7 (RFC 9562): unique in every plant, and in order of time."""
+    return uuid7()
+
+
+def make_engine(url: str) -> Engine:
+    """An engine for `url` with this project's connection settings.
+
+    SQLite runs in WAL mode with full sync and enforced foreign keys, and transactions are begun
+    by us and not by the driver, so that savepoints and read snapshots hold.
+    """
+    if not url.startswith("sqlite"):
+        return create_engine(url, pool_pre_ping=True, connect_args={"options": "-c timezone=UTC"})
+    engine = create_engine(url, connect_args={"timeout": 30})
+    event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _prepare_sqlite(connection: Any, _record: ConnectionPoolEntry) -> None:
+    connection.isolation_level = None
+    cursor = connection.cursor()
+    for pragma in (
+        "journal_mode=WAL",
+        "synchronous=FULL",
+        "foreign_keys=ON",
+        "busy_timeout=30000",
+        "cache_size=-65536",
+        "temp_store=MEMORY",
+    ):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # A read that turns into a write fails at once when another has written meanwhile;
+    # a writer therefore takes its place in the queue from the start.
+    writes = connection.get_execution_options().get("tracelog_writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Session]:
+    """A session that only reads; whatever it did is rolled back at the end."""
+    with engine.connect() as connection, Session(bind=connection) as session:
+        yield session
+        session.rollback()
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Session]:
+    """A session whose work is committed as a whole at the end, or not at all."""
+    with engine.connect() as raw:
+        connection = raw.execution_options(tracelog_writes=True)
+        with Session(bind=connection, autoflush=False) as session:
+            yield session
+            session.commit()
+
+
+def _alembic(connection: Connection) -> Any:
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
+    config.attributes["connection"] = connection
+    return config
+
+
+def upgrade(engine: Engine, revision: str = "head") -> None:
+    """Bring the tables up to `revision`, as one transaction."""
+    from alembic import command
+
+    with _migrating(engine) as connection:
+        command.upgrade(_alembic(connection), revision)
+
+
+def downgrade(engine: Engine, revision: str) -> None:
+    """Take the tables back to `revision`, as one transaction."""
+    from alembic import command
+
+    with _migrating(engine) as connection:
+        command.downgrade(_alembic(connection), revision)
+
+
+@contextmanager
+def _migrating(engine: Engine) -> Iterator[Connection]:
+    with engine.connect() as raw:
+        connection = raw.execution_options(tracelog_writes=True)
+        if engine.dialect.name == "sqlite":
+            # Batch migrations rebuild tables; with enforcement on, dropping the old one would
+            # empty the tables that point to it. It can only be switched between transactions.
+            _pragma(connection, "foreign_keys=OFF")
+        try:
+            with connection.begin():
+                yield connection
+                if engine.dialect.name == "sqlite":
+                    broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+                    if broken:
+                        raise RuntimeError(f"the migration broke foreign keys: {broken[:5]}")
+        finally:
+            if engine.dialect.name == "sqlite":
+                _pragma(connection, "foreign_keys=ON")
+
+
+def _pragma(connection: Connection, setting: str) -> None:
+    cursor = connection.connection.cursor()
+    cursor.execute(f"PRAGMA {setting}")
+    cursor.close()
+
+
+def is_current(engine: Engine) -> bool:
+    """Whether the tables are those of this version of the program."""
+    from alembic.runtime.migration import MigrationContext
+    from alembic.script import ScriptDirectory
+
+    with engine.connect() as connection:
+        heads = set(ScriptDirectory.from_config(_alembic(connection)).get_heads())
+        return set(MigrationContext.configure(connection).get_current_heads()) == heads

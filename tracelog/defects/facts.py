@@ -1,0 +1,197 @@
+"""The facts of the log: what kinds of defect there are, and what was found."""
+
+import hashlib
+import json
+import uuid
+from enum import StrEnum
+from typing import Annotated, Any, ClassVar, Self
+
+from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
+
+from tracelog.facts import (
+    Count,
+    Fact,
+    Instant,
+    Name,
+    Note,
+    Positive,
+    WrongField,
+    one_of,
+    write_value,
+)
+from tracelog.language import _
+from tracelog.plant.dome_code import DomeCode, parse_dome_code
+
+
+class Severity(StrEnum):
+    """What a defect can do, the worst first."""
+
+    LEAK = "leak"
+    CONTACT = "contact"
+    STRENGTH = "strength"
+    RUN = "run"
+    LOOK = "look"
+    LABEL = "label"
+
+
+class DefectTypeFact(Fact):
+    """One kind of defect (defect_types.csv)."""
+
+    key_fields: ClassVar[tuple[str, ...]] = ("defect",)
+    defect: Name
+    name: Name | None = None
+    stage: Name | None = None
+    severity: Annotated[Severity, one_of(Severity)] | None = None
+    arises_at: Name | None = None
+    traces_to: Note | None = None
+    notes: Note | None = None
+
+
+def read_id(value: Any) -> uuid.UUID:
+    """An id as sent.
+
+    Raises:
+        ValueError: not a UUID.
+    """
+    if isinstance(value, uuid.UUID):
+        return value
+    try:
+        if not isinstance(value, str) or len(value.strip()) != 36:
+            raise ValueError
+        return uuid.UUID(value.strip())
+    except ValueError:
+        raise ValueError(
+            _(
+                "'%(id)s' is not a UUID; write 36 characters such as"
+                " 0198c1f0-7a4e-7cc1-8000-3f1b6a2d9e55, or leave it blank",
+                id=str(value)[:40],
+            )
+        ) from None
+
+
+RowId = Annotated[uuid.UUID, BeforeValidator(read_id)]
+
+# Namespace of the ids derived from the content of rows that come without one.
+_NAMESPACE = uuid.UUID("8f5b6f0e-6a53-4b0b-9f52-5d4a2f8f0c11")
+
+
+def derived_id(kind: str, values: dict[str, Any]) -> uuid.UUID:
+    """The id of a row that came without one: the same content always gets the same id."""
+    content = json.dumps([kind, {name: write_value(value) for name, value in values.items()}])
+    return uuid.uuid5(_NAMESPACE, hashlib.sha256(content.encode()).hexdigest())
+
+
+def _code(value: Any) -> DomeCode:
+    return value if isinstance(value, DomeCode) else parse_dome_code(str(value))
+
+
+class EntryFact(Fact):
+    """One logged finding (defects.csv).
+
+    `inspected` blank: found in running production, the exposure is the machine's strokes;
+    given: a sample of that many cans was looked at and `cans` of them were bad. `occurrences`
+    blank: as many as cans.
+    """
+
+    key_fields: ClassVar[tuple[str, ...]] = ("id",)
+    id: RowId = Field(default=None, validate_default=False)  # type: ignore[assignment]
+    seen_at: Instant
+    dome_code: Annotated[DomeCode, BeforeValidator(_code)] | None = None
+    defect: Name
+    inspected: Positive | None = None
+    cans: Count = Field(default=1)
+    occurrences: Count | None = None
+    found_at: Name | None = None
+    made_at: Instant | None = None
+    coil: Name | None = None
+    pallet: Name | None = None
+    mark: Name | None = None
+    note: Note | None = None
+    logged_by: Name | None = None
+    logged_at: Instant = Field(default=None, validate_default=False)  # type: ignore[assignment]
+
+    @field_validator("cans")
+    @classmethod
+    def _cans_fit_sample(cls, value: int, info: ValidationInfo) -> int:
+        inspected = info.data.get("inspected")
+        if "inspected" not in info.data:
+            return value
+        if inspected is None and value == 0:
+            raise ValueError(
+                _("is 0; a finding in running production has at least 1 can, or give inspected")
+            )
+        if inspected is not None and value > inspected:
+            raise ValueError(
+                _(
+                    "%(cans)d bad cans are more than the %(inspected)d inspected",
+                    cans=value,
+                    inspected=inspected,
+                )
+            )
+        return value
+
+    @field_validator("occurrences")
+    @classmethod
+    def _occurrences_fit_cans(cls, value: int | None, info: ValidationInfo) -> int | None:
+        cans = info.data.get("cans")
+        if value is not None and cans is not None:
+            if value > cans:
+                raise ValueError(
+                    _(
+                        "%(value)d separate happenings are more than the %(cans)d cans",
+                        value=value,
+                        cans=cans,
+                    )
+                )
+            if value == 0 and cans > 0:
+                raise ValueError(_("is 0, but there are bad cans; at least one thing happened"))
+        return value
+
+    @field_validator("made_at")
+    @classmethod
+    def _made_before_seen(cls, value: Any, info: ValidationInfo) -> Any:
+        seen_at = info.data.get("seen_at")
+        if value is not None and seen_at is not None and value > seen_at:
+            raise ValueError(_("is after seen_at; a can is made before it is seen"))
+        return value
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        if self.inspected is not None and "cans" not in self.model_fields_set:
+            raise WrongField(
+                "cans", _("is missing; write how many of the inspected cans were bad, 0 if none")
+            )
+        if "logged_at" not in self.model_fields_set:
+            object.__setattr__(self, "logged_at", self.seen_at)
+        if "id" not in self.model_fields_set:
+            content = {name: getattr(self, name) for name in type(self).model_fields}
+            content.pop("id")
+            object.__setattr__(self, "id", derived_id("entry", content))
+        return self
+
+    @classmethod
+    def columns(cls) -> tuple[str, ...]:
+        """Column names in the order of the file."""
+        return (
+            *("id", "seen_at", "dome_code", "defect", "cans", "occurrences", "inspected"),
+            *("found_at", "made_at", "coil", "pallet", "mark", "note", "logged_by", "logged_at"),
+        )
+
+    @property
+    def effective_occurrences(self) -> int:
+        """How many separate happenings: as many as cans unless said otherwise."""
+        return self.cans if self.occurrences is None else self.occurrences
+
+
+class CorrectionFact(Fact):
+    """A correction or withdrawal of an entry: the new values, and why.
+
+    Only the fields that are named change; a withdrawn entry counts nowhere but stays on record.
+    """
+
+    key_fields: ClassVar[tuple[str, ...]] = ("id",)
+    id: RowId = Field(default=None, validate_default=False)  # type: ignore[assignment]
+    entry: RowId
+    reason: Note
+    withdrawn: bool = False
+    values: dict[str, Any] = Field(default_factory=dict)

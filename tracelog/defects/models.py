@@ -1,0 +1,98 @@
+"""Tables of the log: vocabulary, entries as logged, corrections, entries as they stand."""
+
+import uuid
+from datetime import datetime
+
+from sqlalchemy import BigInteger, ForeignKey, Index, String, Text
+from sqlalchemy.orm import Mapped, mapped_column
+
+from tracelog.db import Base, new_id
+
+
+class DefectType(Base):
+    """One kind of defect."""
+
+    __tablename__ = "defect_types"
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
+    defect: Mapped[str] = mapped_column(String(80), unique=True)
+    name: Mapped[str | None] = mapped_column(String(80))
+    stage: Mapped[str | None] = mapped_column(String(80))
+    severity: Mapped[str | None] = mapped_column(String(20))
+    arises_at: Mapped[str | None] = mapped_column(String(80))
+    traces_to: Mapped[str | None] = mapped_column(Text)
+    notes: Mapped[str | None] = mapped_column(Text)
+
+
+class EntryColumns:
+    """What an entry says: the same columns as logged and as it stands now."""
+
+    seen_at: Mapped[datetime]
+    made_at: Mapped[datetime | None]
+    dome_code: Mapped[str | None] = mapped_column(String(20))
+    defect_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("defect_types.id"))
+    cans: Mapped[int] = mapped_column(BigInteger)
+    occurrences: Mapped[int | None] = mapped_column(BigInteger)
+    inspected: Mapped[int | None] = mapped_column(BigInteger)
+    found_at: Mapped[str | None] = mapped_column(String(80))
+    coil: Mapped[str | None] = mapped_column(String(80))
+    pallet: Mapped[str | None] = mapped_column(String(80))
+    mark: Mapped[str | None] = mapped_column(String(80))
+    note: Mapped[str | None] = mapped_column(Text)
+    logged_by: Mapped[str | None] = mapped_column(String(80))
+    logged_at: Mapped[datetime]
+
+
+class Entry(EntryColumns, Base):
+    """One finding, as it was logged. A fact: never changed."""
+
+    __tablename__ = "entries"
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True)
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class EntryCorrection(Base):
+    """A correction or withdrawal of an entry. A fact: never changed.
+
+    `changes` is a JSON object of the fields that change and their new values, as text of the
+    file format.
+    """
+
+    __tablename__ = "entry_corrections"
+    __table_args__ = (Index("ix_entry_corrections_entry", "entry_id", "corrected_at"),)
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True)
+    entry_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("entries.id"))
+    corrected_at: Mapped[datetime]
+    corrected_by: Mapped[str] = mapped_column(String(120))
+    reason: Mapped[str] = mapped_column(Text)
+    withdrawn: Mapped[bool]
+    changes: Mapped[str] = mapped_column(Text)
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class CurrentEntry(EntryColumns, Base):
+    """An entry with its corrections applied and its machine settled. Derived.
+
+    `occurred_at` is when the can was made if known, else when it was seen; `line_id` and
+    `machine_id` are blank while nobody knows. Withdrawn entries have no row.
+    """
+
+    __tablename__ = "current_entries"
+    __table_args__ = (
+        Index("ix_current_entries_machine_occurred_at", "machine_id", "occurred_at"),
+        Index("ix_current_entries_occurred_at", "occurred_at"),
+        Index("ix_current_entries_line_occurred_at", "line_id", "occurred_at"),
+        Index("ix_current_entries_defect_occurred_at", "defect_id", "occurred_at"),
+        Index("ix_current_entries_coil", "coil"),
+        Index("ix_current_entries_pallet", "pallet"),
+    )
+
+    entry_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("entries.id"), primary_key=True)
+    line_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("lines.id"))
+    machine_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("machines.id"))
+    occurred_at: Mapped[datetime]
+    # `occurrences` with its default applied: what statistics of running production count.
+    counted_occurrences: Mapped[int] = mapped_column(BigInteger)
+    corrections: Mapped[int]

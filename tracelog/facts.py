@@ -1,0 +1,273 @@
+"""What every fact has in common, whichever door it comes through: form, API, CSV or MQTT.
+
+A fact is one pydantic model. It takes text as people and files write it, as well as JSON's
+types, and says in one sentence per field what is wrong and what would be right.
+"""
+
+import math
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import Annotated, Any, ClassVar, Self, TypeVar
+from zoneinfo import ZoneInfo
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    ValidationError,
+    ValidationInfo,
+    model_validator,
+)
+
+from tracelog.errors import BadFact, Fault
+from tracelog.instants import parse_instant, utc_of
+from tracelog.language import _
+
+LARGEST_COUNT = 10**15
+_WHOLE = re.compile(r"[+-]?[0-9]+", re.ASCII)
+_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?", re.ASCII)
+_UTC_ZONE = ZoneInfo("UTC")
+
+
+class Fact(BaseModel):
+    """One row of a file, one object of the API, one form: the same checks for all."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, validate_default=False, arbitrary_types_allowed=True
+    )
+    # The fields that tell one fact from another of its kind.
+    key_fields: ClassVar[tuple[str, ...]] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _blank_is_not_known(cls, values: Any) -> Any:
+        if not isinstance(values, Mapping):
+            return values
+        return {
+            name: value
+            for name, value in values.items()
+            if not (value is None or (isinstance(value, str) and not value.strip()))
+            or name not in cls.model_fields
+        }
+
+    @classmethod
+    def read(cls, values: Mapping[str, Any], zone: ZoneInfo) -> Self:
+        """Check `values` (field name to text or JSON value) and make the fact.
+
+        Args:
+            values: as sent; blank and absent both mean not known.
+            zone: the plant's zone, for instants without an offset.
+
+        Raises:
+            BadFact: with one fault for each field that is wrong.
+        """
+        try:
+            return cls.model_validate(values, context={"zone": zone})
+        except ValidationError as problem:
+            raise BadFact(explain(problem, cls)) from None
+
+    @property
+    def key(self) -> tuple[Any, ...]:
+        """The natural key: what makes two rows the same fact."""
+        return tuple(getattr(self, field) for field in self.key_fields)
+
+    @classmethod
+    def columns(cls) -> tuple[str, ...]:
+        """Column names in the order of the file."""
+        return tuple(cls.model_fields)
+
+
+class WrongField(ValueError):
+    """A rule over several fields that is best told at one of them."""
+
+    def __init__(self, field: str, sentence: str) -> None:
+        super().__init__(sentence)
+        self.field = field
+
+
+FactType = TypeVar("FactType", bound=Fact)
+
+
+def explain(problem: ValidationError, fact: type[BaseModel]) -> tuple[Fault, ...]:
+    """Turn what pydantic found into our sentences, one for each field, in order of the fields."""
+    faults: dict[str, Fault] = {}
+    for error in problem.errors(include_url=False):
+        field = str(error["loc"][0]) if error["loc"] else ""
+        kind = error["type"]
+        if kind == "extra_forbidden":
+            sentence = _(
+                "'%(field)s' is not known here; known are %(known)s",
+                field=field,
+                known=", ".join(fact.model_fields),
+            )
+        elif kind == "missing":
+            sentence = _("is missing; a value is needed")
+        elif kind == "value_error":
+            cause = error["ctx"]["error"]
+            sentence = str(cause)
+            field = cause.field if isinstance(cause, WrongField) else field
+        else:
+            sentence = _("%(what)s is not of the right kind", what=_quoted(error["input"]))
+        faults.setdefault(field, Fault(field, sentence))
+    return tuple(faults.values())
+
+
+def _quoted(value: object) -> str:
+    text = str(value)
+    return f"'{text[:60]}…'" if len(text) > 60 else f"'{text}'"
+
+
+def _instant(value: Any, info: ValidationInfo) -> datetime:
+    zone = (info.context or {}).get("zone", _UTC_ZONE)
+    if isinstance(value, datetime):
+        return utc_of(value, zone)
+    if not isinstance(value, str):
+        raise ValueError(
+            _("%(what)s is not an instant; write 2026-03-29T06:15:00Z", what=_quoted(value))
+        )
+    return parse_instant(value, zone)
+
+
+def whole_number(value: Any, low: int, high: int) -> int:
+    """A whole number from `low` to `high`, from an int or its plain digits.
+
+    Raises:
+        ValueError: anything else, with the sentence to show.
+    """
+    if isinstance(value, str) and _WHOLE.fullmatch(value.strip()) and len(value) <= 40:
+        value = int(value)
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise ValueError(
+            _(
+                "%(what)s is not a whole number; write digits only, such as %(low)d or 12",
+                what=_quoted(value),
+                low=low,
+            )
+        )
+    if not low <= value <= high:
+        raise ValueError(
+            _(
+                "%(value)s is out of range; it must be from %(low)d to %(high)d",
+                value=_quoted(value),
+                low=low,
+                high=high,
+            )
+        )
+    return value
+
+
+def decimal_number(value: Any, low: float = -1e15, high: float = 1e15) -> float:
+    """A finite number from `low` to `high`, from a number or its text with a decimal point.
+
+    Raises:
+        ValueError: anything else, with the sentence to show.
+    """
+    if isinstance(value, str) and _NUMBER.fullmatch(value.strip()):
+        value = float(value)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError(
+            _("%(what)s is not a number; write it such as 12 or 0.25", what=_quoted(value))
+        )
+    if not low <= value <= high:
+        raise ValueError(
+            _(
+                "%(value)s is out of range; it must be from %(low)g to %(high)g",
+                value=_quoted(value),
+                low=low,
+                high=high,
+            )
+        )
+    return float(value)
+
+
+def plain_text(value: Any, longest: int, lines: bool = False) -> str:
+    """Text without control characters, at most `longest` characters, ends trimmed, in NFC.
+
+    Raises:
+        ValueError: not text, too long, or with characters that cannot be shown.
+    """
+    if isinstance(value, int) and not isinstance(value, bool):
+        value = str(value)
+    if not isinstance(value, str):
+        raise ValueError(_("%(what)s is not text", what=_quoted(value)))
+    text = unicodedata.normalize("NFC", value.strip())
+    if len(text) > longest:
+        raise ValueError(
+            _(
+                "is %(length)d characters long; at most %(longest)d are kept",
+                length=len(text),
+                longest=longest,
+            )
+        )
+    allowed = "\n\r\t" if lines else ""
+    if any(unicodedata.category(sign) in {"Cc", "Cs"} and sign not in allowed for sign in text):
+        raise ValueError(_("has a control character; write plain text"))
+    return text.replace("\r\n", "\n").replace("\r", "\n") if lines else text
+
+
+def _boolean(value: Any) -> bool:
+    if isinstance(value, bool):
+        return value
+    if isinstance(value, str) and value.strip() in {"yes", "no"}:
+        return value.strip() == "yes"
+    raise ValueError(_("%(what)s is neither 'yes' nor 'no'", what=_quoted(value)))
+
+
+def one_of(words: type[StrEnum]) -> BeforeValidator:
+    """Validator of a field that takes one of few words."""
+
+    def check(value: Any) -> StrEnum:
+        try:
+            return words(value.strip() if isinstance(value, str) else value)
+        except ValueError:
+            known = ", ".join(words)
+            raise ValueError(
+                _("%(what)s is not one of: %(known)s", what=_quoted(value), known=known)
+            ) from None
+
+    return BeforeValidator(check)
+
+
+def not_before(later: datetime | None, earlier: datetime | None, sentence: str) -> None:
+    """Refuse an end that lies before its start.
+
+    Raises:
+        ValueError: with `sentence`.
+    """
+    if later is not None and earlier is not None and later < earlier:
+        raise ValueError(sentence)
+
+
+def write_value(value: object) -> str:
+    """The canonical text of a value in a file: what `Fact.read` takes back unchanged."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).replace(tzinfo=None).isoformat() + "Z"
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    return str(value)
+
+
+def known_words(words: Iterable[object], most: int = 12) -> str:
+    """A short list of what would be right, for the end of a sentence."""
+    listed = [str(word) for word in words]
+    more = len(listed) - most
+    return ", ".join(listed[:most]) + (f" and {more} more" if more > 0 else "")
+
+
+Instant = Annotated[datetime, BeforeValidator(_instant)]
+Count = Annotated[int, BeforeValidator(lambda value: whole_number(value, 0, LARGEST_COUNT))]
+Positive = Annotated[int, BeforeValidator(lambda value: whole_number(value, 1, LARGEST_COUNT))]
+# Line, machine and day numbers: small, so that a slip of the key is caught.
+Number = Annotated[int, BeforeValidator(lambda value: whole_number(value, 1, 999))]
+Measure = Annotated[float, BeforeValidator(decimal_number)]
+PositiveMeasure = Annotated[float, BeforeValidator(lambda value: decimal_number(value, 1e-6))]
+Name = Annotated[str, BeforeValidator(lambda value: plain_text(value, 80))]
+Note = Annotated[str, BeforeValidator(lambda value: plain_text(value, 4000, lines=True))]
+YesNo = Annotated[bool, BeforeValidator(_boolean)]

@@ -1,0 +1,53 @@
+"""What became of each fact that was sent: doors show it, and decide whether to keep the whole."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from tracelog.errors import Fault
+
+
+class Became(StrEnum):
+    """What an action made of one fact.
+
+    `completed`: an end that was not known before is known now. `changed`: a setting (not a fact)
+    has a new value.
+    """
+
+    CREATED = "created"
+    UNCHANGED = "unchanged"
+    COMPLETED = "completed"
+    CHANGED = "changed"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one fact, in the order in which facts were sent."""
+
+    became: Became
+    faults: tuple[Fault, ...] = field(default=())
+
+    @property
+    def is_kept(self) -> bool:
+        """Whether the database holds the fact now."""
+        return self.became is not Became.REFUSED
+
+
+CREATED = Outcome(Became.CREATED)
+UNCHANGED = Outcome(Became.UNCHANGED)
+COMPLETED = Outcome(Became.COMPLETED)
+CHANGED = Outcome(Became.CHANGED)
+
+
+def refused(name: str, sentence: str) -> Outcome:
+    """A fact that is not kept, because of `sentence` at the field `name`."""
+    return Outcome(Became.REFUSED, (Fault(name, sentence),))
+
+
+def counts(outcomes: Iterable[Outcome]) -> dict[str, int]:
+    """How many facts became what, for a report or an audit record."""
+    found: dict[str, int] = {}
+    for outcome in outcomes:
+        found[outcome.became.value] = found.get(outcome.became.value, 0) + 1
+    return found

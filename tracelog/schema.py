@@ -1,0 +1,14 @@
+"""Every table in one place, for migrations and checks."""
+
+from tracelog import audit
+from tracelog.db import Base
+from tracelog.defects import models as defects
+from tracelog.people import models as people
+from tracelog.plant import models as plant
+from tracelog.service import models as service
+from tracelog.strokes import models as strokes
+from tracelog.trends import models as trends
+
+metadata = Base.metadata
+
+__all__ = ["audit", "defects", "metadata", "people", "plant", "service", "strokes", "trends"]

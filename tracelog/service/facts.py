@@ -1,0 +1,33 @@
+"""The facts of service: which services there are, and which were done."""
+
+from typing import ClassVar
+
+from tracelog.facts import Fact, Instant, Name, Note, Number, Positive, PositiveMeasure, YesNo
+
+
+class ServiceLevelFact(Fact):
+    """One level of service of a station's machines (service_levels.csv).
+
+    Due after `interval_strokes` or `interval_days`, whichever comes first; `hours` the machine
+    stands, `people` it takes.
+    """
+
+    key_fields: ClassVar[tuple[str, ...]] = ("station", "service")
+    station: Name
+    service: Name
+    interval_strokes: Positive | None = None
+    interval_days: Positive | None = None
+    hours: PositiveMeasure | None = None
+    people: Positive | None = None
+
+
+class ServiceFact(Fact):
+    """A service that was done (services.csv)."""
+
+    key_fields: ClassVar[tuple[str, ...]] = ("line", "bodymaker", "service", "done_at")
+    line: Number
+    bodymaker: Number
+    service: Name
+    done_at: Instant
+    unplanned: YesNo = False
+    note: Note | None = None

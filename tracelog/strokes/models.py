@@ -1,0 +1,66 @@
+"""Tables of the counters: facts (readings, events), and what is derived from them."""
+
+import uuid
+from datetime import datetime
+
+from sqlalchemy import BigInteger, ForeignKey, Index, String
+from sqlalchemy.orm import Mapped, mapped_column
+
+from tracelog.db import Base, new_id
+
+
+class Reading(Base):
+    """The raw figure on a machine's counter at an instant. A fact: never changed."""
+
+    __tablename__ = "readings"
+    # Clustered by key: the table is read by machine and time, and by nothing else.
+    __table_args__ = {"sqlite_with_rowid": False}
+
+    machine_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("machines.id"), primary_key=True)
+    read_at: Mapped[datetime] = mapped_column(primary_key=True)
+    strokes: Mapped[int] = mapped_column(BigInteger)
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class CounterEventRow(Base):
+    """A counter that was reset, preset or replaced. A fact: never changed."""
+
+    __tablename__ = "counter_events"
+    __table_args__ = (Index("uq_counter_events_machine_at", "machine_id", "at", unique=True),)
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
+    machine_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("machines.id"))
+    at: Mapped[datetime]
+    event: Mapped[str] = mapped_column(String(20))
+    strokes_after: Mapped[int] = mapped_column(BigInteger)
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class StrokeHour(Base):
+    """Strokes of a machine in one hour of the plant's clock. Derived from readings and events.
+
+    There is a row for every hour from the first reading to the last; `total_before` is the
+    machine's counted strokes up to the hour's start, so that strokes between any two instants
+    take two look-ups.
+    """
+
+    __tablename__ = "stroke_hours"
+    # Clustered by key: the table is read by machine and time, and by nothing else.
+    __table_args__ = {"sqlite_with_rowid": False}
+
+    machine_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("machines.id"), primary_key=True)
+    hour_at: Mapped[datetime] = mapped_column(primary_key=True)
+    strokes: Mapped[int] = mapped_column(BigInteger)
+    total_before: Mapped[int] = mapped_column(BigInteger)
+
+
+class CounterQuestion(Base):
+    """A jump of a counter that the facts do not explain; counted neither way. Derived."""
+
+    __tablename__ = "counter_questions"
+
+    machine_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("machines.id"), primary_key=True)
+    from_at: Mapped[datetime] = mapped_column(primary_key=True)
+    to_at: Mapped[datetime]
+    from_strokes: Mapped[int] = mapped_column(BigInteger)
+    to_strokes: Mapped[int] = mapped_column(BigInteger)

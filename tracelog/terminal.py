@@ -1,0 +1,98 @@
+"""What all commands share: the database they work on, instants as options, tables, exit status."""
+
+import json
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime
+from typing import Any, NoReturn, TypeVar
+from zoneinfo import ZoneInfo
+
+import click
+from sqlalchemy import Engine
+
+from tracelog.config import Settings, load_settings
+from tracelog.db import is_current, make_engine, upgrade
+from tracelog.errors import TracelogError
+from tracelog.facts import write_value
+from tracelog.instants import parse_instant
+from tracelog.language import _
+
+Decorated = TypeVar("Decorated", bound=Callable[..., Any])
+EXIT_BAD_DATA = 1
+
+
+def open_database(settings: Settings | None = None, create: bool = False) -> Engine:
+    """The engine of the configured database, with tables of this version.
+
+    Args:
+        settings: as loaded; None loads them.
+        create: make or upgrade the tables where needed (SQLite is always made on first use).
+
+    Raises:
+        TracelogError: the tables are of another version and `create` is not set.
+    """
+    settings = settings or load_settings()
+    engine = make_engine(settings.database_url)
+    if not is_current(engine):
+        if not create and engine.dialect.name != "sqlite":
+            raise TracelogError(
+                _("the database's tables are of another version; run 'tracelog upgrade' first")
+            )
+        upgrade(engine)
+    return engine
+
+
+def instant_option(text: str | None, zone: ZoneInfo, option: str) -> datetime | None:
+    """An instant given as an option, in plant time unless it has an offset.
+
+    Raises:
+        click.BadParameter: not an instant (exit status 2).
+    """
+    if text is None:
+        return None
+    try:
+        return parse_instant(text, zone)
+    except ValueError as problem:
+        raise click.BadParameter(str(problem), param_hint=option) from None
+
+
+def as_of_option(command: Decorated) -> Decorated:
+    """Add ``--as-of``: the answer as it would have been then."""
+    return click.option(
+        "--as-of", metavar="INSTANT", help="Answer with only what was known by then."
+    )(command)
+
+
+def json_option(command: Decorated) -> Decorated:
+    """Add ``--json``: print the documented object and not a table."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON, not a table.")(command)
+
+
+def print_json(answer: Any) -> None:
+    """Print an answer as JSON, instants in UTC with Z."""
+    text = json.dumps(answer, indent=2, ensure_ascii=False, default=_plain)
+    click.echo(text)
+
+
+def _plain(value: object) -> object:
+    return write_value(value) if isinstance(value, datetime) else str(value)
+
+
+def print_table(columns: Sequence[str], rows: Iterable[Sequence[Any]], title: str = "") -> None:
+    """Print rows as a table that fits the terminal."""
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(title=title or None, title_justify="left", header_style="bold")
+    for column in columns:
+        table.add_column(column)
+    for row in rows:
+        table.add_row(*("" if cell is None else str(cell) for cell in row))
+    Console().print(table)
+
+
+def fail(sentences: Iterable[str]) -> NoReturn:
+    """Say what is bad on stderr, one line per fault, and end with status 1."""
+    for sentence in sentences:
+        click.echo(sentence, err=True)
+    sys.exit(EXIT_BAD_DATA)

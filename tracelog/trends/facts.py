@@ -1,0 +1,32 @@
+"""The facts of measurement: a figure read off a can of a known machine."""
+
+from typing import Any, ClassVar, Self
+
+from pydantic import Field, model_validator
+
+from tracelog.defects.facts import RowId, derived_id
+from tracelog.facts import Fact, Instant, Measure, Name, Number
+
+
+class MeasurementFact(Fact):
+    """One measured value (measurements.csv); `subgroup` ties values taken together."""
+
+    key_fields: ClassVar[tuple[str, ...]] = ("id",)
+    id: RowId = Field(default=None, validate_default=False)  # type: ignore[assignment]
+    line: Number
+    bodymaker: Number
+    measured_at: Instant
+    characteristic: Name
+    unit: Name | None = None
+    value: Measure
+    subgroup: Name | None = None
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        if "id" not in self.model_fields_set:
+            natural: dict[str, Any] = {
+                name: getattr(self, name)
+                for name in ("line", "bodymaker", "measured_at", "characteristic", "subgroup")
+            }
+            object.__setattr__(self, "id", derived_id("measurement", natural))
+        return self
