@@ -4,7 +4,7 @@ import os
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from subprocess import Popen
@@ -20,7 +20,7 @@ from tests.support.browser import Visitors, running_browser
 from tests.support.databases import KINDS, Databases, Kind, open_engine
 from tests.support.statements import Statements
 
-KEEPER = pytest.StashKey["Popen[bytes]"]()
+KEEPER = pytest.StashKey[Popen[bytes]]()
 FAILED = pytest.StashKey[bool]()
 
 # No test measures time, so a slow machine is no failure.
@@ -29,9 +29,7 @@ settings.register_profile(
 )
 settings.register_profile("ci", settings.get_profile("dev"), max_examples=100, derandomize=True)
 settings.register_profile("thorough", settings.get_profile("dev"), max_examples=2000)
-settings.load_profile(
-    os.environ.get("HYPOTHESIS_PROFILE") or ("ci" if testrun.on_ci() else "dev")
-)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE") or ("ci" if testrun.on_ci() else "dev"))
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -64,15 +62,15 @@ def pytest_unconfigure(config: pytest.Config) -> None:
     postgres.stop_keeper(keeper)
     if missing:
         outcome = "failed" if testrun.on_ci() else "were skipped"
-        print(f"Tests {outcome} because this machine lacks: {'; '.join(missing)}")  # noqa: T201
+        print(f"Tests {outcome} because this machine lacks: {'; '.join(missing)}")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark every test with what it needs, so that ``-m "not postgresql"`` works."""
     for item in items:
-        kind = getattr(item, "callspec", None) and item.callspec.params.get("database_kind")
-        if kind:
-            item.add_marker(kind)
+        parameters = getattr(getattr(item, "callspec", None), "params", {})
+        if "database_kind" in parameters:
+            item.add_marker(parameters["database_kind"])
         if "browser" in getattr(item, "fixturenames", ()):
             item.add_marker("browser")
 
@@ -80,7 +78,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(
     item: pytest.Item, call: "pytest.CallInfo[None]"
-) -> Iterator[None]:
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """Remember whether the test itself failed, for the fixtures that end after it."""
     report = yield
     if report.when == "call":

@@ -87,9 +87,7 @@ def _migrate(url: str) -> None:
 
 
 def _on_server(statement: str) -> None:
-    engine = create_engine(
-        postgres.server_url(), isolation_level="AUTOCOMMIT", poolclass=NullPool
-    )
+    engine = create_engine(postgres.server_url(), isolation_level="AUTOCOMMIT", poolclass=NullPool)
     with engine.connect() as connection:
         connection.exec_driver_sql(statement)
 

@@ -150,9 +150,7 @@ def _init_cluster(programs: Programs, place: Path, data: Path) -> None:
     try:
         # Sorted as people of a country sort, unlike SQLite, so that a query that leaves the
         # order of text to the server shows itself.
-        programs.run(
-            "initdb", *common, "--locale=C", "--locale-provider=icu", "--icu-locale=en-US"
-        )
+        programs.run("initdb", *common, "--locale=C", "--locale-provider=icu", "--icu-locale=en-US")
     except subprocess.CalledProcessError:
         programs.run("initdb", *common, "--locale=C")
 
