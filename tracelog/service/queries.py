@@ -1,0 +1,244 @@
+"""Reads of service: where every machine and tool stands, and when each falls due."""
+
+import uuid
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracelog.plant.models import Tool, ToolFit
+from tracelog.plant.queries import BODYMAKER, Directory, MachineView, directory, the_plant
+from tracelog.service.models import Service, ServiceLevel
+from tracelog.service.rules import (
+    DailyUse,
+    Done,
+    Due,
+    Level,
+    daily_use,
+    last_done,
+    share_used,
+    when_due,
+)
+from tracelog.strokes.queries import Span, strokes_between, strokes_by_bucket
+
+RECENT_DAYS = 28
+
+
+@dataclass(frozen=True)
+class ServiceStanding:
+    """One machine and one level of service.
+
+    `strokes_since` counts from the last service of the level or of a higher one; where none is
+    on record (`done_at` None) from the first reading.
+    """
+
+    machine: MachineView
+    level: Level
+    done_at: datetime | None
+    strokes_since: int
+    use: DailyUse
+    due: Due
+
+    @property
+    def share(self) -> float | None:
+        """Share of the interval used up, by strokes."""
+        return share_used(self.strokes_since, self.level.interval_strokes)
+
+
+@dataclass(frozen=True)
+class ToolStanding:
+    """One tool in its place, with the strokes it has made in all its places."""
+
+    serial: str
+    tool_type: str | None
+    machine: MachineView
+    position: str
+    fitted_at: datetime
+    strokes_here: int
+    strokes_on_tool: int
+    life_strokes: int | None
+    due: Due
+
+    @property
+    def share(self) -> float | None:
+        """Share of the expected life used up."""
+        return share_used(self.strokes_on_tool, self.life_strokes)
+
+
+@dataclass(frozen=True)
+class ServiceDone:
+    """One service on record."""
+
+    machine: MachineView
+    service: str
+    done_at: datetime
+    unplanned: bool
+    note: str | None
+
+
+def levels(session: Session) -> list[Level]:
+    """All levels, by station and length of interval. One statement."""
+    rows = session.execute(
+        select(ServiceLevel).order_by(
+            ServiceLevel.station, ServiceLevel.interval_strokes, ServiceLevel.interval_days
+        )
+    ).scalars()
+    return [
+        Level(
+            row.station,
+            row.service,
+            row.interval_strokes,
+            row.interval_days,
+            row.hours,
+            row.people,
+        )
+        for row in rows
+    ]
+
+
+def services_done(
+    session: Session,
+    until: datetime,
+    since: datetime | None = None,
+    machine_id: uuid.UUID | None = None,
+    plant: Directory | None = None,
+) -> list[ServiceDone]:
+    """Services on record up to an instant, newest first. One statement beside the directory."""
+    plant = plant or directory(session)
+    wanted = select(Service).where(Service.done_at <= until).order_by(Service.done_at.desc())
+    if since is not None:
+        wanted = wanted.where(Service.done_at >= since)
+    if machine_id is not None:
+        wanted = wanted.where(Service.machine_id == machine_id)
+    return [
+        ServiceDone(plant.by_id[row.machine_id], row.service, row.done_at, row.unplanned, row.note)
+        for row in session.execute(wanted).scalars()
+    ]
+
+
+def uses(
+    session: Session, machine_ids: list[uuid.UUID] | None, as_of: datetime, zone: ZoneInfo
+) -> dict[uuid.UUID, DailyUse]:
+    """Recent daily use of each machine from the last 28 whole days before `as_of`."""
+    end = as_of.astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    start = end - timedelta(days=RECENT_DAYS)
+    by_machine: dict[uuid.UUID, list[int]] = {}
+    for row in strokes_by_bucket(session, machine_ids, start, end, "day"):
+        by_machine.setdefault(row.machine_id, []).append(row.strokes)
+    # Days without a reading at either side are no idle days, days in between are rows of 0.
+    return {machine_id: daily_use(days) for machine_id, days in by_machine.items()}
+
+
+def service_standings(
+    session: Session, as_of: datetime, machine_id: uuid.UUID | None = None
+) -> list[ServiceStanding]:
+    """Where every machine stands on every level of its station, most used up first.
+
+    Args:
+        session: an open session.
+        as_of: UTC; only what was known by then.
+        machine_id: only this machine.
+
+    Returns:
+        One standing for each machine and level; a fixed number of statements.
+    """
+    zone = the_plant(session).zone
+    plant = directory(session)
+    all_levels = levels(session)
+    done: dict[uuid.UUID, list[Done]] = {}
+    for one in services_done(session, as_of, machine_id=machine_id, plant=plant):
+        done.setdefault(one.machine.id, []).append(Done(one.service, one.done_at))
+    asked = [
+        (machine, level, last_done(level, station_levels, done.get(machine.id, ())))
+        for machine in plant.machines.values()
+        if machine_id in (None, machine.id)
+        for station_levels in [[one for one in all_levels if one.station == machine.station]]
+        for level in station_levels
+    ]
+    spans = [Span(machine.id, done_at, as_of) for machine, _level, done_at in asked]
+    strokes = strokes_between(session, spans)
+    use = uses(session, None if machine_id is None else [machine_id], as_of, zone)
+    local = as_of.astimezone(zone)
+    standings = [
+        ServiceStanding(
+            machine,
+            level,
+            done_at,
+            since,
+            use.get(machine.id, DailyUse(0, 0, 0)),
+            when_due(level, since, done_at, use.get(machine.id, DailyUse(0, 0, 0)), local),
+        )
+        for (machine, level, done_at), since in zip(asked, strokes, strict=True)
+    ]
+    return sorted(
+        standings,
+        key=lambda one: (-(one.share or 0.0), one.machine.line, one.machine.number),
+    )
+
+
+def tool_standings(
+    session: Session, as_of: datetime, machine_id: uuid.UUID | None = None
+) -> list[ToolStanding]:
+    """Every tool that is in a machine, with its strokes and when its life is used up.
+
+    A tool whose removal lies after `as_of` still counts as fitted. A fixed number of statements.
+    """
+    zone = the_plant(session).zone
+    plant = directory(session)
+    rows = session.execute(
+        select(
+            ToolFit.tool_id,
+            ToolFit.machine_id,
+            ToolFit.position,
+            ToolFit.fitted_at,
+            ToolFit.removed_at,
+            Tool.serial,
+            Tool.tool_type,
+            Tool.life_strokes,
+        )
+        .join(Tool, Tool.id == ToolFit.tool_id)
+        .where(ToolFit.fitted_at <= as_of)
+        .order_by(ToolFit.fitted_at)
+    ).all()
+    fitted = {
+        row.tool_id: row
+        for row in rows
+        if (row.removed_at is None or row.removed_at > as_of)
+        and machine_id in (None, row.machine_id)
+    }
+    stays = [row for row in rows if row.tool_id in fitted]
+    spans = [
+        Span(row.machine_id, row.fitted_at, min(row.removed_at or as_of, as_of)) for row in stays
+    ]
+    on_tool: dict[uuid.UUID, int] = {}
+    here: dict[uuid.UUID, int] = {}
+    for row, strokes in zip(stays, strokes_between(session, spans), strict=True):
+        on_tool[row.tool_id] = on_tool.get(row.tool_id, 0) + strokes
+        here[row.tool_id] = strokes
+    use = uses(session, None if machine_id is None else [machine_id], as_of, zone)
+    local = as_of.astimezone(zone)
+    return sorted(
+        (
+            ToolStanding(
+                row.serial,
+                row.tool_type,
+                plant.by_id[row.machine_id],
+                row.position,
+                row.fitted_at,
+                here[tool_id],
+                on_tool[tool_id],
+                row.life_strokes,
+                when_due(
+                    Level(BODYMAKER, row.position, row.life_strokes, None),
+                    on_tool[tool_id],
+                    row.fitted_at,
+                    use.get(row.machine_id, DailyUse(0, 0, 0)),
+                    local,
+                ),
+            )
+            for tool_id, row in fitted.items()
+        ),
+        key=lambda one: (-(one.share or 0.0), one.serial),
+    )
