@@ -1,0 +1,26 @@
+"""What a program loads at its start is only what it needs."""
+
+import subprocess
+import sys
+
+import pytest
+
+HEAVY = ("flask", "sqlalchemy", "pandas", "plotly", "scipy.stats", "matplotlib")
+
+
+@pytest.mark.parametrize(
+    ("module", "allowed"),
+    [
+        ("tracelog", ()),
+        ("tracelog.stats", ("scipy.stats",)),
+        ("tracelog.plant.rules", ()),
+        ("tracelog.facts", ()),
+        ("tracelog.cli", ("sqlalchemy",)),
+    ],
+)
+def test_a_start_loads_nothing_heavy(module: str, allowed: tuple[str, ...]) -> None:
+    program = f"import sys, {module}\nprint(*[m for m in {HEAVY!r} if m in sys.modules])"
+    answer = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    assert set(answer.stdout.split()) <= set(allowed)
