@@ -20,6 +20,8 @@ class Chart:
     exposure. `outside` holds the indices of points strictly beyond a limit. `z` is the distance
     from the centre in units of the point's own standard error (already divided by `sigma_z` on a
     Laney chart), which is what run rules take. `baseline` tells which points set the centre.
+    `centre_line` is the centre at each point: it varies only where subgroups differ in size, and
+    `centre` then is that of the first point.
     """
 
     method: str
@@ -31,6 +33,7 @@ class Chart:
     z: FloatArray
     baseline: BoolArray
     sigmas: float
+    centre_line: FloatArray
     sigma_z: float | None = None
 
 
@@ -44,7 +47,7 @@ def beyond(statistic: FloatArray, lower: FloatArray, upper: FloatArray) -> IntAr
 def build_chart(
     method: str,
     statistic: FloatArray,
-    centre: float,
+    centre: float | FloatArray,
     error: FloatArray,
     baseline: BoolArray,
     sigmas: float,
@@ -53,20 +56,22 @@ def build_chart(
 ) -> Chart:
     """Put limits at centre +/- sigmas x error, clipped to what the statistic can reach."""
     missing = np.isnan(statistic)
-    upper = np.where(missing, np.nan, np.minimum(centre + sigmas * error, bounds[1]))
-    lower = np.where(missing, np.nan, np.maximum(centre - sigmas * error, bounds[0]))
-    difference = statistic - centre
+    line = np.full(statistic.shape, centre, dtype=np.float64)
+    upper = np.where(missing, np.nan, np.minimum(line + sigmas * error, bounds[1]))
+    lower = np.where(missing, np.nan, np.maximum(line - sigmas * error, bounds[0]))
+    difference = statistic - line
     with np.errstate(divide="ignore", invalid="ignore"):
         z = np.where(difference == 0, 0.0, difference / error)
     return Chart(
         method=method,
         statistic=statistic,
-        centre=centre,
+        centre=float(line[0]),
         upper=upper,
         lower=lower,
         outside=beyond(statistic, lower, upper),
         z=np.where(missing, np.nan, z),
         baseline=baseline,
         sigmas=sigmas,
+        centre_line=line,
         sigma_z=sigma_z,
     )
