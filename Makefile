@@ -42,7 +42,7 @@ test: lint ## Style, types, import contracts, and every test on SQLite and Postg
 	$(BIN)/python -m pytest -n $(WORKERS) $(TESTS)
 
 test-fast: $(TEST_READY) ## Only the tests that need neither PostgreSQL nor a browser
-	$(BIN)/python -m pytest -n $(WORKERS) -m "not postgresql and not browser and not slow" $(TESTS)
+	$(BIN)/python -m pytest -n $(WORKERS) -m "not postgresql and not browser" $(TESTS)
 
 lint: $(TEST_READY) ## Style, formatting, types and import contracts
 	$(BIN)/ruff check .

@@ -53,6 +53,15 @@ def pytest_sessionstart(session: pytest.Session) -> None:
         time.tzset()
 
 
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """On CI nothing may be skipped: what is not run there is not known to work."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if testrun.on_ci() and reporter is not None and reporter.stats.get("skipped"):
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+        reporter.ensure_newline()
+        reporter.write_line("Skipped tests are failures on CI.", red=True)
+
+
 def pytest_unconfigure(config: pytest.Config) -> None:
     """End the run: name what it did without, and take its server away."""
     keeper = config.stash.get(KEEPER, None)

@@ -6,8 +6,9 @@ from threading import Thread
 from urllib.parse import unquote
 
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Page
 
+from tests.support.accessibility import obstacles
 from tests.support.browser import Visitors
 
 
@@ -56,3 +57,11 @@ def test_what_no_page_may_do_is_noticed(
         assert visitors.complaints == []
     else:
         assert any(complaint in heard for heard in visitors.complaints)
+
+
+def test_obstacles_are_found(page: Page, echo: str) -> None:
+    start = f"{echo}/<!doctype html><html lang=en><title>Line 3</title><link rel=icon href=data:,>"
+    page.goto(f"{start}<main><h1>Line 3</h1><label>Cans <input></label></main>")
+    assert obstacles(page) == []
+    page.goto(f"{start}<main><h1>Line 3</h1><input></main>")
+    assert [line.split(":")[0] for line in obstacles(page)] == ["label"]

@@ -1,0 +1,63 @@
+"""What can be run is explained where a newcomer looks."""
+
+import re
+import tomllib
+
+import pytest
+
+from tests.support import tree
+from tracelog.cli import COMMANDS
+
+MAKEFILE = (tree.ROOT / "Makefile").read_text(encoding="utf-8")
+TARGETS = re.findall(r"^([a-z][a-z-]*):", MAKEFILE, flags=re.MULTILINE)
+PROJECT = tomllib.loads((tree.ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+
+
+def _read(name: str) -> str:
+    return (tree.ROOT / name).read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("target", TARGETS)
+def test_make_help_explains_every_target(target: str) -> None:
+    assert re.search(rf"^{target}:.*## \S", MAKEFILE, flags=re.MULTILINE)
+
+
+@pytest.mark.parametrize("target", TARGETS)
+def test_every_target_is_declared_to_be_no_file(target: str) -> None:
+    (declared,) = re.findall(r"^\.PHONY:(.*)$", MAKEFILE, flags=re.MULTILINE)
+    assert target in declared.split()
+
+
+@pytest.mark.parametrize("target", TARGETS)
+def test_the_contributors_guide_names_every_target(target: str) -> None:
+    assert f"make {target}" in _read("DEVELOPERS.md")
+
+
+@pytest.mark.parametrize("target", sorted({*TARGETS} - {"help", "install", "clean"}))
+def test_windows_without_make_has_every_target(target: str) -> None:
+    assert f"`make {target}`" in _read("docs/windows.md")
+
+
+def test_the_guides_name_no_target_that_is_gone() -> None:
+    for name in ("README.md", "DEVELOPERS.md", "docs/windows.md"):
+        for target in re.findall(r"`make ([a-z-]+)", _read(name)):
+            assert target in TARGETS, f"{name} says make {target}"
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
+def test_the_readme_names_every_command(command: str) -> None:
+    assert f"tracelog {command}" in _read("README.md")
+
+
+@pytest.mark.parametrize("need", PROJECT["project"]["dependencies"])
+def test_the_contributors_guide_says_why_each_library_is_needed(need: str) -> None:
+    name = re.split(r"[\[<>=]", need)[0]
+    assert re.search(rf"\b{re.escape(name)}\b", _read("DEVELOPERS.md"), flags=re.IGNORECASE)
+
+
+@pytest.mark.parametrize(
+    "setting",
+    sorted(set(re.findall(r"TRACELOG_[A-Z]+(?:_[A-Z]+)*", _read("tracelog/config.py")))),
+)
+def test_every_setting_is_explained(setting: str) -> None:
+    assert setting in _read("README.md")
