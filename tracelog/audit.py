@@ -104,6 +104,17 @@ def record_hash(record: AuditRecord) -> str:
     return hashlib.sha256(json.dumps(content, ensure_ascii=False).encode()).hexdigest()
 
 
+def take_turn(session: Session) -> None:
+    """Wait until no other transaction is writing; whoever comes next waits for this one.
+
+    An action that looks whether a row is there before it writes calls this first, so that two
+    people who send the same thing at once do not both find it missing. On SQLite a session that
+    writes has its turn from the start.
+    """
+    if session.get_bind().dialect.name == "postgresql":
+        session.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _CHAIN_LOCK})
+
+
 def append(
     session: Session,
     actor: Actor,
@@ -128,8 +139,7 @@ def append(
     Returns:
         The record's id, kept on the rows that the write made.
     """
-    if session.get_bind().dialect.name == "postgresql":
-        session.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _CHAIN_LOCK})
+    take_turn(session)
     last = session.execute(
         select(AuditRecord.sequence, AuditRecord.hash)
         .order_by(AuditRecord.sequence.desc())

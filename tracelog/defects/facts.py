@@ -3,11 +3,14 @@
 import hashlib
 import json
 import uuid
+from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from typing import Annotated, Any, ClassVar, Self
+from zoneinfo import ZoneInfo
 
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
 
+from tracelog.errors import BadFact
 from tracelog.facts import (
     Count,
     Fact,
@@ -16,7 +19,9 @@ from tracelog.facts import (
     Note,
     Positive,
     WrongField,
+    YesNo,
     one_of,
+    plain_text,
     write_value,
 )
 from tracelog.language import _
@@ -183,15 +188,129 @@ class EntryFact(Fact):
         return self.cans if self.occurrences is None else self.occurrences
 
 
+# What a correction may change: what was seen, not who logged it when.
+CORRECTABLE = (
+    *("seen_at", "dome_code", "defect", "cans", "occurrences", "inspected"),
+    *("found_at", "made_at", "coil", "pallet", "mark", "note"),
+)
+# Fields that are checked against each other are corrected together, so that every correction is
+# right by itself and corrections may arrive in any order.
+TOGETHER = (("cans", "occurrences", "inspected"), ("seen_at", "made_at"))
+
+
+def with_companions(names: Iterable[str]) -> tuple[str, ...]:
+    """The fields named, and those that are corrected together with them, in order of the file."""
+    wanted = set(names)
+    for group in TOGETHER:
+        if wanted.intersection(group):
+            wanted.update(group)
+    return tuple(name for name in CORRECTABLE if name in wanted)
+
+
+def _correctable(values: Any) -> dict[str, Any]:
+    """A mapping of fields that a correction may change.
+
+    Raises:
+        ValueError: not a mapping, or with a field that cannot be corrected.
+    """
+    if not isinstance(values, Mapping):
+        raise ValueError(_('is not an object of fields and new values, such as {"cans": 2}'))
+    for name in values:
+        if name not in CORRECTABLE:
+            raise ValueError(
+                _(
+                    "'%(name)s' cannot be corrected; fields that can are %(known)s",
+                    name=str(name)[:40],
+                    known=", ".join(CORRECTABLE),
+                )
+            )
+    return dict(values)
+
+
 class CorrectionFact(Fact):
     """A correction or withdrawal of an entry: the new values, and why.
 
-    Only the fields that are named change; a withdrawn entry counts nowhere but stays on record.
+    Only the fields that are named in `values` change (blank: not known after all). `withdrawn`
+    blank leaves that as it is; a withdrawn entry counts nowhere but stays on record.
+    """
+
+    key_fields: ClassVar[tuple[str, ...]] = ("id",)
+    id: RowId | None = None
+    entry: RowId
+    reason: Note
+    withdrawn: YesNo | None = None
+    values: Annotated[dict[str, Any], BeforeValidator(_correctable)] = Field(default_factory=dict)
+
+
+def read_changes(changes: Any, zone: ZoneInfo) -> dict[str, Any]:
+    """The new values of a correction, checked by themselves.
+
+    Args:
+        changes: JSON text of an object, or the object; field names of an entry to text.
+        zone: the plant's zone, for instants without an offset.
+
+    Returns:
+        Field name to value as `EntryFact` holds it, in order of the file.
+
+    Raises:
+        ValueError: one sentence that names the field.
+    """
+    if isinstance(changes, str):
+        try:
+            changes = json.loads(changes)
+        except ValueError:
+            changes = None
+    named = _correctable(changes)
+    missing = [name for name in with_companions(named) if name not in named]
+    if missing:
+        raise ValueError(
+            _(
+                "leaves out %(missing)s; %(group)s are corrected together, so name all of them,"
+                " blank where not known",
+                missing=", ".join(missing),
+                group=", ".join(next(group for group in TOGETHER if missing[0] in group)),
+            )
+        )
+    # Values of an entry that is right, in place of those that stay.
+    stand_in = {"seen_at": "2000-01-01T00:00:00Z", "defect": "any", "cans": 1}
+    try:
+        read = EntryFact.read(stand_in | named, zone)
+    except BadFact as problem:
+        raise ValueError(str(problem)) from None
+    return {name: getattr(read, name) for name in CORRECTABLE if name in named}
+
+
+def write_changes(values: Mapping[str, Any]) -> str:
+    """The canonical JSON text of a correction's new values, as text of the file format."""
+    written = {name: write_value(values[name]) for name in sorted(values)}
+    return json.dumps(written, ensure_ascii=False)
+
+
+def _canonical_changes(changes: Any, info: ValidationInfo) -> str:
+    zone = (info.context or {}).get("zone", ZoneInfo("UTC"))
+    return write_changes(read_changes(changes, zone))
+
+
+class CorrectionRowFact(Fact):
+    """A correction that was made before (defect_corrections.csv).
+
+    `changes` is a JSON object of the fields that change and their new values, as text of the file
+    format; `withdrawn` says whether the entry counts nowhere from this correction on.
     """
 
     key_fields: ClassVar[tuple[str, ...]] = ("id",)
     id: RowId = Field(default=None, validate_default=False)  # type: ignore[assignment]
     entry: RowId
+    corrected_at: Instant
+    corrected_by: Annotated[str, BeforeValidator(lambda value: plain_text(value, 120))]
     reason: Note
-    withdrawn: bool = False
-    values: dict[str, Any] = Field(default_factory=dict)
+    withdrawn: YesNo = False
+    changes: Annotated[str, BeforeValidator(_canonical_changes)] = "{}"
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        if "id" not in self.model_fields_set:
+            content = {name: getattr(self, name) for name in type(self).model_fields}
+            content.pop("id")
+            object.__setattr__(self, "id", derived_id("correction", content))
+        return self
