@@ -109,11 +109,45 @@ def hour_of(moment: datetime, zone: ZoneInfo) -> datetime:
     """Start (UTC) of the plant's clock hour that holds `moment`.
 
     Hours are those of the plant's clock, so that shifts and days are whole hours also in zones
-    that lie half an hour off UTC.
+    that lie half an hour off UTC. Where the clock is changed by part of an hour, the hour is cut
+    there: hours never overlap, and each holds its own start.
     """
     offset = moment.astimezone(zone).utcoffset() or timedelta(0)
     local = moment.astimezone(UTC) + offset
-    return local.replace(minute=0, second=0, microsecond=0) - offset
+    start = local.replace(minute=0, second=0, microsecond=0) - offset
+    return clock_change_between(start, moment.astimezone(UTC), zone) or start
+
+
+def next_hour(moment: datetime, zone: ZoneInfo) -> datetime:
+    """Start (UTC) of the plant's clock hour that follows the one that holds `moment`."""
+    offset = moment.astimezone(zone).utcoffset() or timedelta(0)
+    local = moment.astimezone(UTC) + offset
+    end = local.replace(minute=0, second=0, microsecond=0) - offset + HOUR
+    return clock_change_between(moment.astimezone(UTC), end, zone) or end
+
+
+def clock_change_between(start: datetime, end: datetime, zone: ZoneInfo) -> datetime | None:
+    """The instant in (start, end] from which the clock's offset is that of `end`.
+
+    Args:
+        start, end: UTC, so close together that the clock is changed at most once between them.
+        zone: the plant's zone.
+
+    Returns:
+        The instant (UTC), None if the offset is the same at both ends.
+    """
+    after = end.astimezone(zone).utcoffset()
+    if start.astimezone(zone).utcoffset() == after:
+        return None
+    # Clocks change at whole seconds of UTC.
+    before, later = int(start.timestamp() // 1), -int(-end.timestamp() // 1)
+    while later - before > 1:
+        middle = (before + later) // 2
+        if datetime.fromtimestamp(middle, zone).utcoffset() == after:
+            later = middle
+        else:
+            before = middle
+    return datetime.fromtimestamp(later, UTC)
 
 
 def day_of(moment: datetime, zone: ZoneInfo) -> date:

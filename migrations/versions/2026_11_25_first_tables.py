@@ -337,14 +337,14 @@ def upgrade() -> None:
     op.create_table(
         "counter_questions",
         sa.Column("machine_id", sa.Uuid(), nullable=False),
-        sa.Column("from_at", db.UtcInstant(timezone=True), nullable=False),
         sa.Column("to_at", db.UtcInstant(timezone=True), nullable=False),
+        sa.Column("from_at", db.UtcInstant(timezone=True), nullable=False),
         sa.Column("from_strokes", sa.BigInteger(), nullable=False),
         sa.Column("to_strokes", sa.BigInteger(), nullable=False),
         sa.ForeignKeyConstraint(
             ["machine_id"], ["machines.id"], name=op.f("fk_counter_questions_machine_id")
         ),
-        sa.PrimaryKeyConstraint("machine_id", "from_at", name=op.f("pk_counter_questions")),
+        sa.PrimaryKeyConstraint("machine_id", "to_at", name=op.f("pk_counter_questions")),
     )
     op.create_table(
         "current_entries",

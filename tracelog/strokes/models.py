@@ -55,12 +55,15 @@ class StrokeHour(Base):
 
 
 class CounterQuestion(Base):
-    """A jump of a counter that the facts do not explain; counted neither way. Derived."""
+    """A jump of a counter that the facts do not explain; counted neither way. Derived.
+
+    Each ends at a reading, and no two at the same one; two can begin at the same instant.
+    """
 
     __tablename__ = "counter_questions"
 
     machine_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("machines.id"), primary_key=True)
-    from_at: Mapped[datetime] = mapped_column(primary_key=True)
-    to_at: Mapped[datetime]
+    to_at: Mapped[datetime] = mapped_column(primary_key=True)
+    from_at: Mapped[datetime]
     from_strokes: Mapped[int] = mapped_column(BigInteger)
     to_strokes: Mapped[int] = mapped_column(BigInteger)
