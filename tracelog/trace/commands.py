@@ -1,0 +1,115 @@
+"""The command `tracelog trace`."""
+
+from datetime import timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import click
+from sqlalchemy.orm import Session
+
+from tracelog.db import reading
+from tracelog.instants import now, show_instant
+from tracelog.language import _
+from tracelog.plant.dome_code import parse_dome_code
+from tracelog.plant.queries import directory, the_plant
+from tracelog.terminal import (
+    as_of_option,
+    instant_option,
+    json_option,
+    open_database,
+    print_json,
+    print_table,
+)
+from tracelog.trace.answers import dossier_answer, where_used_answer
+from tracelog.trace.dossier import Question, dossier
+from tracelog.trace.where_used import where_used
+
+DEFAULT_DAYS = 28
+
+
+@click.command(
+    epilog="Example: tracelog trace 3-7 --at 2026-05-01T14:20   or   tracelog trace --tool R3-0412"
+)
+@click.argument("code", required=False)
+@click.option("--at", metavar="INSTANT", help="When the can was made; plant time or with offset.")
+@click.option("--pallet", metavar="NUMBER", help="The pallet on which the can lay.")
+@click.option("--coil", metavar="NUMBER", help="With CODE: the can's coil. Alone: what it made.")
+@click.option("--tool", metavar="SERIAL", help="Everything this tool made, wherever fitted.")
+@click.option("--machine", metavar="MACHINE", help="Everything this machine made, such as 3-7.")
+@click.option("--from", "start", metavar="INSTANT", help="With --tool, --coil, --machine: start.")
+@click.option("--to", "end", metavar="INSTANT", help="With --tool, --coil, --machine: end.")
+@as_of_option
+@json_option
+def trace(
+    code: str | None,
+    at: str | None,
+    pallet: str | None,
+    coil: str | None,
+    tool: str | None,
+    machine: str | None,
+    start: str | None,
+    end: str | None,
+    as_of: str | None,
+    as_json: bool,
+) -> None:
+    """From a dome CODE to the machine, tools and metal behind the can; or what they made."""
+    subjects = {"tool": tool, "machine": machine, "coil": None if code else coil}
+    chosen = [(kind, name) for kind, name in subjects.items() if name]
+    if len(chosen) > 1 or (code and (tool or machine)):
+        raise click.UsageError("give a CODE, or one of --tool, --coil, --machine")
+    if not chosen and not code and not pallet:
+        raise click.UsageError("give a CODE such as 3-7, a --pallet, or --tool, --coil, --machine")
+    with reading(open_database()) as session:
+        zone = the_plant(session).zone
+        until = instant_option(as_of, zone, "--as-of") or now()
+        if chosen:
+            last = instant_option(end, zone, "--to") or until
+            first = instant_option(start, zone, "--from") or last - timedelta(days=DEFAULT_DAYS)
+            found = where_used(session, *chosen[0], first, last, until)
+            answer = where_used_answer(found)
+        else:
+            answer = _dossier(session, zone, code, at, pallet, coil, until)
+    if as_json:
+        print_json(answer)
+    else:
+        _show(answer, zone)
+
+
+def _dossier(
+    session: Session,
+    zone: ZoneInfo,
+    code: str | None,
+    at: str | None,
+    pallet: str | None,
+    coil: str | None,
+    until: Any,
+) -> dict[str, Any]:
+    try:
+        read = parse_dome_code(code) if code else None
+    except ValueError as problem:
+        raise click.BadParameter(str(problem), param_hint="CODE") from None
+    question = Question(read, instant_option(at, zone, "--at"), pallet, coil)
+    return dossier_answer(dossier(session, question, until), directory(session))
+
+
+def _show(answer: dict[str, Any], zone: ZoneInfo) -> None:
+    for name, value in answer.items():
+        if isinstance(value, list) and value and isinstance(value[0], dict):
+            print_table(
+                tuple(value[0]),
+                (tuple(_shown(cell, zone) for cell in row.values()) for row in value[:40]),
+                title=name.replace("_", " "),
+            )
+            if len(value) > 40:
+                click.echo(_("… and %(more)d more; --json prints all", more=len(value) - 40))
+        elif isinstance(value, dict):
+            parts = "; ".join(f"{key} {_shown(part, zone)}" for key, part in value.items())
+            click.echo(f"{name.replace('_', ' ')}: {parts}")
+        elif not isinstance(value, list):
+            click.echo(f"{name.replace('_', ' ')}: {_shown(value, zone)}")
+
+
+def _shown(value: Any, zone: ZoneInfo) -> str:
+    if value is None:
+        return "-"
+    return show_instant(value, zone) if hasattr(value, "astimezone") else str(value)
