@@ -196,6 +196,8 @@ CORRECTABLE = (
 # Fields that are checked against each other are corrected together, so that every correction is
 # right by itself and corrections may arrive in any order.
 TOGETHER = (("cans", "occurrences", "inspected"), ("seen_at", "made_at"))
+# Values of an entry that is right, in place of those that a correction leaves as they are.
+STAND_IN = {"seen_at": "2000-01-01T00:00:00Z", "defect": "any", "cans": "1"}
 
 
 def with_companions(names: Iterable[str]) -> tuple[str, ...]:
@@ -271,10 +273,8 @@ def read_changes(changes: Any, zone: ZoneInfo) -> dict[str, Any]:
                 group=", ".join(next(group for group in TOGETHER if missing[0] in group)),
             )
         )
-    # Values of an entry that is right, in place of those that stay.
-    stand_in = {"seen_at": "2000-01-01T00:00:00Z", "defect": "any", "cans": 1}
     try:
-        read = EntryFact.read(stand_in | named, zone)
+        read = EntryFact.read(STAND_IN | named, zone)
     except BadFact as problem:
         raise ValueError(str(problem)) from None
     return {name: getattr(read, name) for name in CORRECTABLE if name in named}
