@@ -2,6 +2,7 @@
 
 from tests.published.figures import Check
 from tracelog.stats.compare import compare_rates, e_test
+from tracelog.stats.multiplicity import benjamini_hochberg, bonferroni
 
 
 def test_a24_exact_comparison_of_two_rates() -> None:
@@ -24,4 +25,17 @@ def test_a25_e_test() -> None:
     check.meets("0 in 100 against 3 in 100: E-test p", result.p_value)
     check.meets("statistic", result.statistic)
     check.meets("conditional two-sided p", compare_rates(0, 100, 3, 100).p_value)
+    check.all_met()
+
+
+def test_a26_benjamini_hochberg() -> None:
+    """Benjamini and Hochberg (1995), sec. 3: 4 rejected at 0.05 (Bonferroni 3); adjusted p of rank
+    4 0.035625 (to 1e-6), rank 5 0.0603, rank 8 0.0645 (to 1e-5)."""
+    check = Check("A26")
+    p_values = check.column("p")
+    adjusted = benjamini_hochberg(p_values)
+    check.meets("rejected at 0.05, Benjamini-Hochberg", int((adjusted <= 0.05).sum()))
+    check.meets("rejected at 0.05, Bonferroni", int((bonferroni(p_values) <= 0.05).sum()))
+    for rank in (4, 5, 8):
+        check.meets(f"adjusted p, rank {rank}", adjusted[rank - 1])
     check.all_met()
