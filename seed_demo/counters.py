@@ -58,16 +58,20 @@ def read_counters(
     rng: np.random.Generator,
 ) -> Counters:
     """Return everything that was read off the counters and everything done to them."""
+    # A stream of its own: which machines jump shall not depend on when services were done.
+    jumps = np.random.default_rng(rng.integers(1 << 62))
     first_raw = [int(rng.integers(0, m.counter_max // 2)) for m in machines]
     declared = _declared(clock, machines, services, rng)
     undeclared = _undeclared(
-        clock, machines, running, {s.machine for s in declared}, first_raw, rng
+        clock, machines, running, {s.machine for s in declared}, first_raw, jumps
     )
-    gap_machines = rng.permutation(len(machines))[: max(1, len(machines) // 8)]
+    stepped = {step.machine for step in declared + undeclared}
+    untouched = [n for n in range(len(machines)) if n not in stepped]
+    gaps = set(rng.permutation(untouched)[: max(1, len(machines) // 8)].tolist())
     rows, unaccounted = [], np.zeros(len(machines), dtype=np.int64)
     for index, machine in enumerate(machines):
         steps = sorted((s for s in declared + undeclared if s.machine == index), key=lambda s: s.at)
-        at = _times(clock, steps, bool(np.isin(index, gap_machines)), rng)
+        at = _times(clock, steps, index in gaps, rng)
         raw = _raw(machine, running, index, first_raw[index], steps, at)
         unaccounted[index] = sum(_unaccounted(running, index, step, at) for step in steps)
         rows.append((np.full(len(at), index), at, raw))
@@ -141,7 +145,7 @@ def _times(
     jitter = rng.integers(-JITTER_SECONDS, JITTER_SECONDS + 1, len(hours))
     at = hours * 3600 + int(rng.integers(JITTER_SECONDS, 3600 - JITTER_SECONDS)) + jitter
     at = at[(at < clock.seconds) & (rng.random(len(at)) >= MISSED_SHARE)]
-    if gap and not steps:
+    if gap:
         start = rng.uniform(0.1, 0.8) * clock.seconds
         at = at[(at < start) | (at > start + DAY_SECONDS)]
     # A careful hand reads the counter just before it is reset; not everybody does.
