@@ -63,6 +63,21 @@ def shift_labels(names: Sequence[str], rota_names: Sequence[str | None]) -> list
     ]
 
 
+def rota_by_position(names: Sequence[str], words: Sequence[str]) -> list[str]:
+    """The rota's word for each shift.
+
+    Args:
+        names: names of the shifts, in order; they may be equal.
+        words: the words by which the rota calls them, in order, as many and all different.
+
+    Returns:
+        For each shift its own name where the rota uses it, and else the next word left over.
+    """
+    own = [name if name in words and names.count(name) == 1 else None for name in names]
+    left_over = iter(word for word in words if word not in own)
+    return [next(left_over) if word is None else word for word in own]
+
+
 def shift_at(rota: ShiftRota, moment: datetime) -> ShiftNow | None:
     """The shift that holds `moment`, None where the plant has no shifts.
 
