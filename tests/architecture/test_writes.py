@@ -11,12 +11,13 @@ from tests.support import tree
 # Beside actions.py, each with its reason.
 MAY_WRITE: dict[str, str] = {
     "tracelog/audit.py": "appends the record that every action leaves",
-    "tracelog/bulk.py": "inserts many rows at once; importing it counts as writing",
+    "tracelog/bulk.py": "inserts many rows at once; calling it counts as writing",
 }
 MAY_COMMIT: dict[str, str] = {
-    "tracelog/db.py": "one transaction around what a door does",
+    "tracelog/db.py": "one transaction around what a command does",
+    "tracelog/web/request.py": "one transaction around what a request does",
 }
-WRITING_FUNCTIONS = {"insert", "update", "delete"}
+WRITING_FUNCTIONS = {"insert", "update", "delete", "insert_rows", "insert_tuples"}
 WRITING_METHODS = {"add", "add_all", "merge", "delete", "bulk_save_objects", "bulk_insert_mappings"}
 WRITING_WORDS = ("INSERT ", "UPDATE ", "DELETE ", "COPY ", "TRUNCATE ", "REPLACE INTO ")
 
@@ -30,8 +31,8 @@ def _writing_functions(module: ast.Module) -> set[str]:
         for node in ast.walk(module)
         if isinstance(node, ast.ImportFrom)
         for alias in node.names
-        if node.module == "tracelog.bulk"
-        or ((node.module or "").startswith("sqlalchemy") and alias.name in WRITING_FUNCTIONS)
+        if (node.module or "").startswith(("sqlalchemy", "tracelog.bulk"))
+        and alias.name in WRITING_FUNCTIONS
     }
 
 
