@@ -1,0 +1,326 @@
+"""Reads of strokes: between instants, per hour, shift, day and longer, and the counters' state.
+
+`as_of` everywhere: only readings and events up to that instant count, as if no later one had
+come; None: all that is known. Each query takes a fixed number of statements, whatever it is
+asked for (beyond some thousands of spans or edges one more for every few thousand).
+"""
+
+import uuid
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from itertools import pairwise
+from typing import Any, Literal
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracelog.instants import day_of, hour_of, next_hour, start_of_day
+from tracelog.plant.models import Machine
+from tracelog.plant.queries import the_plant
+from tracelog.plant.rules import ShiftRota, shifts_between
+from tracelog.strokes.models import CounterQuestion, Reading, StrokeHour
+from tracelog.strokes.totals import reaches, totals_at
+
+Bucket = Literal["hour", "shift", "day", "week", "month", "quarter"]
+_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch of a machine's time; `end` None: still going on."""
+
+    machine_id: uuid.UUID
+    start: datetime
+    end: datetime | None = None
+
+
+@dataclass(frozen=True)
+class BucketStrokes:
+    """Strokes of a machine in one hour, shift, day, week, month or quarter.
+
+    `bucket_start` is where the hour, shift, … begins, UTC, also where only a part of it was
+    asked for or is known.
+    """
+
+    machine_id: uuid.UUID
+    bucket_start: datetime
+    strokes: int
+
+
+@dataclass(frozen=True)
+class HourStrokes:
+    """Strokes in one hour of the plant's clock, and the counted total before it."""
+
+    hour_at: datetime
+    strokes: int
+    total_before: int
+
+
+@dataclass(frozen=True)
+class LastReading:
+    """The latest figure on a machine's counter."""
+
+    machine_id: uuid.UUID
+    read_at: datetime
+    strokes: int
+
+
+@dataclass(frozen=True)
+class OpenQuestion:
+    """A jump of a counter that the facts do not explain; its strokes are not counted.
+
+    It ends with a reading and begins with the reading, or the counter event, before it. It goes
+    away by itself once a counter event in between, or the counter's last figure, explains it.
+    """
+
+    machine_id: uuid.UUID
+    from_at: datetime
+    to_at: datetime
+    from_strokes: int
+    to_strokes: int
+
+
+@dataclass(frozen=True)
+class MachineSpan:
+    """First and last reading of a machine, and the strokes counted between them."""
+
+    machine_id: uuid.UUID
+    first_at: datetime
+    last_at: datetime
+    strokes: int
+
+
+def strokes_between(
+    session: Session, spans: Sequence[Span], as_of: datetime | None = None
+) -> list[int]:
+    """Counted strokes in each span, in order.
+
+    Args:
+        session: an open session.
+        spans: any number, in any order; what lies outside a machine's readings adds nothing.
+        as_of: only readings up to then.
+
+    Returns:
+        Strokes; parts of an hour in proportion. Adjoining spans add up exactly.
+    """
+    if not spans:
+        return []
+    zone = the_plant(session).zone
+    asked: dict[uuid.UUID, set[datetime]] = {}
+    for span in spans:
+        moments = asked.setdefault(span.machine_id, set())
+        moments.add(span.start)
+        if span.end is not None:
+            moments.add(span.end)
+    totals = totals_at(session, zone, reaches(session, zone, asked.keys(), as_of), asked)
+    return [
+        max(0, totals.at(span.machine_id, span.end) - totals.at(span.machine_id, span.start))
+        for span in spans
+    ]
+
+
+def total_at(
+    session: Session,
+    machine_ids: Collection[uuid.UUID],
+    instant: datetime,
+    as_of: datetime | None = None,
+) -> dict[uuid.UUID, int]:
+    """Counted strokes from each machine's first reading to `instant`; 0 without readings."""
+    zone = the_plant(session).zone
+    reached = reaches(session, zone, machine_ids, as_of)
+    totals = totals_at(session, zone, reached, {machine: [instant] for machine in machine_ids})
+    return {machine: totals.at(machine, instant) for machine in machine_ids}
+
+
+def strokes_by_machine(
+    session: Session, start: datetime, end: datetime, as_of: datetime | None = None
+) -> dict[uuid.UUID, int]:
+    """Strokes of every machine that has readings, in [start, end)."""
+    zone = the_plant(session).zone
+    reached = reaches(session, zone, None, as_of)
+    totals = totals_at(session, zone, reached, {machine: [start, end] for machine in reached})
+    return {
+        machine: max(0, totals.at(machine, end) - totals.at(machine, start)) for machine in reached
+    }
+
+
+def strokes_by_bucket(
+    session: Session,
+    machine_ids: Collection[uuid.UUID] | None,
+    start: datetime,
+    end: datetime,
+    bucket: Bucket,
+    *,
+    rota: ShiftRota | None = None,
+    as_of: datetime | None = None,
+) -> list[BucketStrokes]:
+    """Strokes per machine and bucket of the plant's clock, in [start, end).
+
+    Args:
+        session: an open session.
+        machine_ids: which machines; None: all.
+        start, end: instants; a bucket that they cut counts with the part inside.
+        bucket: days, weeks (from Monday), months and quarters begin at midnight of the plant's
+            clock, whatever their length in hours; shifts as the plant has them.
+        rota: the plant's zone and shifts if the caller has them at hand.
+        as_of: only readings up to then.
+
+    Returns:
+        One for each machine and bucket that overlaps the time between the machine's first and
+        last reading, also where it made no stroke; by machine, then time.
+    """
+    rota = rota or the_plant(session).rota
+    edges = bucket_edges(start, end, bucket, rota)
+    reached = reaches(session, rota.zone, machine_ids, as_of)
+    cuts = tuple(min(max(edge, start), end) for edge in edges)
+    totals = totals_at(session, rota.zone, reached, dict.fromkeys(reached, cuts))
+    found = []
+    for machine, reach in reached.items():
+        counted = [totals.at(machine, cut) for cut in cuts]
+        found += [
+            BucketStrokes(machine, edge, counted[place + 1] - counted[place])
+            for place, (edge, (cut, following)) in enumerate(
+                zip(edges[:-1], pairwise(cuts), strict=True)
+            )
+            if cut <= reach.last_at and reach.first_at < following
+        ]
+    return found
+
+
+def bucket_edges(start: datetime, end: datetime, bucket: Bucket, rota: ShiftRota) -> list[datetime]:
+    """Starts (UTC) of the buckets that overlap [start, end), and the end of the last one.
+
+    Empty for an empty period, and for shifts of a plant that has none.
+    """
+    if end <= start:
+        return []
+    if bucket == "shift":
+        shifts = list(shifts_between(rota, start, end))
+        return [shift.started_at for shift in shifts] + [s.ended_at for s in shifts[-1:]]
+    if bucket == "hour":
+        edges = [hour_of(start, rota.zone)]
+        while edges[-1] < end:
+            edges.append(next_hour(edges[-1], rota.zone))
+        return edges
+    days = [_first_day(day_of(start, rota.zone), bucket)]
+    while start_of_day(days[-1], rota.zone) < end:
+        days.append(_following(days[-1], bucket))
+    return [start_of_day(day, rota.zone) for day in days]
+
+
+def _first_day(day: date, bucket: Bucket) -> date:
+    if bucket == "week":
+        return day - timedelta(days=day.weekday())
+    if bucket == "month":
+        return day.replace(day=1)
+    if bucket == "quarter":
+        return day.replace(month=day.month - (day.month - 1) % 3, day=1)
+    return day
+
+
+def _following(day: date, bucket: Bucket) -> date:
+    """First day of the bucket after the one that begins on `day`."""
+    longest = {"day": 1, "week": 7, "month": 31, "quarter": 92}[bucket]
+    if bucket in {"day", "week"}:
+        return day + timedelta(days=longest)
+    return _first_day(day + timedelta(days=longest), bucket)
+
+
+def recent_rate(
+    session: Session,
+    machine_ids: Collection[uuid.UUID],
+    until: datetime,
+    days: int = 28,
+) -> dict[uuid.UUID, float]:
+    """Mean strokes per day over the last `days`, from readings up to `until`.
+
+    The time counted runs from the first reading in the period to the last, so that a counter
+    that nobody reads any more does not pass for a machine that stands.
+
+    Returns:
+        By machine; machines without two readings' time in the period are left out.
+    """
+    zone = the_plant(session).zone
+    start = until - timedelta(days=days)
+    reached = reaches(session, zone, machine_ids, until)
+    totals = totals_at(session, zone, reached, {machine: [start] for machine in reached})
+    rates = {}
+    for machine, reach in reached.items():
+        seen = (reach.last_at - max(start, reach.first_at)) / _DAY
+        if seen > 0:
+            rates[machine] = (reach.total - totals.at(machine, start)) / seen
+    return rates
+
+
+def last_reading(
+    session: Session,
+    machine_ids: Collection[uuid.UUID] | None = None,
+    as_of: datetime | None = None,
+) -> dict[uuid.UUID, LastReading]:
+    """The latest raw figure of each machine that has one. One statement."""
+
+    def latest(what: Any) -> Any:
+        asked = select(what).where(Reading.machine_id == Machine.id)
+        if as_of is not None:
+            asked = asked.where(Reading.read_at <= as_of)
+        asked = asked.order_by(Reading.read_at.desc()).limit(1)
+        return asked.correlate(Machine).scalar_subquery()
+
+    query = select(Machine.id, latest(Reading.read_at), latest(Reading.strokes))
+    if machine_ids is not None:
+        query = query.where(Machine.id.in_(list(machine_ids)))
+    return {
+        machine: LastReading(machine, read_at, strokes)
+        for machine, read_at, strokes in session.execute(query)
+        if read_at is not None
+    }
+
+
+def open_questions(
+    session: Session, machine_id: uuid.UUID | None = None, as_of: datetime | None = None
+) -> list[OpenQuestion]:
+    """Jumps that nobody has explained, of one machine or all, in order of time."""
+    columns = (
+        CounterQuestion.machine_id,
+        CounterQuestion.from_at,
+        CounterQuestion.to_at,
+        CounterQuestion.from_strokes,
+        CounterQuestion.to_strokes,
+    )
+    query = select(*columns).order_by(CounterQuestion.to_at, CounterQuestion.machine_id)
+    if machine_id is not None:
+        query = query.where(CounterQuestion.machine_id == machine_id)
+    if as_of is not None:
+        query = query.where(CounterQuestion.to_at <= as_of)
+    return [OpenQuestion(*row) for row in session.execute(query)]
+
+
+def hours_of(
+    session: Session, machine_id: uuid.UUID, start: datetime, end: datetime
+) -> list[HourStrokes]:
+    """The hours of a machine that begin in [start, end), in order of time. One statement."""
+    rows = session.execute(
+        select(StrokeHour.hour_at, StrokeHour.strokes, StrokeHour.total_before)
+        .where(
+            StrokeHour.machine_id == machine_id,
+            StrokeHour.hour_at >= start,
+            StrokeHour.hour_at < end,
+        )
+        .order_by(StrokeHour.hour_at)
+    )
+    return [HourStrokes(*row) for row in rows]
+
+
+def machine_span(
+    session: Session,
+    machine_ids: Collection[uuid.UUID] | None = None,
+    as_of: datetime | None = None,
+) -> dict[uuid.UUID, MachineSpan]:
+    """First and last reading of each machine that has one, and the strokes between them."""
+    zone: ZoneInfo = the_plant(session).zone
+    return {
+        machine: MachineSpan(machine, reach.first_at, reach.last_at, reach.total)
+        for machine, reach in reaches(session, zone, machine_ids, as_of).items()
+    }
