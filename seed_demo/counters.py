@@ -61,10 +61,8 @@ def read_counters(
     # A stream of its own: which machines jump shall not depend on when services were done.
     jumps = np.random.default_rng(rng.integers(1 << 62))
     first_raw = [int(rng.integers(0, m.counter_max // 2)) for m in machines]
-    declared = _declared(clock, machines, services, rng)
-    undeclared = _undeclared(
-        clock, machines, running, {s.machine for s in declared}, first_raw, jumps
-    )
+    undeclared = _undeclared(clock, machines, running, first_raw, jumps)
+    declared = _declared(clock, machines, services, {s.machine for s in undeclared}, rng)
     stepped = {step.machine for step in declared + undeclared}
     untouched = [n for n in range(len(machines)) if n not in stepped]
     gaps = set(rng.permutation(untouched)[: max(1, len(machines) // 8)].tolist())
@@ -85,16 +83,18 @@ def _declared(
     clock: PlantClock,
     machines: list[Bodymaker],
     services: list[Service],
+    taken: set[int],
     rng: np.random.Generator,
 ) -> list[CounterStep]:
     """Return the events somebody wrote down: most inside a service, some while running."""
-    count = min(max(3, len(machines) // 3), max(len(machines) - UNDECLARED_JUMPS, 0))
+    free = [number for number in range(len(machines)) if number not in taken]
     steps = []
-    for number, machine in enumerate(rng.permutation(len(machines))[:count].tolist()):
+    chosen = rng.permutation(free)[: max(3, len(machines) // 3)].tolist()
+    for number, machine in enumerate(chosen):
         own = [s for s in services if s.machine == machine and s.end < clock.seconds]
         if own and number % 3 != 2:
-            chosen = own[int(rng.integers(len(own)))]
-            at = chosen.start + 0.6 * (chosen.end - chosen.start)
+            service = own[int(rng.integers(len(own)))]
+            at = service.start + 0.6 * (service.end - service.start)
         else:
             at = rng.uniform(0.1, 0.9) * clock.seconds
         event = EVENTS[number % len(EVENTS)]
@@ -111,7 +111,6 @@ def _undeclared(
     clock: PlantClock,
     machines: list[Bodymaker],
     running: Running,
-    taken: set[int],
     first_raw: list[int],
     rng: np.random.Generator,
 ) -> list[CounterStep]:
@@ -121,8 +120,7 @@ def _undeclared(
     figure of such a counter is chosen so that it stands in the middle of its range then.
     """
     wide = [i for i, m in enumerate(machines) if m.counter_max >= 99_999_999]
-    free = [i for i in wide if i not in taken]
-    chosen = rng.permutation(free)[:UNDECLARED_JUMPS].tolist()
+    chosen = rng.permutation(wide)[:UNDECLARED_JUMPS].tolist()
     closer = min(1.0, len(clock.dates()) / 60)
     steps = []
     for number, days_before in enumerate((33, 9)):

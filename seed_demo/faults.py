@@ -13,6 +13,9 @@ RING_DEFECT, RING_RATIO = "score-outside", 10.0
 COIL_DEFECT, COIL_RATIO = "pinhole", 60.0
 PRESSURE_DEFECT, PRESSURE_RATIO = "redraw-pleat", 9.0
 PRESSURE_KIND = "pressure-setting"
+RING_SENTENCE = "A chipped ring scores cans in every machine it is fitted in; it is still in use."
+COIL_SENTENCE = "Inclusions in one coil make pinholes on all bodymakers of its line."
+PRESSURE_SENTENCE = "Too little redraw hold-down pleats cans until the old setting is restored."
 FAULT_DAYS = 60  # the days before the end in which the faults lie
 
 
@@ -103,12 +106,12 @@ def ring_windows(stays: list[tuple[int, float, float | None]], end: float) -> li
 
 
 def tell(
+    clock: PlantClock,
+    machines: list[Bodymaker],
     kind: str,
     name: str,
     sentence: str,
     windows: list[FaultWindow],
-    clock: PlantClock,
-    machines: list[Bodymaker],
 ) -> PlantedFault:
     """Return the truth about a fault from its windows."""
     return PlantedFault(

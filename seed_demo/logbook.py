@@ -1,5 +1,7 @@
 """How findings are written down: codes as read, what is left blank, marks, notes and names."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from seed_demo.chance import entry_ids
@@ -29,19 +31,26 @@ COIL_KNOWN, MADE_KNOWN, NOTED, MARKED = 0.10, 0.12, 0.02, 0.05
 MANDRELS, POCKETS = 24, 12
 
 
+@dataclass(frozen=True)
+class Alias:
+    """A machine whose cans bore the number of another one from `start` to `end` (seconds)."""
+
+    machine: int
+    number_of: int
+    start: float
+    end: float
+
+
 def write_entries(
     clock: PlantClock,
     machines: list[Bodymaker],
     findings: Findings,
     coils: list[LineCoils],
     pallets: list[LinePallets],
-    alias: tuple[int, int, float, float] | None,
+    alias: Alias | None,
     rng: np.random.Generator,
 ) -> list[tuple[str, ...]]:
-    """Return the rows of defects.csv, in order of being seen.
-
-    `alias` is (machine, machine whose number its cans bear, from, to) in seconds.
-    """
+    """Return the rows of defects.csv, in order of being seen."""
     count = len(findings)
     blank = np.full(count, "", dtype=object)
     seen, logged = clock.local_text(findings.seen), clock.local_text(findings.logged)
@@ -50,6 +59,7 @@ def write_entries(
     in_production = (findings.station == 0) & ~sample
     made_known = in_production & (rng.random(count) < MADE_KNOWN)
     coil_known = (findings.station == 0) & (rng.random(count) < COIL_KNOWN)
+    at_once = (findings.logged == findings.seen).tolist()
     ids = entry_ids(findings.logged + int(clock.start_at.timestamp()), rng)
     columns = (
         ids,
@@ -66,10 +76,7 @@ def write_entries(
         _marks(findings, rng),
         _notes(sample, rng),
         _people(clock, findings.logged, rng),
-        [
-            "" if same else text
-            for same, text in zip((findings.logged == findings.seen).tolist(), logged, strict=True)
-        ],
+        ["" if same else text for same, text in zip(at_once, logged, strict=True)],
     )
     return list(zip(*columns, strict=True))
 
@@ -77,15 +84,14 @@ def write_entries(
 def _codes(
     machines: list[Bodymaker],
     findings: Findings,
-    alias: tuple[int, int, float, float] | None,
+    alias: Alias | None,
     rng: np.random.Generator,
 ) -> list[str]:
     """Return the codes as read: mostly plainly, some in part, some in another spelling."""
     owner = findings.machine.copy()
     if alias:
-        machine, number_of, start, end = alias
-        lent = (owner == machine) & (findings.made >= start) & (findings.made < end)
-        owner[lent] = number_of
+        lent = (findings.made >= alias.start) & (findings.made < alias.end)
+        owner[lent & (owner == alias.machine)] = alias.number_of
     codes = np.array([m.code for m in machines], dtype=object)[owner]
     chance = rng.random(len(codes))
     chance[findings.inspected > 0] = 1.0  # samples are taken at the machine itself

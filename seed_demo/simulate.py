@@ -1,18 +1,22 @@
 """Simulate a plant of a given size: run it, serve it, wear its tools, log its defects."""
 
 from dataclasses import dataclass
+from functools import cached_property, partial
 
 import numpy as np
 
 from seed_demo import tables
 from seed_demo.chance import stream
-from seed_demo.changes import make_changes
+from seed_demo.changes import Change, make_changes
 from seed_demo.clock import IntArray, PlantClock
 from seed_demo.coils import LineCoils, bad_coil, run_coils
 from seed_demo.counters import Counters, read_counters
 from seed_demo.defects import Findings, find_defects
 from seed_demo.faults import (
+    COIL_SENTENCE,
     PRESSURE_KIND,
+    PRESSURE_SENTENCE,
+    RING_SENTENCE,
     FaultSchedule,
     FaultWindow,
     PlantedFault,
@@ -22,10 +26,10 @@ from seed_demo.faults import (
     schedule_faults,
     tell,
 )
-from seed_demo.logbook import write_entries
+from seed_demo.logbook import Alias, write_entries
 from seed_demo.machines import Bodymaker, Roles, build_bodymakers, choose_roles
-from seed_demo.measurements import measure
-from seed_demo.pallets import fill_pallets
+from seed_demo.measurements import Measurements, measure
+from seed_demo.pallets import LinePallets, fill_pallets
 from seed_demo.running import Running, run_plant
 from seed_demo.services import Service, rebuild_window, serve
 from seed_demo.sizes import PlantSize
@@ -37,8 +41,8 @@ from seed_demo.vocabulary import defect_type_rows
 class SimulatedPlant:
     """A simulated plant: the truth about it, and what its files say.
 
-    `running` knows the true strokes; `unaccounted_strokes` are those per machine that nobody
-    can know from readings and declared events; `faults` tells the planted faults.
+    `running` knows the true strokes; `faults` tells the planted faults; `alias` is the doming
+    tool that was fitted in another machine. The files are `plant_toml` and `tables`.
     """
 
     size: PlantSize
@@ -49,64 +53,50 @@ class SimulatedPlant:
     services: list[Service]
     tools: ToolHistory
     counters: Counters
+    coils: list[LineCoils]
+    pallets: list[LinePallets]
     findings: Findings
+    changes: list[Change]
+    measured: Measurements
+    alias: Alias | None
     faults: tuple[PlantedFault, ...]
     fault_windows: tuple[FaultWindow, ...]
-    plant_toml: str
-    tables: tuple[tables.Table, ...]
 
     @property
     def unaccounted_strokes(self) -> IntArray:
-        """True strokes per machine that cannot be known from the files."""
+        """True strokes per machine that nobody can know from readings and declared events."""
         return self.counters.unaccounted
+
+    @property
+    def plant_toml(self) -> str:
+        """The text of plant.toml."""
+        return tables.plant_toml(self.clock)
+
+    @cached_property
+    def tables(self) -> tuple[tables.Table, ...]:
+        """All csv files, in the order in which an import needs them."""
+        rows = {
+            **_standing_rows(self),
+            **_counter_and_defect_rows(self),
+            **_material_rows(self),
+        }
+        return tuple(tables.table(name, rows[name]) for name in tables.HEADERS)
 
 
 def simulate(size: PlantSize, seed: int) -> SimulatedPlant:
     """Return the plant of this size for this seed: the same pair always gives the same plant."""
-
-    def chance(subject: str) -> np.random.Generator:
-        return stream(seed, subject)
-
+    chance = partial(stream, seed)
     clock = PlantClock.of(size)
     machines = build_bodymakers(size, chance("machines"))
     roles, schedule = choose_roles(size), schedule_faults(clock)
     running = run_plant(clock, machines, chance("running"))
     services = serve(clock, machines, running, roles, chance("services"))
     tools = run_tools(running, services, roles, schedule, rebuild_window(clock), chance("tools"))
-    counters = read_counters(clock, machines, running, services, chance("counters"))
     coils = run_coils(machines, running, chance("coils"))
-    bad = next(own for own in coils if own.line == roles.coil_line)
-    bad_index = bad_coil(bad, schedule.coil_near)
-    faults, windows = _faults(clock, machines, roles, schedule, tools, bad, bad_index)
-    pallets = fill_pallets(
-        clock, machines, running, size.pallet_days, (bad, bad_index), chance("pallets")
-    )
-    findings = find_defects(clock, running, windows, chance("defects"))
-    alias = None
-    if tools.lent and roles.dome_from is not None and roles.dome_to is not None:
-        alias = (roles.dome_to, roles.dome_from, *tools.lent)
-    changes = make_changes(clock, machines, roles, schedule, chance("changes"))
-    measured = measure(clock, running, chance("measurements"))
-    rows: dict[str, list[tables.Row]] = {
-        "lines.csv": [(str(n), f"Line {n}") for n in range(1, size.lines + 1)],
-        "machines.csv": tables.machine_rows(machines),
-        "dome_codes.csv": _dome_code_rows(clock, machines, alias),
-        "readings.csv": tables.reading_rows(clock, machines, counters),
-        "counter_events.csv": tables.counter_event_rows(clock, machines, counters),
-        "defect_types.csv": defect_type_rows(),
-        "defects.csv": write_entries(
-            clock, machines, findings, coils, pallets, alias, chance("logbook")
-        ),
-        "tools.csv": tables.tool_rows(tools.tools),
-        "tool_fits.csv": tables.fit_rows(clock, machines, tools.fits),
-        "service_levels.csv": tables.level_rows(),
-        "services.csv": tables.service_rows(clock, machines, services),
-        "coils.csv": tables.coil_rows(coils),
-        "coil_runs.csv": tables.coil_run_rows(clock, coils),
-        "pallets.csv": tables.pallet_rows(clock, pallets),
-        "changes.csv": tables.change_rows(clock, changes),
-        "measurements.csv": tables.measurement_rows(clock, machines, measured, chance("ids")),
-    }
+    own = next(own for own in coils if own.line == roles.coil_line)
+    bad = own, bad_coil(own, schedule.coil_near)
+    faults, windows = _faults(clock, machines, roles, schedule, tools, bad)
+    days = size.pallet_days
     return SimulatedPlant(
         size=size,
         seed=seed,
@@ -115,24 +105,65 @@ def simulate(size: PlantSize, seed: int) -> SimulatedPlant:
         running=running,
         services=services,
         tools=tools,
-        counters=counters,
-        findings=findings,
+        counters=read_counters(clock, machines, running, services, chance("counters")),
+        coils=coils,
+        pallets=fill_pallets(clock, machines, running, days, bad, chance("pallets")),
+        findings=find_defects(clock, running, windows, chance("defects")),
+        changes=make_changes(clock, machines, roles, schedule, chance("changes")),
+        measured=measure(clock, running, chance("measurements")),
+        alias=_alias(roles, tools),
         faults=faults,
         fault_windows=tuple(windows),
-        plant_toml=tables.plant_toml(clock),
-        tables=tuple(tables.table(name, own) for name, own in rows.items()),
     )
 
 
-def _dome_code_rows(
-    clock: PlantClock, machines: list[Bodymaker], alias: tuple[int, int, float, float] | None
-) -> list[tables.Row]:
-    if alias is None:
-        return []
-    machine, number_of, start, end = alias
-    bearer = machines[machine]
-    since, until = clock.utc_text(np.array([start, end]))
-    return [(machines[number_of].code, str(bearer.line), str(bearer.number), since, until)]
+def _alias(roles: Roles, tools: ToolHistory) -> Alias | None:
+    if tools.lent is None or roles.dome_from is None or roles.dome_to is None:
+        return None
+    return Alias(roles.dome_to, roles.dome_from, *tools.lent)
+
+
+def _standing_rows(plant: SimulatedPlant) -> dict[str, list[tables.Row]]:
+    clock, machines = plant.clock, plant.machines
+    return {
+        "lines.csv": [(str(n), f"Line {n}") for n in range(1, plant.size.lines + 1)],
+        "machines.csv": tables.machine_rows(machines),
+        "dome_codes.csv": tables.dome_code_rows(clock, machines, plant.alias),
+        "defect_types.csv": defect_type_rows(),
+        "tools.csv": tables.tool_rows(plant.tools.tools),
+        "tool_fits.csv": tables.fit_rows(clock, machines, plant.tools.fits),
+        "service_levels.csv": tables.level_rows(),
+        "services.csv": tables.service_rows(clock, machines, plant.services),
+    }
+
+
+def _counter_and_defect_rows(plant: SimulatedPlant) -> dict[str, list[tables.Row]]:
+    clock, machines = plant.clock, plant.machines
+    return {
+        "readings.csv": tables.reading_rows(clock, machines, plant.counters),
+        "counter_events.csv": tables.counter_event_rows(clock, machines, plant.counters),
+        "defects.csv": write_entries(
+            clock,
+            machines,
+            plant.findings,
+            plant.coils,
+            plant.pallets,
+            plant.alias,
+            stream(plant.seed, "logbook"),
+        ),
+        "measurements.csv": tables.measurement_rows(
+            clock, machines, plant.measured, stream(plant.seed, "ids")
+        ),
+    }
+
+
+def _material_rows(plant: SimulatedPlant) -> dict[str, list[tables.Row]]:
+    return {
+        "coils.csv": tables.coil_rows(plant.coils),
+        "coil_runs.csv": tables.coil_run_rows(plant.clock, plant.coils),
+        "pallets.csv": tables.pallet_rows(plant.clock, plant.pallets),
+        "changes.csv": tables.change_rows(plant.clock, plant.changes),
+    }
 
 
 def _faults(
@@ -141,40 +172,21 @@ def _faults(
     roles: Roles,
     schedule: FaultSchedule,
     tools: ToolHistory,
-    coils: LineCoils,
-    coil: int,
+    bad: tuple[LineCoils, int],
 ) -> tuple[tuple[PlantedFault, ...], list[FaultWindow]]:
     stays = [(f.machine, f.fitted, f.removed) for f in tools.fits if f.tool is tools.chipped]
     ring = ring_windows(stays, clock.seconds)
+    coils, coil = bad
     ends = [*coils.starts[1:].tolist(), float(clock.seconds)]
     metal = coil_windows(machines, coils.line, float(coils.starts[coil]), ends[coil])
     pressure = pressure_windows(schedule, roles)
     target = machines[roles.pressure].code
     lowered_at = clock.utc_text(np.array([schedule.pressure_lowered]))[0]
+    change = f"{PRESSURE_KIND} @ {target} @ {lowered_at}"
+    say = partial(tell, clock, machines)
     faults = (
-        tell(
-            "tool",
-            tools.chipped.serial,
-            "A chipped ring scores cans in every machine it is fitted in; it is still in use.",
-            ring,
-            clock,
-            machines,
-        ),
-        tell(
-            "coil",
-            coils.coils[coil],
-            "Inclusions in one coil make pinholes on all bodymakers of its line.",
-            metal,
-            clock,
-            machines,
-        ),
-        tell(
-            "change",
-            f"{PRESSURE_KIND} @ {target} @ {lowered_at}",
-            "Too little redraw hold-down pleats cans until the old setting is restored.",
-            pressure,
-            clock,
-            machines,
-        ),
+        say("tool", tools.chipped.serial, RING_SENTENCE, ring),
+        say("coil", coils.coils[coil], COIL_SENTENCE, metal),
+        say("change", change, PRESSURE_SENTENCE, pressure),
     )
     return faults, [*ring, *metal, *pressure]

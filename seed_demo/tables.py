@@ -10,6 +10,7 @@ from seed_demo.changes import Change
 from seed_demo.clock import ROTA, SHIFTS, PlantClock
 from seed_demo.coils import LineCoils
 from seed_demo.counters import Counters
+from seed_demo.logbook import Alias
 from seed_demo.machines import OTHER_STATIONS, PLANT_NAME, TRANSIT_MINUTES, Bodymaker
 from seed_demo.measurements import CHARACTERISTICS, Measurements
 from seed_demo.pallets import LinePallets
@@ -92,6 +93,15 @@ def machine_rows(machines: list[Bodymaker]) -> list[Row]:
             name = f"{station.capitalize()} {line}"
             rows.append((str(line), station, "1", name, "", "" if spm is None else str(spm)))
     return rows
+
+
+def dome_code_rows(clock: PlantClock, machines: list[Bodymaker], alias: Alias | None) -> list[Row]:
+    """Return the rows of dome_codes.csv: the lent doming tool, if there was one."""
+    if alias is None:
+        return []
+    bearer = machines[alias.machine]
+    since, until = clock.utc_text(np.array([alias.start, alias.end]))
+    return [(machines[alias.number_of].code, *_place(bearer), since, until)]
 
 
 def reading_rows(clock: PlantClock, machines: list[Bodymaker], counters: Counters) -> list[Row]:
