@@ -8,6 +8,7 @@ from collections.abc import Callable, Generator, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from subprocess import Popen
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -17,8 +18,14 @@ from sqlalchemy.orm import Session
 
 from tests.support import postgres, testrun
 from tests.support.browser import Visitors, running_browser
+from tests.support.command import Command
 from tests.support.databases import KINDS, Databases, Kind, open_engine
 from tests.support.statements import Statements
+
+if TYPE_CHECKING:
+    from flask import Flask
+
+    from tests.support.site import Cast, Visit
 
 KEEPER = pytest.StashKey[Popen[bytes]]()
 FAILED = pytest.StashKey[bool]()
@@ -166,6 +173,56 @@ def own_engine(database_url: str) -> Iterator[Engine]:
 
 
 @pytest.fixture
+def command(database_url: str, tmp_path: Path) -> Command:
+    """The tracelog command on `database_url`: ``command("import", folder, status=1).stderr``."""
+    return Command(database_url, tmp_path)
+
+
+@pytest.fixture
+def application(own_engine: Engine, tmp_path: Path) -> "Flask":
+    """The application on a database of the test's own (`own_engine`), without a plant."""
+    from tests.support.site import application_on
+
+    return application_on(own_engine, tmp_path)
+
+
+@pytest.fixture
+def visit(application: "Flask") -> "Visit":
+    """A visitor without a browser: ``visit.get(path)``, ``visit.post(path, **fields)``."""
+    from tests.support.site import Visit
+
+    return Visit(application.test_client())
+
+
+@pytest.fixture
+def cast(own_engine: Engine, monkeypatch: pytest.MonkeyPatch) -> "Cast":
+    """One person of each role: ``cast.sign_in(visit, "planner")``, ``cast.sign_in_on(page, ...)``.
+
+    Their secrets are hashed quickly, since many tests sign somebody in.
+    """
+    from argon2 import PasswordHasher
+
+    from tests.support.site import Cast
+
+    quick = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+    monkeypatch.setattr("tracelog.people.secrets._hasher", quick)
+    return Cast(own_engine)
+
+
+@pytest.fixture
+def site_url(application: "Flask") -> Iterator[str]:
+    """Address of the application, served on this machine for a browser or an API client.
+
+    Runs on both engines; a story that need not says
+    ``@pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)``.
+    """
+    from tests.support.site import served
+
+    with served(application) as url:
+        yield url
+
+
+@pytest.fixture
 def now() -> datetime:
     """The instant at which tests happen: a Wednesday morning, UTC."""
     return datetime(2026, 3, 4, 9, 30, tzinfo=UTC)
@@ -194,8 +251,14 @@ def visitors(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Visit
 
 @pytest.fixture
 def page(visitors: Visitors) -> Page:
-    """A page of one visitor, 1280 by 800 CSS pixels."""
+    """A page of one visitor, 1280 by 800 CSS pixels, anywhere on this machine."""
     return visitors.open()
+
+
+@pytest.fixture
+def site_page(visitors: Visitors, site_url: str) -> Page:
+    """A page of one visitor of the served application: ``site_page.goto("/log")``."""
+    return visitors.open(base_url=site_url)
 
 
 @pytest.fixture

@@ -1,0 +1,26 @@
+"""The application as other tests visit it."""
+
+import json
+import urllib.request
+
+import pytest
+
+from tests.support.site import CAST, Cast, Visit
+from tracelog.people.permissions import ROLES
+
+
+def test_the_cast_has_one_person_of_each_role() -> None:
+    assert tuple(CAST) == ROLES
+
+
+def test_the_served_application_answers(site_url: str) -> None:
+    with urllib.request.urlopen(f"{site_url}/api/v1/health/ready") as answer:
+        assert json.load(answer) == {"status": "ready"}
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_everybody_of_the_cast_can_sign_in(visit: Visit, cast: Cast, role: str) -> None:
+    person = cast.sign_in(visit, role)
+    page = visit.get("/me")
+    assert page.status_code == 200
+    assert person.name.title() in page.text
