@@ -392,6 +392,7 @@ def upgrade() -> None:
             "ix_current_entries_machine_occurred_at", ["machine_id", "occurred_at"], unique=False
         )
         batch_op.create_index("ix_current_entries_occurred_at", ["occurred_at"], unique=False)
+        batch_op.create_index("ix_current_entries_logged_at", ["logged_at"], unique=False)
         batch_op.create_index("ix_current_entries_pallet", ["pallet"], unique=False)
 
     op.create_table(
@@ -540,6 +541,7 @@ def downgrade() -> None:
     op.drop_table("dome_codes")
     with op.batch_alter_table("current_entries", schema=None) as batch_op:
         batch_op.drop_index("ix_current_entries_pallet")
+        batch_op.drop_index("ix_current_entries_logged_at")
         batch_op.drop_index("ix_current_entries_occurred_at")
         batch_op.drop_index("ix_current_entries_machine_occurred_at")
         batch_op.drop_index("ix_current_entries_line_occurred_at")

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Row, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracelog.bulk import rows_with
@@ -136,7 +136,7 @@ def kept_corrections(
     return found
 
 
-def correction_of(row: Row[Any], vocabulary: Vocabulary) -> Correction:
+def correction_of(row: Any, vocabulary: Vocabulary) -> Correction:
     """A row of corrections (`CORRECTION_COLUMNS`), its changes as columns."""
     changes = columns_of(read_changes(row.changes, UTC_ZONE), vocabulary)
     return Correction(row.id, row.corrected_at, row.withdrawn, changes)

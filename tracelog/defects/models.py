@@ -85,6 +85,7 @@ class CurrentEntry(EntryColumns, Base):
         Index("ix_current_entries_occurred_at", "occurred_at"),
         Index("ix_current_entries_line_occurred_at", "line_id", "occurred_at"),
         Index("ix_current_entries_defect_occurred_at", "defect_id", "occurred_at"),
+        Index("ix_current_entries_logged_at", "logged_at"),
         Index("ix_current_entries_coil", "coil"),
         Index("ix_current_entries_pallet", "pallet"),
     )

@@ -1,0 +1,263 @@
+"""Counts of the log: occurrences in running production, and defective cans in samples.
+
+The two are never mixed in one figure: the exposure of the first is strokes, that of the second
+the cans inspected.
+"""
+
+import json
+import uuid
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any, Literal
+
+from sqlalchemy import ColumnElement, FromClause, String, cast, func, select
+from sqlalchemy.dialects.postgresql import JSONB
+from sqlalchemy.orm import Session
+
+from tracelog.buckets import Bucket, Period, period_of, periods
+from tracelog.db import UtcInstant
+from tracelog.defects.models import CurrentEntry
+from tracelog.defects.selecting import (
+    Choice,
+    EntryFilter,
+    EntryKind,
+    Surroundings,
+    rows_as_of,
+    surroundings,
+    unaltered,
+)
+from tracelog.errors import TracelogError
+from tracelog.language import _
+from tracelog.plant.queries import the_plant
+
+By = Literal["machine", "line", "defect", "found_at", "coil", "pallet", "mark", "bucket"]
+_COLUMNS: dict[By, str] = {
+    "machine": "machine_id",
+    "line": "line_id",
+    "defect": "defect_id",
+    "found_at": "found_at",
+    "coil": "coil",
+    "pallet": "pallet",
+    "mark": "mark",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Group:
+    """What the entries of one row have in common; None: not asked for, or not known.
+
+    `bucket_start` is the instant (UTC) at which the bucket starts.
+    """
+
+    bucket_start: datetime | None = None
+    line: int | None = None
+    machine_id: uuid.UUID | None = None
+    defect: str | None = None
+    found_at: str | None = None
+    coil: str | None = None
+    pallet: str | None = None
+    mark: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProductionCount(Group):
+    """What was found in running production.
+
+    `counted_occurrences` is what rates count, `cans` what was lost, `entries` how many reports.
+    """
+
+    counted_occurrences: int
+    cans: int
+    entries: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class SampleCount(Group):
+    """What inspected samples showed: `cans` of `inspected` were bad, in `samples` entries.
+
+    A sample that showed two kinds of defect is two entries, each with the cans inspected; add up
+    samples of one kind of defect only.
+    """
+
+    inspected: int
+    cans: int
+    samples: int
+
+
+def production_counts(
+    session: Session,
+    asked: EntryFilter,
+    by: Sequence[By] = ("machine", "defect"),
+    bucket: Bucket = Bucket.DAY,
+) -> list[ProductionCount]:
+    """Occurrences and cans of running production.
+
+    Five statements; two more with an `as_of`, and three more by bucket.
+
+    Args:
+        session: an open session.
+        asked: which entries; samples are left out whatever it says.
+        by: what the rows are told apart by; empty: one row for all, if there is any.
+        bucket: how long the periods are, if `by` has ``bucket``; the filter then needs start and
+            end.
+
+    Returns:
+        One row for each group that has entries, in order of bucket, line, machine, defect.
+
+    Raises:
+        TracelogError: buckets without start and end, or of shifts on a plant without any.
+    """
+    counted = _counted(
+        session,
+        replace(asked, kind=EntryKind.PRODUCTION),
+        by,
+        bucket,
+        ("counted_occurrences", "cans"),
+    )
+    return [
+        ProductionCount(**group, counted_occurrences=sums[0], cans=sums[1], entries=sums[2])
+        for group, sums in counted
+    ]
+
+
+def sample_counts(
+    session: Session,
+    asked: EntryFilter,
+    by: Sequence[By] = ("machine", "defect"),
+    bucket: Bucket = Bucket.DAY,
+) -> list[SampleCount]:
+    """Cans inspected and defective cans of samples.
+
+    Args, Raises and number of statements: as `production_counts`.
+
+    Returns:
+        One row for each group that has samples, in order of bucket, line, machine, defect.
+    """
+    counted = _counted(
+        session, replace(asked, kind=EntryKind.SAMPLE), by, bucket, ("inspected", "cans")
+    )
+    return [
+        SampleCount(**group, inspected=sums[0], cans=sums[1], samples=sums[2])
+        for group, sums in counted
+    ]
+
+
+Sums = list[int]
+
+
+def _counted(
+    session: Session,
+    asked: EntryFilter,
+    by: Sequence[By],
+    bucket: Bucket,
+    measures: Sequence[str],
+) -> list[tuple[dict[str, Any], Sums]]:
+    """Groups with the sums of the measures and the number of entries."""
+    around = surroundings(session, asked.as_of)
+    choice = Choice.of(asked, around)
+    found = _periods(session, asked, bucket) if "bucket" in by else ()
+    names = [_COLUMNS[one] for one in by if one != "bucket"]
+    sums: dict[tuple[Any, ...], Sums] = defaultdict(lambda: [0] * (len(measures) + 1))
+    for key, values in _from_table(session, choice, names, measures, found):
+        _add(sums[key], values)
+    for row in rows_as_of(session, choice, around):
+        period = period_of(found, row["occurred_at"])
+        key = (period.start if period else None, *(row[name] for name in names))
+        _add(sums[key], [*(row[name] for name in measures), 1])
+    groups = [(_group(key, names, around), values) for key, values in sums.items()]
+    return sorted(groups, key=lambda one: _order(one[0], around))
+
+
+def _add(total: Sums, values: Iterable[int]) -> None:
+    for place, value in enumerate(values):
+        total[place] += value
+
+
+def _periods(session: Session, asked: EntryFilter, bucket: Bucket) -> tuple[Period, ...]:
+    if asked.start is None or asked.end is None:
+        raise TracelogError(_("buckets need a period; give its start and its end"), "bucket")
+    plant = the_plant(session)
+    return periods(bucket, asked.start, asked.end, plant.zone, plant.rota)
+
+
+def _from_table(
+    session: Session,
+    choice: Choice,
+    names: Sequence[str],
+    measures: Sequence[str],
+    found: Sequence[Period],
+) -> Iterable[tuple[tuple[Any, ...], list[int]]]:
+    columns: list[ColumnElement[Any]] = [getattr(CurrentEntry, name) for name in names]
+    sums = [func.sum(getattr(CurrentEntry, name)) for name in measures]
+    where = [*choice.conditions(), *unaltered(choice.asked.as_of)]
+    if found:
+        table, place, start, end = _edges(session, found)
+        columns = [place, *columns]
+        asked = (
+            select(*columns, *sums, func.count())
+            .select_from(table)
+            .join(
+                CurrentEntry, (CurrentEntry.occurred_at >= start) & (CurrentEntry.occurred_at < end)
+            )
+            .where(*where)
+        )
+    else:
+        asked = select(*columns, *sums, func.count()).select_from(CurrentEntry).where(*where)
+    if columns:
+        asked = asked.group_by(*columns)
+    for row in session.execute(asked):
+        if not row[-1]:
+            continue  # without groups there is a row even where nothing is counted
+        values = [int(value) for value in row[len(columns) :]]
+        if found:
+            yield (found[row[0]].start, *row[1 : len(columns)]), values
+        else:
+            yield (None, *row[: len(columns)]), values
+
+
+def _edges(
+    session: Session, found: Sequence[Period]
+) -> tuple[FromClause, ColumnElement[int], ColumnElement[Any], ColumnElement[Any]]:
+    """The periods as a table of one parameter, whatever their number.
+
+    Returns:
+        The table, each period's place among `found`, its start and its end.
+    """
+    if session.get_bind().dialect.name == "postgresql":
+        text = json.dumps([[one.start.isoformat(), one.end.isoformat()] for one in found])
+        table = func.jsonb_array_elements(cast(text, JSONB)).table_valued(
+            "edges", with_ordinality="place", name="period"
+        )
+        ends: list[ColumnElement[Any]] = [
+            cast(table.c.edges.op("->>")(place), UtcInstant) for place in (0, 1)
+        ]
+        return table, table.c.place - 1, ends[0], ends[1]
+    # The form in which instants are kept, so that they compare as text.
+    text = json.dumps([[_kept(one.start), _kept(one.end)] for one in found])
+    table = func.json_each(text).table_valued("key", "value", name="period")
+    ends = [func.json_extract(table.c.value, f"$[{place}]", type_=String) for place in (0, 1)]
+    return table, table.c.key, ends[0], ends[1]
+
+
+def _kept(moment: datetime) -> str:
+    return moment.replace(tzinfo=None).isoformat(" ", "microseconds")
+
+
+def _group(key: Sequence[Any], names: Sequence[str], around: Surroundings) -> dict[str, Any]:
+    group: dict[str, Any] = dict(zip(names, key[1:], strict=True))
+    if "line_id" in group:
+        group["line"] = around.directory.line_numbers.get(group.pop("line_id"))
+    if "defect_id" in group:
+        group["defect"] = around.by_id[group.pop("defect_id")].defect
+    return {"bucket_start": key[0], **group}
+
+
+def _order(group: Mapping[str, Any], around: Surroundings) -> tuple[Any, ...]:
+    machine = around.directory.by_id.get(group.get("machine_id"))  # type: ignore[arg-type]
+    place = (machine.line, machine.number) if machine else None
+    told = [group.get(name) for name in ("defect", "found_at", "coil", "pallet", "mark")]
+    return tuple(
+        (value is None, value) for value in (group["bucket_start"], group.get("line"), place, *told)
+    )
