@@ -21,4 +21,4 @@ def test_it_can_be_stopped_while_it_runs(command: Command) -> None:
     running = command.start("--version")
     running.kill()
     running.communicate()
-    assert running.returncode != 2
+    assert running.returncode not in {0, 2}
