@@ -1,0 +1,301 @@
+"""Pages of the people: signing in and out, one's own page, the administrator's accounts."""
+
+import uuid
+from datetime import datetime
+from typing import Any
+
+from flask import Blueprint, flash, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+
+from tracelog.audit import Actor
+from tracelog.db import reading
+from tracelog.errors import NotFound, TracelogError
+from tracelog.instants import start_of_day
+from tracelog.language import _
+from tracelog.people import actions, queries
+from tracelog.people.permissions import PERMISSIONS, ROLES
+from tracelog.people.secrets import hash_secret, is_outdated, verify_secret
+from tracelog.people.sessions import begin_session, end_session, go_on_with, signed_in_account
+from tracelog.web.forms import Form, posted, safe_next
+from tracelog.web.request import (
+    current_actor,
+    current_session,
+    current_visitor,
+    house,
+    now,
+    permit,
+    public,
+    the_plant_now,
+)
+
+people = Blueprint("people", __name__)
+
+LOOK_COOKIE = "tracelog_look"
+LOOKS = ("light", "dark", "auto")
+A_YEAR = 31_536_000
+
+
+@people.get("/sign-in")
+@public
+def sign_in() -> str | Response:
+    """The page to sign in on; who has signed in already goes on."""
+    onward = safe_next(request.args.get("next"), "/")
+    if current_visitor() is not None:
+        return redirect(onward)
+    return _sign_in_page(Form(), onward)
+
+
+def _sign_in_page(form: Form, onward: str) -> str:
+    with reading(house().engine) as session:
+        nobody = queries.is_empty(session)
+    return render_template("people/sign_in.html", form=form, onward=onward, nobody=nobody)
+
+
+@people.post("/sign-in")
+@public
+def sign_in_now() -> tuple[str, int] | Response:
+    """Check name and secret; one sentence for all that can be wrong."""
+    onward = safe_next(request.form.get("next"), "/")
+    form = posted(["name"])
+    secret = request.form.get("secret", "")
+    # Checked outside the transaction that writes: hashing is slow on purpose.
+    with reading(house().engine) as session:
+        account, kept = queries.secret_of(session, form.value("name"))
+    if not verify_secret(secret[:1000], kept) or account is None or not account.active:
+        problem = TracelogError(_("Name and password or PIN do not belong together."))
+        return _sign_in_page(form.with_problem(problem), onward), 422
+    new_hash = hash_secret(secret) if kept and is_outdated(kept) else None
+    actor = Actor(account.name, account.role, "page", account.id)
+    actions.note_sign_in(current_session(), account, actor, now(), new_hash)
+    begin_session(account)
+    return redirect(onward, 303)
+
+
+@people.post("/sign-out")
+@public
+def sign_out() -> Response:
+    """End the session of this browser."""
+    end_session()
+    return redirect(url_for("people.sign_in"), 303)
+
+
+@people.post("/look")
+@public
+def choose_look() -> Response:
+    """Light, dark, or as the device has it; kept in this browser."""
+    look = request.form.get("look", "auto")
+    response = redirect(safe_next(request.form.get("next"), "/"), 303)
+    if look in LOOKS:
+        response.set_cookie(
+            LOOK_COOKIE,
+            look,
+            max_age=A_YEAR,
+            httponly=True,
+            samesite="Lax",
+            secure=request.is_secure,
+        )
+    return response
+
+
+@people.get("/me")
+@permit("change own secret")
+def own_page() -> str:
+    """One's own page: who one is here, what one may do, another secret."""
+    return _own_page(Form())
+
+
+def _own_page(form: Form) -> str:
+    account = _own_account()
+    allowed = sorted(PERMISSIONS[account.role])
+    return render_template("people/own.html", account=account, form=form, allowed=allowed)
+
+
+def _own_account() -> queries.AccountView:
+    account = signed_in_account()
+    if account is None:
+        raise NotFound(_("a token has no page of its own"))
+    return account
+
+
+@people.post("/me/secret")
+@permit("change own secret")
+def change_own_secret() -> tuple[str, int] | Response:
+    """Another password or PIN, proved by the present one; other sessions end."""
+    account = _own_account()
+    _account, kept = queries.secret_of(current_session(), account.name)
+    form = Form()
+    try:
+        if not verify_secret(request.form.get("present", "")[:1000], kept):
+            raise TracelogError(_("is not your present password or PIN"), "present")
+        if request.form.get("secret") != request.form.get("again"):
+            raise TracelogError(_("is not the same as the new one above"), "again")
+        epoch = actions.change_secret(
+            current_session(), account.id, request.form.get("secret", ""), current_actor(), now()
+        )
+    except TracelogError as problem:
+        return _own_page(form.with_problem(problem)), problem.status
+    go_on_with(epoch)
+    flash(_("Your new password or PIN counts from now on. Other sessions of yours have ended."))
+    return redirect(url_for("people.own_page"), 303)
+
+
+@people.get("/accounts")
+@permit("manage accounts")
+def accounts() -> str:
+    """All accounts, with a form for a new one."""
+    return _accounts_page(Form({"role": "operator"}))
+
+
+def _accounts_page(form: Form) -> str:
+    found = queries.accounts(current_session())
+    return render_template("people/accounts.html", accounts=found, roles=ROLES, form=form)
+
+
+@people.post("/accounts")
+@permit("manage accounts")
+def add_account() -> tuple[str, int] | Response:
+    """Make an account."""
+    form = posted(["name", "display_name", "role"])
+    try:
+        actions.create_account(
+            current_session(),
+            form.value("name"),
+            form.value("display_name"),
+            form.value("role"),
+            request.form.get("secret", ""),
+            current_actor(),
+            now(),
+        )
+    except TracelogError as problem:
+        return _accounts_page(form.with_problem(problem)), problem.status
+    flash(_("The account %(name)s is made.", name=queries.canonical_name(form.value("name"))))
+    return redirect(url_for("people.accounts"), 303)
+
+
+@people.get("/accounts/<uuid:account_id>")
+@permit("manage accounts")
+def account(account_id: uuid.UUID) -> str:
+    """One account: role, secret, whether it may sign in, its tokens."""
+    return _account_page(account_id)
+
+
+def _account_page(account_id: uuid.UUID, token_secret: str = "", **forms: Form) -> str:
+    session = current_session()
+    found = queries.account(session, account_id)
+    if found is None:
+        raise NotFound(_("there is no such account"))
+    blank: dict[str, Any] = {
+        "role_form": Form({"role": found.role}),
+        "secret_form": Form(),
+        "token_form": Form({"role": found.role}),
+        "state_form": Form(),
+    }
+    return render_template(
+        "people/account.html",
+        account=found,
+        roles=ROLES,
+        tokens=queries.tokens_of(session, account_id),
+        token_secret=token_secret,
+        now=now(),
+        **(blank | forms),
+    )
+
+
+@people.post("/accounts/<uuid:account_id>/role")
+@permit("manage accounts")
+def change_role(account_id: uuid.UUID) -> tuple[str, int] | Response:
+    """Give an account another role."""
+    form = posted(["role"])
+    secret = request.form.get("secret") or None
+    try:
+        actions.change_role(
+            current_session(), account_id, form.value("role"), current_actor(), now(), secret
+        )
+    except NotFound:
+        raise
+    except TracelogError as problem:
+        page = _account_page(account_id, role_form=form.with_problem(problem))
+        return page, problem.status
+    return _back_to(account_id, _("The role is changed."))
+
+
+@people.post("/accounts/<uuid:account_id>/secret")
+@permit("manage accounts")
+def reset_secret(account_id: uuid.UUID) -> tuple[str, int] | Response:
+    """Give an account another password or PIN."""
+    try:
+        epoch = actions.change_secret(
+            current_session(), account_id, request.form.get("secret", ""), current_actor(), now()
+        )
+    except NotFound:
+        raise
+    except TracelogError as problem:
+        return _account_page(account_id, secret_form=Form().with_problem(problem)), problem.status
+    if account_id == current_actor().account_id:
+        go_on_with(epoch)
+    return _back_to(account_id, _("The new password or PIN counts from now on."))
+
+
+@people.post("/accounts/<uuid:account_id>/active")
+@permit("manage accounts")
+def set_active(account_id: uuid.UUID) -> tuple[str, int] | Response:
+    """Let an account sign in, or not."""
+    active = request.form.get("active") == "yes"
+    try:
+        actions.set_active(current_session(), account_id, active, current_actor(), now())
+    except NotFound:
+        raise
+    except TracelogError as problem:
+        return _account_page(account_id, state_form=Form().with_problem(problem)), problem.status
+    done = _("The account may sign in again.") if active else _("The account is disabled.")
+    return _back_to(account_id, done)
+
+
+@people.post("/accounts/<uuid:account_id>/tokens")
+@permit("manage accounts")
+def add_token(account_id: uuid.UUID) -> str | tuple[str, int]:
+    """Make a token and show it, this once."""
+    form = posted(["name", "role", "expires_on"])
+    found = queries.account(current_session(), account_id)
+    if found is None:
+        raise NotFound(_("there is no such account"))
+    try:
+        secret = actions.create_token(
+            current_session(),
+            found,
+            form.value("name"),
+            form.value("role"),
+            current_actor(),
+            now(),
+            _end_of(form.value("expires_on")),
+        )
+    except TracelogError as problem:
+        return _account_page(account_id, token_form=form.with_problem(problem)), problem.status
+    return _account_page(account_id, token_secret=secret)
+
+
+def _end_of(day: str) -> datetime | None:
+    """The first instant of a day on the plant's clock, None if the field is blank."""
+    if not day:
+        return None
+    try:
+        chosen = datetime.strptime(day, "%Y-%m-%d").date()  # noqa: DTZ007 - a day has no zone
+        return start_of_day(chosen, the_plant_now().zone)
+    except (ValueError, OverflowError):
+        raise TracelogError(
+            _("is not a day; write it such as 2026-12-31, or leave it blank"), "expires_on"
+        ) from None
+
+
+@people.post("/tokens/<uuid:token_id>/revoke")
+@permit("manage accounts")
+def revoke_token(token_id: uuid.UUID) -> Response:
+    """End a token."""
+    actions.revoke_token(current_session(), token_id, current_actor(), now())
+    flash(_("The token is revoked."))
+    return redirect(safe_next(request.form.get("next"), url_for("people.accounts")), 303)
+
+
+def _back_to(account_id: uuid.UUID, done: str) -> Response:
+    flash(done)
+    return redirect(url_for("people.account", account_id=account_id), 303)

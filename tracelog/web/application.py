@@ -1,0 +1,232 @@
+"""The application: every room's pages and calls, behind one door.
+
+How to add a page
+-----------------
+1. In the room's `views.py` make a blueprint and a view, and mark the view with the permission that
+   it needs (a view without a mark answers nobody)::
+
+       service = Blueprint("service", __name__)
+
+       @service.get("/service")
+       @permit("see")
+       def service_page() -> str:
+           return render_template("service/service.html", levels=levels(current_session(), now()))
+
+   The permissions are the words of `tracelog.people.permissions`; `may("record service")` asks
+   for one in a view or template.
+2. Add ``"tracelog.service.views:service"`` to `BLUEPRINTS` below. The addresses ``/``, ``/log``,
+   ``/trace``, ``/service`` and ``/trends`` appear in the navigation as soon as they exist; a
+   machine has ``/machines/<line>/<station>/<number>``.
+3. Everything shared comes from `tracelog.web.request`: `current_session()` (a read snapshot for
+   GET, a writer else), `current_actor()` and `now()` for actions, `the_plant_now()`. Never
+   commit: a request that answers with success is committed, any other is undone.
+4. The template extends ``layout.html`` and fills the blocks `title` (also the one ``<h1>``;
+   override `heading` to write it differently), `actions` (buttons beside the heading), `content`.
+   Macros: ``macros/can.html`` (can_bottom, can_row), ``macros/tables.html`` (table, plain_table,
+   paging), ``macros/forms.html`` (field, text_area, select, choices, check, error_summary, submit,
+   token), ``macros/parts.html`` (caution, empty, rate, fact_list, notice), ``macros/figures.html``
+   (sparkline, bars, interval). Filters: those of `tracelog.web.numbers`.
+   No ``style=``, no ``on...=``, no inline script or style sheet: the browser would refuse them.
+   In templates a per cent sign inside `_()` is written ``%%``.
+5. A form: `posted([...])` keeps what was typed; make the fact with `Fact.read(...)`, call the
+   action, and on `TracelogError` show the page again with ``form.with_problem(problem)`` and
+   ``problem.status``; after success redirect with status 303.
+6. Errors are raised, never rendered: `NotFound`, `NotAllowed`, `UnknownReference`... become a page
+   or problem details by themselves. API blueprints have ``url_prefix="/api/v1"``.
+"""
+
+import importlib
+from datetime import datetime
+from typing import Any
+
+from flask import Flask, Response, get_flashed_messages, request
+from flask_babel import Babel
+from flask_limiter import Limiter
+from sqlalchemy import Engine
+from sqlalchemy.exc import SQLAlchemyError
+from werkzeug.middleware.proxy_fix import ProxyFix
+from werkzeug.wrappers import Response as AnyResponse
+
+from tracelog import reference
+from tracelog.config import Settings
+from tracelog.db import make_engine
+from tracelog.errors import NoPlant
+from tracelog.instants import zone_named
+from tracelog.paths import templates_folder
+from tracelog.people.permissions import EVERY_PERMISSION, may
+from tracelog.people.queries import canonical_name
+from tracelog.people.sessions import identify, keep_sessions
+from tracelog.people.views import LOOK_COOKIE, LOOKS
+from tracelog.plant.queries import PlantView, the_plant
+from tracelog.web import assets, figures, numbers
+from tracelog.web import request as asked
+from tracelog.web.navigation import places
+from tracelog.web.problems import register_problems
+from tracelog.web.security import address_of, check_form, protect
+
+# Every room's pages and calls: module and blueprint.
+BLUEPRINTS: tuple[str, ...] = (
+    "tracelog.web.assets:assets",
+    "tracelog.web.health:health",
+    "tracelog.people.views:people",
+)
+LARGEST_REQUEST_BYTES = 16 * 1024 * 1024
+LARGEST_FORM_BYTES = 1024 * 1024
+MOST_FORM_FIELDS = 2000
+# Failed attempts for one name from one address; others, and other names, are not held up.
+SIGN_IN_LIMIT = "5 per minute; 30 per hour"
+
+
+class Application(Flask):
+    """Flask, with the one place where the work of a request is committed."""
+
+    def dispatch_request(self) -> AnyResponse:
+        """Let the view answer, then keep or undo what it did.
+
+        A commit that fails is an error like any other and gets its page.
+        """
+        response = self.make_response(super().dispatch_request())
+        asked.finish(response.status_code)
+        return response
+
+
+def create_application(
+    settings: Settings, engine: Engine | None = None, proxies: int = 0
+) -> Application:
+    """Make the application.
+
+    Args:
+        settings: of this installation.
+        engine: the database; None: made from the settings. Tests bring their own.
+        proxies: how many proxies of ours stand before it and say where requests come from.
+    """
+    app = Application(
+        "tracelog", template_folder=str(templates_folder()), static_folder=None, root_path=None
+    )
+    app.config.update(
+        SECRET_KEY=settings.secret_key,
+        MAX_CONTENT_LENGTH=LARGEST_REQUEST_BYTES,
+        MAX_FORM_MEMORY_SIZE=LARGEST_FORM_BYTES,
+        MAX_FORM_PARTS=MOST_FORM_FIELDS,
+    )
+    app.json.sort_keys = False  # type: ignore[attr-defined]
+    asked.furnish(
+        app,
+        asked.House(
+            engine=engine or make_engine(settings.database_url),
+            settings=settings,
+            identify=identify,
+            may=may,
+            read_plant=the_plant,
+        ),
+    )
+    Babel(app, locale_selector=lambda: "en")
+    keep_sessions(app)
+    protect(app)
+    app.before_request(asked.check_permission)
+    app.before_request(check_form)
+    app.after_request(assets.compress)
+    register_problems(app)
+    _furnish_templates(app)
+    for place in BLUEPRINTS:
+        module, name = place.split(":")
+        app.register_blueprint(getattr(importlib.import_module(module), name))
+    _check_marks(app)
+    _limit_sign_in(app)
+    if proxies:
+        app.wsgi_app = ProxyFix(  # type: ignore[method-assign]
+            app.wsgi_app, x_for=proxies, x_proto=proxies, x_host=proxies
+        )
+    return app
+
+
+def _check_marks(app: Flask) -> None:
+    """Refuse to start with a permission that no role could ever have."""
+    for endpoint, view in app.view_functions.items():
+        wanted = asked.permission_of(view)
+        if wanted not in EVERY_PERMISSION | {asked.PUBLIC}:
+            raise ValueError(f"{endpoint} is marked {wanted!r}, which is not a permission")
+
+
+def _limit_sign_in(app: Flask) -> None:
+    def attempt() -> str:
+        return f"{address_of(request)} {canonical_name(request.form.get('name', ''))[:80]}"
+
+    def failed(response: Response) -> bool:
+        return response.status_code >= 400
+
+    limiter = Limiter(attempt, app=app, storage_uri="memory://")
+    limit = limiter.limit(SIGN_IN_LIMIT, deduct_when=failed)
+    endpoint = "people.sign_in_now"
+    limited: Any = limit(app.view_functions[endpoint])
+    app.view_functions[endpoint] = limited
+
+
+def _furnish_templates(app: Flask) -> None:
+    environment = app.jinja_env
+    environment.trim_blocks = environment.lstrip_blocks = True
+    environment.globals.update(
+        asset_url=assets.asset_url,
+        bars_figure=figures.bars,
+        can_figure=figures.can_figure,
+        can_words=figures.can_words,
+        caution_for=reference.caution,
+        interval_figure=figures.interval,
+        line_figure=figures.sparkline,
+        may=asked.may,
+        messages=get_flashed_messages,
+    )
+    environment.filters.update(numbers.PLAIN)
+    for name, write in numbers.IN_ZONE.items():
+        environment.filters[name] = _in_plant_zone(write)
+    environment.filters["ago"] = lambda moment: numbers.ago(moment, asked.now())
+    app.context_processor(lambda: _shown_everywhere(app))
+
+
+def _in_plant_zone(write: Any) -> Any:
+    def written(moment: datetime | None) -> Any:
+        plant = _plant()
+        return write(moment, plant.zone if plant else zone_named("UTC"))
+
+    return written
+
+
+def _plant() -> PlantView | None:
+    """The plant, None where there is none or it cannot be read just now."""
+    from flask import g
+
+    if g.get("tracelog_without_database"):
+        found: PlantView | None = g.get("tracelog_plant")
+        return found
+    try:
+        return asked.the_plant_now()
+    except (NoPlant, SQLAlchemyError):
+        return None
+
+
+def _visitor() -> asked.Visitor | None:
+    from flask import g
+
+    if g.get("tracelog_without_database"):
+        found: asked.Visitor | None = g.setdefault("tracelog_visitor", None)
+        return found
+    try:
+        return asked.current_visitor()
+    except (asked.NotSignedIn, SQLAlchemyError):
+        return None
+
+
+def _shown_everywhere(app: Flask) -> dict[str, Any]:
+    """What the layout shows around every page."""
+    visitor = _visitor()
+    plant = _plant() if visitor is not None else None
+    look = request.cookies.get(LOOK_COOKIE, "auto")
+    return {
+        "visitor": visitor,
+        "plant": plant,
+        "shift_now": plant.shift_at(asked.now()) if plant else None,
+        "present": asked.now(),
+        "places": places(app) if visitor is not None else [],
+        "look": look if look in LOOKS else "auto",
+        "here": request.full_path.rstrip("?"),
+    }

@@ -1,0 +1,173 @@
+"""Errors become pages or problem details (RFC 9457) here, and nowhere else."""
+
+from http import HTTPStatus
+from typing import Any
+
+from flask import Flask, Response, g, redirect, render_template, request, url_for
+from flask_wtf.csrf import CSRFError
+from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
+from sqlalchemy.exc import TimeoutError as NoFreeConnection
+from werkzeug.exceptions import HTTPException
+from werkzeug.wrappers import Response as AnyResponse
+
+from tracelog.errors import Fault, TracelogError
+from tracelog.language import _
+from tracelog.web.request import NotSignedIn, is_api, is_reading
+
+RETRY_SECONDS = 5
+# SQLite calls faulty SQL an operational error too; that is ours, and not the database's.
+_OUR_FAULT = ("no such ", "syntax error", "has no column", "ambiguous column")
+
+
+def sentence_for(status: int) -> str:
+    """One plain sentence for a status that nobody explained further."""
+    sentences = {
+        400: _("The request could not be understood. Go back, load the page again and retry."),
+        401: _("Sign in first."),
+        403: _("Your role does not include this. An administrator can change that."),
+        404: _("Nothing is kept at this address. It may have been mistyped."),
+        405: _("This address cannot be used that way."),
+        409: _("This contradicts what was accepted before."),
+        413: _("What was sent is too large; at most 16 MB are taken at once."),
+        415: _("What was sent is not of a kind that is read here; send JSON."),
+        422: _("Something that was sent is not right."),
+        429: _("Too many attempts. Wait a minute and try again."),
+        500: _("Something went wrong here. What you sent was not kept; try once more."),
+        503: _("The database is busy or out of reach. Nothing was kept; try again in a moment."),
+    }
+    return sentences.get(status, sentences[500 if status >= 500 else 400])
+
+
+def problem_details(status: int, detail: str, faults: tuple[Fault, ...] = ()) -> Response:
+    """A problem as JSON: `type`, `title`, `status`, `detail`, and `errors` field by field."""
+    body: dict[str, Any] = {
+        "type": "about:blank",
+        "title": _phrase(status),
+        "status": status,
+        "detail": detail,
+    }
+    named = [{"field": fault.field, "detail": fault.sentence} for fault in faults if fault.field]
+    if named:
+        body["errors"] = named
+    from flask import json
+
+    return Response(json.dumps(body), status, content_type="application/problem+json")
+
+
+def _phrase(status: int) -> str:
+    try:
+        return HTTPStatus(status).phrase
+    except ValueError:
+        return str(status)
+
+
+def answer_problem(
+    status: int, sentence: str | None = None, faults: tuple[Fault, ...] = ()
+) -> Response:
+    """The answer to a request that failed: problem details for programs, else a page."""
+    sentence = sentence or sentence_for(status)
+    if is_api():
+        response = problem_details(status, sentence, faults)
+    else:
+        page = render_template(
+            "error.html", status=status, title=_title(status), sentence=sentence, faults=faults
+        )
+        response = Response(page, status, content_type="text/html; charset=utf-8")
+    if status == 401:
+        response.headers["WWW-Authenticate"] = 'Bearer realm="tracelog"'
+    if status in (429, 503):
+        response.headers["Retry-After"] = str(60 if status == 429 else RETRY_SECONDS)
+    return response
+
+
+def _title(status: int) -> str:
+    titles = {
+        400: _("Not understood"),
+        401: _("Sign in first"),
+        403: _("Not allowed"),
+        404: _("Nothing here"),
+        405: _("Not possible here"),
+        409: _("A contradiction"),
+        413: _("Too large"),
+        422: _("Not right yet"),
+        429: _("Too many attempts"),
+        503: _("Busy"),
+    }
+    return titles.get(status, _("Something went wrong") if status >= 500 else _("Not understood"))
+
+
+def register_problems(app: Flask) -> None:
+    """Answer every kind of error of an application."""
+    app.register_error_handler(NotSignedIn, _not_signed_in)
+    app.register_error_handler(TracelogError, _told)
+    app.register_error_handler(CSRFError, _stale_form)
+    app.register_error_handler(HTTPException, _http)
+    for kind in (OperationalError, InterfaceError, DBAPIError, NoFreeConnection):
+        app.register_error_handler(kind, _database)
+    app.register_error_handler(Exception, _unforeseen)
+
+
+def _not_signed_in(problem: NotSignedIn) -> AnyResponse:
+    if is_api() or not is_reading():
+        return answer_problem(401, _sentence(problem.sentence))
+    return redirect(url_for("people.sign_in", next=request.full_path.rstrip("?")))
+
+
+def _told(problem: TracelogError) -> AnyResponse:
+    if problem.status >= 500:
+        return _unforeseen(problem)
+    return answer_problem(problem.status, _sentence(problem.sentence), problem.faults)
+
+
+def _sentence(text: str) -> str:
+    """Our sentences begin small, since they also follow a field's name; a page begins large."""
+    whole = text[:1].upper() + text[1:]
+    return whole if whole.endswith((".", "?", "!", "…")) else whole + "."
+
+
+def _stale_form(_problem: CSRFError) -> AnyResponse:
+    return answer_problem(
+        400,
+        _("This form is not from your present session. Go back, load the page again and retry."),
+    )
+
+
+def _http(problem: HTTPException) -> AnyResponse:
+    status = problem.code or 500
+    if status < 400:  # the routing redirects by raising
+        answer: AnyResponse = problem.get_response()
+        return answer
+    response = answer_problem(status)
+    for name, value in problem.get_headers():
+        if name.lower() in {"allow", "retry-after"}:
+            response.headers[name] = value
+    return response
+
+
+def _database(problem: DBAPIError | NoFreeConnection) -> AnyResponse:
+    if isinstance(problem, DBAPIError) and not is_out_of_reach(problem):
+        return _unforeseen(problem)
+    _note(problem)
+    return answer_problem(503)
+
+
+def is_out_of_reach(problem: DBAPIError) -> bool:
+    """Whether a database error means busy, locked or gone, and not that our SQL is wrong."""
+    if problem.connection_invalidated:
+        return True
+    if not isinstance(problem, OperationalError | InterfaceError):
+        return False
+    return not any(words in str(problem.orig) for words in _OUR_FAULT)
+
+
+def _unforeseen(problem: Exception) -> AnyResponse:
+    _note(problem)
+    return answer_problem(500)
+
+
+def _note(problem: Exception) -> None:
+    from flask import current_app
+
+    current_app.logger.error("%s %s", request.method, request.path, exc_info=problem)
+    # The page that tells of it must not ask the database again.
+    g.tracelog_without_database = True

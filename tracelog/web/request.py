@@ -1,0 +1,231 @@
+"""What every page and every call of the API shares while it is answered.
+
+One session per request: a read snapshot for GET and HEAD, a writer for everything else. One place
+that commits (`finish`), one instant that is now (`now`), one visitor (`current_actor`), and one
+mark on each view that says who may see it (`permit`, `public`).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from flask import Flask, current_app, g, request
+from sqlalchemy import Engine
+from sqlalchemy.orm import Session
+
+from tracelog import instants
+from tracelog.audit import Actor
+from tracelog.config import Settings
+from tracelog.errors import NotAllowed, TracelogError
+from tracelog.language import _
+
+if TYPE_CHECKING:
+    from tracelog.plant.queries import PlantView
+
+View = TypeVar("View", bound=Callable[..., Any])
+READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+# The mark of a view that answers anybody.
+PUBLIC = "anybody"
+_MARK = "tracelog_permission"
+_EXTENSION = "tracelog"
+
+
+class NotSignedIn(TracelogError):
+    """Nobody has signed in, or the token is not known."""
+
+    status = 401
+
+
+@dataclass(frozen=True)
+class Visitor:
+    """Who asks: a person with a session or a program with a token."""
+
+    actor: Actor
+    display_name: str
+    by_token: bool
+
+
+@dataclass(frozen=True)
+class House:
+    """What the application hands down to requests, so that no room needs to know another.
+
+    Attributes:
+        engine: the database.
+        settings: of this installation.
+        identify: finds out who asks; None: nobody known.
+        may: whether a role has a permission.
+        read_plant: reads the plant of the database.
+    """
+
+    engine: Engine
+    settings: Settings
+    identify: Callable[[], Visitor | None]
+    may: Callable[[str, str], bool]
+    read_plant: Callable[[Session], "PlantView"]
+
+
+def furnish(app: Flask, house: House) -> None:
+    """Give an application what its requests need, and close each request's session at its end."""
+    app.extensions[_EXTENSION] = house
+    app.teardown_appcontext(lambda _problem: _close())
+
+
+def house() -> House:
+    """What this application was furnished with."""
+    found: House = current_app.extensions[_EXTENSION]
+    return found
+
+
+def is_reading() -> bool:
+    """Whether this request can change nothing."""
+    return request.method in READING_METHODS
+
+
+def is_api() -> bool:
+    """Whether a program asks: answers are JSON, errors are problem details."""
+    return request.path.startswith("/api/")
+
+
+def current_session() -> Session:
+    """The session of this request, opened when first asked for.
+
+    Reading requests see one snapshot and what they write is thrown away; the others write, one
+    at a time on SQLite, and are committed when they answer with success.
+    """
+    if "tracelog_session" not in g:
+        connection = house().engine.connect()
+        g.tracelog_connection = connection
+        if not is_reading():
+            connection = connection.execution_options(tracelog_writes=True)
+        elif connection.dialect.name == "postgresql":
+            connection = connection.execution_options(
+                isolation_level="REPEATABLE READ", postgresql_readonly=True
+            )
+        g.tracelog_session = Session(bind=connection, autoflush=False)
+    session: Session = g.tracelog_session
+    return session
+
+
+def finish(status: int) -> None:
+    """Commit what a writing request did if it answers with success, else undo it."""
+    session: Session | None = g.get("tracelog_session")
+    if session is None or is_reading():
+        return
+    if status < 400:
+        session.commit()
+    else:
+        session.rollback()
+
+
+def _close() -> None:
+    session = g.pop("tracelog_session", None)
+    connection = g.pop("tracelog_connection", None)
+    if session is not None:
+        session.close()
+    if connection is not None:
+        connection.close()
+
+
+def now() -> datetime:
+    """The instant of this request, UTC: read once, the same for everything that it does."""
+    if "tracelog_now" not in g:
+        g.tracelog_now = instants.now()
+    moment: datetime = g.tracelog_now
+    return moment
+
+
+def current_visitor() -> Visitor | None:
+    """Who asks, None if nobody has signed in.
+
+    Raises:
+        NotSignedIn: a token was sent that is not known, has expired or was revoked.
+    """
+    if "tracelog_visitor" not in g:
+        g.tracelog_visitor = None  # while it is being found out, nobody is known
+        g.tracelog_visitor = house().identify()
+    visitor: Visitor | None = g.tracelog_visitor
+    return visitor
+
+
+def current_actor() -> Actor:
+    """Who acts, for actions and their audit records.
+
+    Raises:
+        NotSignedIn: nobody has signed in.
+    """
+    visitor = current_visitor()
+    if visitor is None:
+        raise NotSignedIn(_("sign in first"))
+    return visitor.actor
+
+
+def may(permission: str) -> bool:
+    """Whether who asks has a permission; for showing or leaving out what they cannot do."""
+    visitor = current_visitor()
+    return visitor is not None and house().may(visitor.actor.role, permission)
+
+
+def the_plant_now() -> "PlantView":
+    """The plant of this database, read once per request.
+
+    Raises:
+        NoPlant: none has been imported yet.
+    """
+    if "tracelog_plant" not in g:
+        g.tracelog_plant = house().read_plant(current_session())
+    plant: PlantView = g.tracelog_plant
+    return plant
+
+
+def permit(permission: str) -> Callable[[View], View]:
+    """Mark a view: only roles with `permission` reach it.
+
+    Put it directly above the function, below the route. A view without a mark answers nobody.
+
+    Example:
+        >>> @pages.get("/service")  # doctest: +SKIP
+        ... @permit("see")
+        ... def service() -> str: ...
+    """
+
+    def mark(view: View) -> View:
+        setattr(view, _MARK, permission)
+        return view
+
+    return mark
+
+
+def public(view: View) -> View:
+    """Mark a view: anybody reaches it, also without having signed in."""
+    return permit(PUBLIC)(view)
+
+
+def permission_of(view: Callable[..., Any]) -> str | None:
+    """The permission that a view was marked with, None if it has no mark."""
+    found: str | None = getattr(view, _MARK, None)
+    return found
+
+
+def check_permission() -> None:
+    """Let the request pass to its view, or not.
+
+    Raises:
+        NotSignedIn: nobody has signed in.
+        NotAllowed: the role does not include what the view needs.
+    """
+    if request.endpoint is None:
+        return  # not found, or the method is not allowed; told by the routing itself
+    wanted = permission_of(current_app.view_functions[request.endpoint])
+    if wanted == PUBLIC:
+        return
+    visitor = current_visitor()
+    if visitor is None:
+        raise NotSignedIn(_("sign in first"))
+    if wanted is None or not house().may(visitor.actor.role, wanted):
+        raise NotAllowed(
+            _(
+                "your role, %(role)s, does not include this; ask an administrator",
+                role=_(visitor.actor.role),
+            )
+        )

@@ -1,0 +1,22 @@
+// Closes an open menu when somebody presses Escape or points elsewhere.
+
+function close(menu) {
+  if (menu.contains(document.activeElement)) {
+    menu.querySelector("summary").focus();
+  }
+  menu.open = false;
+}
+
+document.addEventListener("keydown", (event) => {
+  if (event.key === "Escape") {
+    document.querySelectorAll("details.menu[open]").forEach(close);
+  }
+});
+
+document.addEventListener("pointerdown", (event) => {
+  for (const menu of document.querySelectorAll("details.menu[open]")) {
+    if (!menu.contains(event.target)) {
+      menu.open = false;
+    }
+  }
+});
