@@ -83,9 +83,7 @@ def find_programs(copies: Path) -> Programs:
     if carried is not None:
         programs = Programs(carried, account)
         if not _major(programs) and account:
-            copied = copies / "postgresql-programs"
-            shutil.copytree(carried.parent, copied, symlinks=True)
-            programs = Programs(copied / "bin", account)
+            programs = Programs(_copied(carried, copies), account)
         if _major(programs) >= OLDEST_MAJOR:
             return programs
     raise LookupError(
@@ -119,11 +117,25 @@ def _carried() -> Path | None:
     return folders[0].parent if folders else None
 
 
+def _copied(programs: Path, copies: Path) -> Path:
+    """Copy the carried programs, each library where they look for it from where they lie."""
+    installed = programs.parent
+    package = installed.parent
+    for part in (
+        installed.relative_to(package.parent),
+        Path(package.name) / ".dylibs",
+        Path(f"{package.name}.libs"),
+    ):
+        if (package.parent / part).is_dir():
+            shutil.copytree(package.parent / part, copies / part, symlinks=True)
+    return copies / programs.relative_to(package.parent)
+
+
 def _major(programs: Programs) -> int:
     """The server's major version; 0 where it cannot be run by that account."""
     try:
         said = subprocess.run(
-            [str(programs.folder / f"postgres{EXE}"), "--version"],
+            [str(programs.folder / f"initdb{EXE}"), "--version"],
             capture_output=True,
             encoding="utf-8",
             cwd=programs.folder.anchor,
