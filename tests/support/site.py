@@ -134,7 +134,7 @@ class _Quietly(WSGIRequestHandler):
 def served(app: Flask) -> Iterator[str]:
     """Serve the application on this machine; gives its address."""
     server = make_server("127.0.0.1", 0, app, threaded=True, request_handler=_Quietly)
-    thread = Thread(target=server.serve_forever)
+    thread = Thread(target=server.serve_forever, args=[0.02])
     thread.start()
     try:
         yield f"http://127.0.0.1:{server.server_port}"

@@ -29,7 +29,7 @@ class Echo(BaseHTTPRequestHandler):
 @pytest.fixture
 def echo() -> Iterator[str]:
     with ThreadingHTTPServer(("127.0.0.1", 0), Echo) as server:
-        thread = Thread(target=server.serve_forever)
+        thread = Thread(target=server.serve_forever, args=[0.02])
         thread.start()
         yield f"http://127.0.0.1:{server.server_port}"
         server.shutdown()
