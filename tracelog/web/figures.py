@@ -18,7 +18,8 @@ RING_RADIUS = 40.0
 OVER_RADIUS = 46.5
 # Half the width of the break that marks a stopped machine, at the foot of the ring.
 BREAK_HALF_DEGREES = 24.0
-NOTCH_DEGREES = 45.0
+# At the upper left, where an overrun seldom reaches.
+NOTCH_DEGREES = 315.0
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,7 @@ def can_figure(share: float | None = None, notch: bool = False, stopped: bool = 
     if stopped:
         for side in (-1, 1):
             angle = 180 + side * BREAK_HALF_DEGREES
-            ends += f"M{_text(*point(33, angle))}L{_text(*point(49.5, angle))}"
+            ends += f"M{_text(*point(34.5, angle))}L{_text(*point(48, angle))}"
     return CanFigure(
         rim=broken_arc(RIM_RADIUS, 360, stopped),
         ring=broken_arc(RING_RADIUS, 360, stopped),
