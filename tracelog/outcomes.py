@@ -23,10 +23,15 @@ class Became(StrEnum):
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one fact, in the order in which facts were sent."""
+    """What became of one fact, in the order in which facts were sent.
+
+    `is_conflict`: refused because it contradicts what was accepted before, or another fact that
+    was sent with it; by itself it would be right.
+    """
 
     became: Became
     faults: tuple[Fault, ...] = field(default=())
+    is_conflict: bool = False
 
     @property
     def is_kept(self) -> bool:
@@ -43,6 +48,11 @@ CHANGED = Outcome(Became.CHANGED)
 def refused(name: str, sentence: str) -> Outcome:
     """A fact that is not kept, because of `sentence` at the field `name`."""
     return Outcome(Became.REFUSED, (Fault(name, sentence),))
+
+
+def conflict(name: str, sentence: str) -> Outcome:
+    """A fact that is not kept, because it contradicts what was accepted before."""
+    return Outcome(Became.REFUSED, (Fault(name, sentence),), is_conflict=True)
 
 
 def counts(outcomes: Iterable[Outcome]) -> dict[str, int]:

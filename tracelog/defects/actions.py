@@ -47,7 +47,7 @@ from tracelog.defects.vocabulary.actions import record_defect_types, seed_vocabu
 from tracelog.errors import BadFact, Conflict, Fault, NotFound
 from tracelog.facts import write_value
 from tracelog.language import _
-from tracelog.outcomes import CREATED, UNCHANGED, Became, Outcome, refused
+from tracelog.outcomes import CREATED, UNCHANGED, Became, Outcome, conflict
 from tracelog.plant.dome_code import DomeCode
 from tracelog.plant.queries import directory, the_plant
 
@@ -125,7 +125,7 @@ def _same_entry(
     shown = [one[name] for one in (earlier, row)]
     if name == "defect_id":
         name, shown = "defect", [vocabulary.codes[one] for one in shown]
-    return refused(
+    return conflict(
         "id",
         _(
             "was accepted before with %(field)s %(before)s, not %(now)s; send a new entry with an"
@@ -284,7 +284,7 @@ def record_corrections(
             outcomes.append(UNCHANGED)
         else:
             sentence = _("a correction with this id was accepted before and says else")
-            outcomes.append(refused("id", sentence))
+            outcomes.append(conflict("id", sentence))
     if written:
         before, after = audited(written, [], outcomes)
         subject = Subject("correction", str(written[0].id) if len(written) == 1 else "several")
