@@ -2,8 +2,8 @@
 
 import hashlib
 import uuid
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeAlias, cast
 
@@ -13,10 +13,9 @@ from sqlalchemy.orm import Session
 from tracelog.audit import Actor, Subject, append, take_turn
 from tracelog.bulk import insert_tuples, pieces
 from tracelog.errors import UnknownReference
-from tracelog.facts import write_value
 from tracelog.instants import write_instant
 from tracelog.language import _
-from tracelog.outcomes import CREATED, UNCHANGED, Outcome, counts, refused
+from tracelog.outcomes import CREATED, UNCHANGED, Outcome, conflict, counts, refused
 from tracelog.plant.queries import Directory, MachineView, directory, the_plant
 from tracelog.strokes.facts import CounterEventFact, ReadingFact
 from tracelog.strokes.models import CounterEventRow, CounterQuestion, Reading, StrokeHour
@@ -56,13 +55,13 @@ def record_readings(
         last one, another figure than was accepted before at the same instant.
     """
     take_turn(session)
-    batch = _Batch(directory(session))
-    batch.judge(facts, accepted_at(session, _READING_COLUMNS, batch.instants(facts)))
+    batch = _Batch(directory(session), facts)
+    batch.judge(accepted_at(session, _READING_COLUMNS, batch.instants()))
     if batch.fresh:
         audit_id = _audit(session, actor, now, "reading", batch)
         columns = ("machine_id", "read_at", "strokes", "audit_id")
-        rows = [(machine.id, *fact.key[2:], *_content(fact)) for machine, fact in batch.fresh]
-        insert_tuples(session, Reading, columns, [(*row, audit_id) for row in rows])
+        rows = [(one.machine.id, one.at, *one.content, audit_id) for one in batch.fresh]
+        insert_tuples(session, Reading, columns, rows)
         _derive(session, batch.touched(), batch.known)
     return batch.outcomes
 
@@ -76,13 +75,13 @@ def record_counter_events(
     accepted before at the same instant is refused.
     """
     take_turn(session)
-    batch = _Batch(directory(session))
-    batch.judge(facts, accepted_at(session, _EVENT_COLUMNS, batch.instants(facts)))
+    batch = _Batch(directory(session), facts)
+    batch.judge(accepted_at(session, _EVENT_COLUMNS, batch.instants()))
     if batch.fresh:
         audit_id = _audit(session, actor, now, "counter event", batch)
         columns = ("machine_id", "at", "event", "strokes_after", "audit_id")
-        rows = [(machine.id, *fact.key[2:], *_content(fact)) for machine, fact in batch.fresh]
-        insert_tuples(session, CounterEventRow, columns, [(*row, audit_id) for row in rows])
+        rows = [(one.machine.id, one.at, *one.content, audit_id) for one in batch.fresh]
+        insert_tuples(session, CounterEventRow, columns, rows)
         _derive(session, batch.touched(), batch.known)
     return batch.outcomes
 
@@ -118,123 +117,137 @@ def rebuild_strokes(session: Session, actor: Actor | None, now: datetime) -> Non
         append(session, actor, now, "rebuild strokes", Subject("strokes", _("all machines")))
 
 
-def _content(fact: Reported) -> tuple[Any, ...]:
-    """What a fact says beyond its key, as the table holds it."""
-    if isinstance(fact, ReadingFact):
-        return (fact.strokes,)
-    return fact.event.value, fact.strokes_after
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """One fact of a batch, its machine found.
+
+    `content` is what it says beyond machine and instant, as the table holds it; the counter's
+    figure comes last.
+    """
+
+    machine: MachineView
+    at: datetime
+    content: tuple[Any, ...]
+    fact: Reported
+
+    @property
+    def key(self) -> tuple[uuid.UUID, datetime]:
+        """What tells it from others in its table."""
+        return self.machine.id, self.at
+
+    @property
+    def place(self) -> tuple[int, int, datetime]:
+        """Where it stands in a file."""
+        return self.machine.line, self.machine.number, self.at
 
 
-@dataclass
 class _Batch:
-    """Facts of one call: which are fresh, and what becomes of the others."""
+    """Facts of one call: which are fresh, in order of machine and time, and what became of all."""
 
-    known: Directory
-    outcomes: list[Outcome] = field(default_factory=list)
-    fresh: list[tuple[MachineView, Reported]] = field(default_factory=list)
+    def __init__(self, known: Directory, facts: Sequence[Reported]) -> None:
+        self.known = known
+        self.outcomes: list[Outcome] = []
+        self.fresh: list[_Told] = []
+        self._told = [self._told_by(fact) for fact in facts]
 
-    def instants(self, facts: Iterable[Reported]) -> dict[uuid.UUID, set[datetime]]:
+    def _told_by(self, fact: Reported) -> _Told | Outcome:
+        try:
+            machine = self.known.bodymaker(fact.line, fact.bodymaker)
+        except UnknownReference as problem:
+            return refused(problem.field, problem.sentence)
+        if isinstance(fact, ReadingFact):
+            return _Told(machine, fact.read_at, (fact.strokes,), fact)
+        return _Told(machine, fact.at, (fact.event.value, fact.strokes_after), fact)
+
+    def instants(self) -> dict[uuid.UUID, set[datetime]]:
         """Instants that facts are about, by machine; unknown machines are left out."""
         asked: dict[uuid.UUID, set[datetime]] = {}
-        for fact in facts:
-            machine = self._machine(fact)
-            if isinstance(machine, MachineView):
-                asked.setdefault(machine.id, set()).add(fact.key[2])
+        for told in self._told:
+            if isinstance(told, _Told):
+                asked.setdefault(told.machine.id, set()).add(told.at)
         return asked
 
-    def judge(
-        self,
-        facts: Iterable[Reported],
-        accepted: Mapping[tuple[uuid.UUID, datetime], tuple[Any, ...]],
-    ) -> None:
+    def judge(self, accepted: Mapping[tuple[uuid.UUID, datetime], tuple[Any, ...]]) -> None:
         """Decide on each fact, knowing what was accepted at the same instants before."""
         sent: dict[tuple[uuid.UUID, datetime], tuple[Any, ...]] = {}
-        for fact in facts:
-            machine = self._machine(fact)
-            if isinstance(machine, Outcome):
-                self.outcomes.append(machine)
+        for told in self._told:
+            if isinstance(told, Outcome):
+                self.outcomes.append(told)
                 continue
-            key, content = (machine.id, fact.key[2]), _content(fact)
-            if key in accepted or key in sent:
-                before = accepted.get(key) or sent[key]
+            key, last = told.key, told.machine.counter_max
+            before = accepted.get(key) or sent.get(key)
+            if before is not None:
+                alike = before == told.content
                 self.outcomes.append(
-                    UNCHANGED
-                    if before == content
-                    else _conflict(machine, fact, before, in_batch=key in sent)
+                    UNCHANGED if alike else _conflict(told, before, in_batch=key in sent)
                 )
-            elif machine.counter_max is not None and content[-1] > machine.counter_max:
-                self.outcomes.append(_above_last(machine, fact))
+            elif last is not None and told.content[-1] > last:
+                self.outcomes.append(_above_last(told))
             else:
-                sent[key] = content
-                self.fresh.append((machine, fact))
+                sent[key] = told.content
+                self.fresh.append(told)
                 self.outcomes.append(CREATED)
+        self.fresh.sort(key=lambda told: told.place)
 
     def touched(self) -> dict[uuid.UUID, Touched]:
         """First and last instant of what is fresh, by machine."""
-        instants: dict[uuid.UUID, list[datetime]] = {}
-        for machine, fact in self.fresh:
-            instants.setdefault(machine.id, []).append(fact.key[2])
-        return {machine: (min(at), max(at)) for machine, at in instants.items()}
-
-    def _machine(self, fact: Reported) -> MachineView | Outcome:
-        found = self.known.machines.get((fact.line, "bodymaker", fact.bodymaker))
-        if found is not None:
-            return found
-        try:
-            return self.known.bodymaker(fact.line, fact.bodymaker)
-        except UnknownReference as problem:
-            return refused(problem.field, problem.sentence)
+        first = {told.machine.id: told.at for told in reversed(self.fresh)}
+        last = {told.machine.id: told.at for told in self.fresh}
+        return {machine: (at, last[machine]) for machine, at in first.items()}
 
 
-def _conflict(
-    machine: MachineView, fact: Reported, before: tuple[Any, ...], *, in_batch: bool
-) -> Outcome:
-    names = [name for name in fact.columns() if name not in fact.key_fields]
-    content = _content(fact)
-    place = next(place for place, value in enumerate(content) if value != before[place])
-    said = _("another row sent with it says") if in_batch else _("accepted before was")
+def _conflict(told: _Told, before: tuple[Any, ...], *, in_batch: bool) -> Outcome:
+    names = [name for name in told.fact.columns() if name not in told.fact.key_fields]
+    place = next(place for place, value in enumerate(told.content) if value != before[place])
+    values = {
+        "value": told.content[place],
+        "machine": told.machine.text,
+        "at": write_instant(told.at),
+        "before": before[place],
+    }
+    if in_batch:
+        sentence = _(
+            "%(value)s contradicts another row sent with it, which has %(before)s for"
+            " %(machine)s at %(at)s; send one of the two",
+            **values,
+        )
+    else:
+        sentence = _(
+            "%(value)s contradicts %(before)s, which was accepted before for %(machine)s at"
+            " %(at)s and stands; send %(before)s or leave the row out",
+            **values,
+        )
+    return conflict(names[place], sentence)
+
+
+def _above_last(told: _Told) -> Outcome:
     return refused(
-        names[place],
-        _(
-            "%(value)s contradicts what is known of %(machine)s at %(at)s: %(said)s %(before)s;"
-            " what was accepted stands, so send %(before)s or leave the row out",
-            value=content[place],
-            machine=machine.text,
-            at=write_instant(fact.key[2]),
-            said=said,
-            before=before[place],
-        ),
-    )
-
-
-def _above_last(machine: MachineView, fact: Reported) -> Outcome:
-    return refused(
-        fact.columns()[-1],
+        told.fact.columns()[-1],
         _(
             "%(strokes)d is above %(last)d, the last figure of the counter of %(machine)s;"
             " send what the counter shows, or correct counter_max of the machine first",
-            strokes=_content(fact)[-1],
-            last=machine.counter_max,
-            machine=machine.text,
+            strokes=told.content[-1],
+            last=told.machine.counter_max,
+            machine=told.machine.text,
         ),
     )
 
 
 def _audit(session: Session, actor: Actor, now: datetime, noun: str, batch: _Batch) -> uuid.UUID:
-    fresh = sorted((fact for _machine, fact in batch.fresh), key=lambda fact: fact.key)
-    first, last = (" ".join(map(write_value, fact.key)) for fact in (fresh[0], fresh[-1]))
+    """Leave the record of a write: the fact itself, or what tells many of them."""
+    fresh = batch.fresh
+    first, last = (f"{one.machine.text} {write_instant(one.at)}" for one in (fresh[0], fresh[-1]))
     if len(fresh) == 1:
-        return append(
-            session, actor, now, f"record {noun}", Subject(noun, first), None, dict(fresh[0])
-        )
-    digest = hashlib.sha256()
-    for fact in fresh:
-        digest.update((",".join(map(write_value, (*fact.key, *_content(fact)))) + "\n").encode())
+        after = dict(fresh[0].fact)
+        return append(session, actor, now, f"record {noun}", Subject(noun, first), None, after)
+    rows = [
+        ",".join((one.machine.text, write_instant(one.at), *map(str, one.content))) for one in fresh
+    ]
     after = {
         "counts": counts(batch.outcomes),
         "first": first,
         "last": last,
-        "sha256": digest.hexdigest(),
+        "sha256": hashlib.sha256("\n".join(rows).encode()).hexdigest(),
     }
     name = f"{len(fresh)} from {first} to {last}"
     return append(session, actor, now, f"record {noun}s", Subject(noun, name), None, after)

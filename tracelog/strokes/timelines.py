@@ -127,9 +127,11 @@ def accepted_at(
     Args:
         session: an open session.
         columns: a table's machine, instant, and further columns to give back.
-        asked: instants by machine. One statement for every ten thousand.
+        asked: instants by machine. One statement, and one more for every ten thousand instants
+            that lie between the first and the last that are on record.
     """
     machine, at, contents = columns
+    asked = _on_record(session, machine, at, asked)
     found: dict[tuple[uuid.UUID, datetime], tuple[Any, ...]] = {}
     for piece in _in_pieces(asked):
         rows = joined(
@@ -139,6 +141,23 @@ def accepted_at(
         )
         found.update({(row[0], row[1]): tuple(row[2:]) for row in rows})
     return found
+
+
+def _on_record(
+    session: Session, machine: Any, at: Any, asked: Mapping[uuid.UUID, Collection[datetime]]
+) -> dict[uuid.UUID, list[datetime]]:
+    """Instants between the first and last on record: what comes in order of time is not there."""
+
+    def query(asked_id: uuid.UUID) -> Any:
+        first = select(func.min(at)).where(machine == asked_id).scalar_subquery()
+        last = select(func.max(at)).where(machine == asked_id).scalar_subquery()
+        return select(literal(asked_id, Uuid()), first, last)
+
+    return {
+        row[0]: [moment for moment in asked[row[0]] if row[1] <= moment <= row[2]]
+        for row in joined(session, asked, query)
+        if row[1] is not None
+    }
 
 
 def _in_pieces(
