@@ -8,7 +8,7 @@ from typing import Any, NoReturn, TypeVar
 from zoneinfo import ZoneInfo
 
 import click
-from sqlalchemy import Engine
+from sqlalchemy import Engine, inspect
 
 from tracelog.config import Settings, load_settings
 from tracelog.db import is_current, make_engine, upgrade
@@ -26,7 +26,7 @@ def open_database(settings: Settings | None = None, create: bool = False) -> Eng
 
     Args:
         settings: as loaded; None loads them.
-        create: make or upgrade the tables where needed (SQLite is always made on first use).
+        create: upgrade older tables (SQLite's always are). Tables are made where there are none.
 
     Raises:
         TracelogError: the tables are of another version and `create` is not set.
@@ -34,7 +34,8 @@ def open_database(settings: Settings | None = None, create: bool = False) -> Eng
     settings = settings or load_settings()
     engine = make_engine(settings.database_url)
     if not is_current(engine):
-        if not create and engine.dialect.name != "sqlite":
+        is_older = engine.dialect.name != "sqlite" and inspect(engine).has_table("alembic_version")
+        if is_older and not create:
             raise TracelogError(
                 _("the database's tables are of another version; run 'tracelog upgrade' first")
             )
@@ -85,7 +86,7 @@ def print_table(columns: Sequence[str], rows: Iterable[Sequence[Any]], title: st
 
     table = Table(title=title or None, title_justify="left", header_style="bold")
     for column in columns:
-        table.add_column(column)
+        table.add_column(column, overflow="fold")
     for row in rows:
         table.add_row(*("" if cell is None else str(cell) for cell in row))
     Console().print(table)

@@ -7,7 +7,7 @@ from datetime import date, datetime, time
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
-from tracelog.audit import Actor, Subject, append
+from tracelog.audit import Actor, Subject, append, take_turn
 from tracelog.db import new_id
 from tracelog.language import _
 from tracelog.outcomes import CHANGED, COMPLETED, CREATED, UNCHANGED, Outcome, refused
@@ -83,6 +83,7 @@ def record_plant(
     Returns:
         What became of each, in order.
     """
+    take_turn(session)
     return [_record_plant(session, fact, actor, now) for fact in facts]
 
 

@@ -10,12 +10,12 @@ import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
-from sqlalchemy import bindparam, update
+from sqlalchemy import Table, bindparam, update
 from sqlalchemy.orm import Session
 
-from tracelog.audit import Actor, Subject, append
+from tracelog.audit import Actor, Subject, append, take_turn
 from tracelog.bulk import insert_tuples, rows_with
 from tracelog.db import Base, new_id
 from tracelog.errors import Fault, UnknownReference
@@ -128,6 +128,7 @@ def record_rows(
     Returns:
         What became of each row, in order.
     """
+    take_turn(session)
     width = len(keeping.key)
     held = _look_up(session, keeping, rows)
     touched: dict[Values, _Held] = {}
@@ -203,7 +204,7 @@ def _weigh(
         if new is not None and old is not None and new != old
     )
     if faults:
-        return Outcome(Became.REFUSED, faults), there.values
+        return Outcome(Became.REFUSED, faults, is_conflict=True), there.values
     if merged == there.values:
         return UNCHANGED, merged
     replaced = any(
@@ -250,10 +251,9 @@ def _write(
     insert_tuples(session, keeping.table, columns, created)
     changed = [row for row in touched.values() if row.before is not None]
     if changed:
-        table = keeping.table.__table__
-        assert hasattr(table, "c")  # noqa: S101
+        table = cast(Table, keeping.table.__table__)
         session.connection().execute(
-            update(keeping.table)
+            update(table)
             .where(table.c.id == bindparam("row_id"))
             .values({name: bindparam(f"new_{name}") for name in keeping.values}),
             [

@@ -6,12 +6,12 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from tracelog.audit import Actor
+from tracelog.audit import Actor, take_turn
 from tracelog.bulk import rows_with
 from tracelog.errors import UnknownReference
 from tracelog.facts import write_value
 from tracelog.language import _
-from tracelog.outcomes import Outcome, refused
+from tracelog.outcomes import Outcome, conflict
 from tracelog.plant.batch_actions import Keeping, Values, record_rows, resolved
 from tracelog.plant.facts import ToolFact, ToolFitFact
 from tracelog.plant.fit_rules import Fit, Fits
@@ -77,6 +77,7 @@ def record_tool_fits(
     Returns:
         What became of each, in order.
     """
+    take_turn(session)
     known = directory(session)
     tools = _tool_ids(session, {fact.serial for fact in facts})
 
@@ -133,7 +134,7 @@ def _fits_near(session: Session, tools: set[uuid.UUID], machines: set[uuid.UUID]
     fits = Fits()
     for among, ids in ((ToolFit.tool_id, tools), (ToolFit.machine_id, machines)):
         for row in rows_with(session, columns, among, sorted(ids)):
-            fits.put(Fit(row[0], row[1], row[2], row[3], row[4]))
+            fits.put(Fit(row.tool_id, row.machine_id, row.position, row.fitted_at, row.removed_at))
     return fits
 
 
@@ -153,7 +154,7 @@ def _told_at(fit: Fit, other: Fit) -> str:
 
 
 def _tool_elsewhere(fit: Fit, other: Fit, names: dict[uuid.UUID, str]) -> Outcome:
-    return refused(
+    return conflict(
         _told_at(fit, other),
         _(
             "tool %(serial)s is in %(machine)s %(position)s %(period)s already;"
@@ -167,7 +168,7 @@ def _tool_elsewhere(fit: Fit, other: Fit, names: dict[uuid.UUID, str]) -> Outcom
 
 
 def _place_taken(fit: Fit, other: Fit, serial: str) -> Outcome:
-    return refused(
+    return conflict(
         _told_at(fit, other),
         _(
             "position %(position)s holds tool %(serial)s %(period)s already;"

@@ -1,0 +1,127 @@
+"""Writing a plant folder: every file whole or not at all, the same bytes for the same plant."""
+
+import csv
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from sqlalchemy import Engine
+from sqlalchemy.orm import Session
+
+from tracelog.db import reading
+from tracelog.errors import TracelogError
+from tracelog.facts import write_value
+from tracelog.intake.files import FILES, FILES_BY_NAME, PLANT_FILE, PlantFile
+from tracelog.intake.plant_file import read_plant_file, write_plant_file
+from tracelog.intake.queries import plant_text, rows_of
+from tracelog.language import _
+
+LINE_END = "\n"
+
+
+def export_folder(engine: Engine, folder: Path) -> dict[str, int]:
+    """Write everything that people and machines reported, and the settings, as a plant folder.
+
+    All files are of one instant. They are written beside their places and put there when all are
+    whole; a file that would have no rows is not written, and one from an earlier export removed.
+
+    Args:
+        engine: of the database.
+        folder: empty, not there yet, or an earlier export of the same plant.
+
+    Returns:
+        Rows by file, in the order of the import.
+
+    Raises:
+        NoPlant: there is nothing to export.
+        TracelogError: the folder holds something else, or cannot be written.
+    """
+    with _one_instant(engine) as session:
+        plant = plant_text(session)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            _require_own(folder, plant.name)
+            return _write_all(session, folder, write_plant_file(plant))
+        except OSError as problem:
+            raise TracelogError(
+                _(
+                    "the folder %(folder)s cannot be written: %(why)s",
+                    folder=folder,
+                    why=problem.strerror,
+                )
+            ) from problem
+
+
+@contextmanager
+def _one_instant(engine: Engine) -> Iterator[Session]:
+    # SQLite reads one state per transaction anyhow.
+    if engine.dialect.name == "postgresql":
+        engine = engine.execution_options(isolation_level="REPEATABLE READ")
+    with reading(engine) as session:
+        yield session
+
+
+def _require_own(folder: Path, plant_name: str) -> None:
+    names = sorted(path.name for path in folder.iterdir())
+    read = [name for name in names if name.lower().endswith((".csv", ".toml"))]
+    foreign = [name for name in read if name != PLANT_FILE and name not in FILES_BY_NAME]
+    if foreign:
+        raise TracelogError(
+            _(
+                "%(folder)s holds %(names)s, which no export writes; export into an empty folder",
+                folder=folder,
+                names=", ".join(foreign[:5]),
+            )
+        )
+    if not read:
+        return
+    there = read_plant_file(folder / PLANT_FILE).fact if PLANT_FILE in read else None
+    if there is None or there.name != plant_name:
+        raise TracelogError(
+            _(
+                "%(folder)s holds files that are no export of the plant '%(plant)s';"
+                " export into an empty folder",
+                folder=folder,
+                plant=plant_name,
+            )
+        )
+
+
+def _write_all(session: Session, folder: Path, plant: str) -> dict[str, int]:
+    rows: dict[str, int] = {}
+    halves: dict[str, Path] = {}
+    try:
+        halves[PLANT_FILE] = _half(folder, PLANT_FILE)
+        halves[PLANT_FILE].write_text(plant, encoding="utf-8", newline=LINE_END)
+        for file in FILES:
+            halves[file.name] = _half(folder, file.name)
+            written = _write(session, file, halves[file.name])
+            if written:
+                rows[file.name] = written
+        for name, half in halves.items():
+            if name == PLANT_FILE or name in rows:
+                half.replace(folder / name)
+            else:
+                (folder / name).unlink(missing_ok=True)
+    finally:
+        for half in halves.values():
+            half.unlink(missing_ok=True)
+    return rows
+
+
+def _half(folder: Path, name: str) -> Path:
+    return folder / f".{name}.{os.getpid()}.half"
+
+
+def _write(session: Session, file: PlantFile, path: Path) -> int:
+    count = 0
+    with path.open("w", encoding="utf-8", newline="") as opened:
+        writer = csv.writer(opened, lineterminator=LINE_END)
+        writer.writerow(file.columns)
+        for row in rows_of(session, file.name):
+            writer.writerow([write_value(value) for value in row])
+            count += 1
+        opened.flush()
+        os.fsync(opened.fileno())
+    return count

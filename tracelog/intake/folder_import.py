@@ -1,0 +1,126 @@
+"""Importing a plant folder: all files in dependency order, in the caller's one transaction."""
+
+from tracelog.defects.actions import seed_vocabulary
+from tracelog.errors import Fault, NoPlant, TracelogError
+from tracelog.intake.csv_rows import CsvFile
+from tracelog.intake.derived import Standing, derive_again
+from tracelog.intake.files import FILES, FILES_BY_NAME, PLANT_FILE, PlantFile
+from tracelog.intake.importing import Importing
+from tracelog.intake.plant_file import PlantFileRead, read_plant_file
+from tracelog.intake.rejected import SUFFIX
+from tracelog.intake.report import FileReport, ImportReport, LocatedFault
+from tracelog.intake.row_import import RowImport
+from tracelog.language import _
+from tracelog.outcomes import Became
+from tracelog.plant.actions import record_plant
+from tracelog.plant.queries import the_plant
+
+_VOCABULARY_FILE = "defect_types.csv"
+
+
+def import_folder(importing: Importing) -> ImportReport:
+    """Import every file of a plant folder; refused rows are left out and reported.
+
+    Nothing is committed: whether the good rows are kept without the refused ones is up to the
+    caller.
+
+    Raises:
+        TracelogError: the folder cannot be read or holds no file of a plant folder, or there is
+            neither a plant in the database nor a plant.toml.
+    """
+    there = _look_into_folder(importing)
+    before = Standing.of(importing.session)
+    _import_plant(importing, PLANT_FILE in there)
+    for file in FILES:
+        if file.name in there:
+            _import_file(importing, file)
+        elif file.name == _VOCABULARY_FILE and importing.has_plant:
+            seeded = seed_vocabulary(importing.session, importing.actor, importing.now)
+            importing.report.seeded_defect_types = len(seeded)
+    if importing.has_plant:
+        derive_again(importing.session, before, importing.now)
+    return importing.report
+
+
+def _look_into_folder(importing: Importing) -> set[str]:
+    """Names of the files that are read; those that do not belong here are told."""
+    known = [PLANT_FILE, *FILES_BY_NAME]
+    try:
+        names = sorted(path.name for path in importing.folder.iterdir() if not path.is_dir())
+    except OSError as problem:
+        raise TracelogError(
+            _("%(folder)s: %(why)s", folder=importing.folder, why=problem.strerror)
+        ) from problem
+    for name in names:
+        if name not in known and name.lower().endswith((".csv", ".toml")):
+            if name.endswith(SUFFIX):
+                continue
+            sentence = _(
+                "is not a file of a plant folder; files are %(known)s", known=", ".join(known)
+            )
+            _stop(importing, name, Fault("", sentence))
+    there = {name for name in names if name in known}
+    if not there and not importing.report.stopped:
+        raise TracelogError(
+            _(
+                "%(folder)s holds no file of a plant folder; files are %(known)s",
+                folder=importing.folder,
+                known=", ".join(known),
+            )
+        )
+    return there
+
+
+def _stop(importing: Importing, file: str, fault: Fault, line: int = 0) -> None:
+    importing.report.tell(file, line, [fault])
+    importing.report.stopped = True
+    importing.unreadable.add(file)
+
+
+def _import_plant(importing: Importing, is_there: bool) -> None:
+    if is_there:
+        _record_plant(importing)
+    try:
+        importing.zone = the_plant(importing.session).zone
+        importing.has_plant = True
+    except NoPlant:
+        if not is_there:
+            raise
+        importing.report.stopped = True
+
+
+def _record_plant(importing: Importing) -> None:
+    report = FileReport(PLANT_FILE)
+    importing.report.files.append(report)
+    try:
+        read = read_plant_file(importing.folder / PLANT_FILE)
+    except OSError as problem:
+        fault = LocatedFault(PLANT_FILE, 0, "", _cannot_be_read(problem))
+        read = PlantFileRead(None, None, [fault])
+    importing.report.faults += read.faults
+    became = Became.REFUSED
+    if read.fact is not None:
+        outcome = record_plant(importing.session, [read.fact], importing.actor, importing.now)[0]
+        importing.report.faults += read.located(PLANT_FILE, outcome.faults)
+        became = outcome.became
+    report.became[became] += 1
+    if became is Became.REFUSED:
+        # What the other files say can still be checked.
+        importing.unreadable.add(PLANT_FILE)
+        importing.zone = read.zone or importing.zone
+
+
+def _import_file(importing: Importing, file: PlantFile) -> None:
+    try:
+        with CsvFile(importing.folder / file.name) as rows:
+            faults = rows.header_faults(file.columns, file.needed_columns)
+            for fault in faults:
+                _stop(importing, file.name, fault, line=1)
+            if not faults:
+                RowImport(importing, file, rows).import_all()
+    except OSError as problem:
+        _stop(importing, file.name, Fault("", _cannot_be_read(problem)))
+
+
+def _cannot_be_read(problem: OSError) -> str:
+    return _("cannot be read: %(why)s", why=problem.strerror)

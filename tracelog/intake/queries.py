@@ -1,0 +1,280 @@
+"""Reads of everything a plant folder holds: each file's rows in order of the natural key.
+
+Text is ordered by code point on both engines, so that the same plant gives the same bytes.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, TypeAlias
+
+from sqlalchemy import Select, select
+from sqlalchemy.orm import InstrumentedAttribute, Session
+from sqlalchemy.sql.elements import ColumnElement
+
+from tracelog.defects.models import DefectType, Entry, EntryCorrection
+from tracelog.errors import NoPlant
+from tracelog.intake.plant_file import PlantText
+from tracelog.language import _
+from tracelog.plant.dome_code import parse_dome_code
+from tracelog.plant.models import (
+    Change,
+    Coil,
+    CoilRun,
+    DomeCodeRow,
+    Line,
+    Machine,
+    Pallet,
+    Plant,
+    RotaDay,
+    Shift,
+    Tool,
+    ToolFit,
+)
+from tracelog.service.models import Service, ServiceLevel
+from tracelog.strokes.models import CounterEventRow, Reading
+from tracelog.trends.models import Measurement
+
+Values = Sequence[Any]
+Rows: TypeAlias = Select[*tuple[Any, ...]]
+_ROWS_AT_ONCE = 5000
+Text = InstrumentedAttribute[str] | InstrumentedAttribute[str | None]
+ByCodePoint = Callable[[Text], ColumnElement[Any]]
+
+
+def plant_text(session: Session) -> PlantText:
+    """What plant.toml says. Three statements.
+
+    Raises:
+        NoPlant: there is none.
+    """
+    plant = session.execute(select(Plant).order_by(Plant.id).limit(1)).scalar_one_or_none()
+    if plant is None:
+        raise NoPlant(_("this database holds no plant yet, so there is nothing to export"))
+    shifts = (
+        session.execute(select(Shift).where(Shift.plant_id == plant.id).order_by(Shift.ordinal))
+        .scalars()
+        .all()
+    )
+    words = {shift.ordinal: shift.rota_name or shift.name for shift in shifts}
+    cycle: dict[int, list[tuple[str, str]]] = {}
+    for day in session.execute(
+        select(RotaDay)
+        .where(RotaDay.plant_id == plant.id)
+        .order_by(RotaDay.day, RotaDay.shift_ordinal)
+    ).scalars():
+        cycle.setdefault(day.day, []).append((words[day.shift_ordinal], day.crew))
+    transit = None
+    if plant.transit_min_minutes is not None and plant.transit_max_minutes is not None:
+        transit = (plant.transit_min_minutes, plant.transit_max_minutes)
+    return PlantText(
+        plant.name,
+        plant.time_zone,
+        transit,
+        tuple((shift.name, shift.starts) for shift in shifts),
+        plant.rota_starts_on,
+        tuple(tuple(day) for day in cycle.values()),
+    )
+
+
+def rows_of(session: Session, file: str) -> Iterator[Values]:
+    """The rows of one CSV file of the plant folder, as values in order of its columns.
+
+    One statement, read piece by piece.
+    """
+    if file == "dome_codes.csv":
+        return iter(_dome_codes(session))
+    is_postgresql = session.get_bind().dialect.name == "postgresql"
+
+    def by_code_point(column: Text) -> ColumnElement[Any]:
+        return column.collate("C") if is_postgresql else column.collate("BINARY")
+
+    asked = _ASKED[file](by_code_point).execution_options(yield_per=_ROWS_AT_ONCE)
+    return (row.tuple() for row in session.execute(asked))
+
+
+def _dome_codes(session: Session) -> list[Values]:
+    asked = (
+        select(
+            DomeCodeRow.code,
+            Line.line,
+            Machine.number,
+            DomeCodeRow.valid_from,
+            DomeCodeRow.valid_to,
+        )
+        .join(Machine, Machine.id == DomeCodeRow.machine_id)
+        .join(Line, Line.id == Machine.line_id)
+    )
+    rows = [row.tuple() for row in session.execute(asked)]
+    # As numbers, so that 1-9 comes before 1-10.
+    return sorted(rows, key=lambda row: (_code_numbers(row[0]), row[3]))
+
+
+def _code_numbers(code: str) -> tuple[int, int]:
+    read = parse_dome_code(code)
+    return int(read.line), int(read.number)
+
+
+def _of_machine(table: Any, *columns: Any) -> Rows:
+    """Columns after line and number of the machine to which each row of `table` belongs."""
+    return (
+        select(Line.line, Machine.number, *columns)
+        .select_from(table)
+        .join(Machine, Machine.id == table.machine_id)
+        .join(Line, Line.id == Machine.line_id)
+    )
+
+
+def _lines(_text: ByCodePoint) -> Rows:
+    return select(Line.line, Line.name).order_by(Line.line)
+
+
+def _machines(text: ByCodePoint) -> Rows:
+    return (
+        select(
+            *(Line.line, Machine.station, Machine.number),
+            *(Machine.name, Machine.counter_max, Machine.rated_spm),
+        )
+        .join(Line, Line.id == Machine.line_id)
+        .order_by(Line.line, text(Machine.station), Machine.number)
+    )
+
+
+def _defect_types(text: ByCodePoint) -> Rows:
+    return select(
+        *(DefectType.defect, DefectType.name, DefectType.stage, DefectType.severity),
+        *(DefectType.arises_at, DefectType.traces_to, DefectType.notes),
+    ).order_by(text(DefectType.defect))
+
+
+def _service_levels(text: ByCodePoint) -> Rows:
+    return select(
+        *(ServiceLevel.station, ServiceLevel.service, ServiceLevel.interval_strokes),
+        *(ServiceLevel.interval_days, ServiceLevel.hours, ServiceLevel.people),
+    ).order_by(text(ServiceLevel.station), text(ServiceLevel.service))
+
+
+def _tools(text: ByCodePoint) -> Rows:
+    return select(Tool.serial, Tool.tool_type, Tool.life_strokes, Tool.note).order_by(
+        text(Tool.serial)
+    )
+
+
+def _tool_fits(text: ByCodePoint) -> Rows:
+    return (
+        select(
+            *(Tool.serial, Line.line, Machine.number, ToolFit.position),
+            *(ToolFit.fitted_at, ToolFit.removed_at, ToolFit.removal_reason),
+        )
+        .join(Tool, Tool.id == ToolFit.tool_id)
+        .join(Machine, Machine.id == ToolFit.machine_id)
+        .join(Line, Line.id == Machine.line_id)
+        .order_by(text(Tool.serial), ToolFit.fitted_at)
+    )
+
+
+def _coils(text: ByCodePoint) -> Rows:
+    return select(Coil.coil, Coil.alloy, Coil.gauge_mm, Coil.note).order_by(text(Coil.coil))
+
+
+def _coil_runs(text: ByCodePoint) -> Rows:
+    return (
+        select(Coil.coil, Line.line, CoilRun.started_at, CoilRun.ended_at)
+        .join(Coil, Coil.id == CoilRun.coil_id)
+        .join(Line, Line.id == CoilRun.line_id)
+        .order_by(text(Coil.coil), Line.line, CoilRun.started_at)
+    )
+
+
+def _pallets(text: ByCodePoint) -> Rows:
+    return (
+        select(
+            *(Pallet.pallet, Line.line, Pallet.started_at),
+            *(Pallet.ended_at, Pallet.cans, Pallet.status),
+        )
+        .join(Line, Line.id == Pallet.line_id)
+        .order_by(text(Pallet.pallet))
+    )
+
+
+def _readings(_text: ByCodePoint) -> Rows:
+    return _of_machine(Reading, Reading.read_at, Reading.strokes).order_by(
+        Line.line, Machine.number, Reading.read_at
+    )
+
+
+def _counter_events(_text: ByCodePoint) -> Rows:
+    event = CounterEventRow
+    return _of_machine(event, event.at, event.event, event.strokes_after).order_by(
+        Line.line, Machine.number, event.at
+    )
+
+
+def _services(text: ByCodePoint) -> Rows:
+    return _of_machine(
+        Service, Service.service, Service.done_at, Service.unplanned, Service.note
+    ).order_by(Line.line, Machine.number, text(Service.service), Service.done_at)
+
+
+def _changes(text: ByCodePoint) -> Rows:
+    return (
+        select(Line.line, Machine.number, Change.at, Change.kind, Change.note)
+        .select_from(Change)
+        .join(Line, Line.id == Change.line_id)
+        .outerjoin(Machine, Machine.id == Change.machine_id)
+        .order_by(Line.line, Machine.number.nulls_first(), Change.at, text(Change.kind))
+    )
+
+
+def _entries(_text: ByCodePoint) -> Rows:
+    return (
+        select(
+            *(Entry.id, Entry.seen_at, Entry.dome_code, DefectType.defect, Entry.cans),
+            *(Entry.occurrences, Entry.inspected, Entry.found_at, Entry.made_at, Entry.coil),
+            *(Entry.pallet, Entry.mark, Entry.note, Entry.logged_by, Entry.logged_at),
+        )
+        .join(DefectType, DefectType.id == Entry.defect_id)
+        .order_by(Entry.id)
+    )
+
+
+def _corrections(_text: ByCodePoint) -> Rows:
+    row = EntryCorrection
+    return select(
+        *(row.id, row.entry_id, row.corrected_at, row.corrected_by),
+        *(row.reason, row.withdrawn, row.changes),
+    ).order_by(row.id)
+
+
+def _measurements(text: ByCodePoint) -> Rows:
+    row = Measurement
+    return (
+        select(
+            *(row.id, Line.line, Machine.number, row.measured_at),
+            *(row.characteristic, row.unit, row.value, row.subgroup),
+        )
+        .join(Machine, Machine.id == row.machine_id)
+        .join(Line, Line.id == Machine.line_id)
+        .order_by(
+            *(Line.line, Machine.number, row.measured_at, text(row.characteristic)),
+            *(text(row.subgroup).nulls_first(), row.id),
+        )
+    )
+
+
+_ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
+    "lines.csv": _lines,
+    "machines.csv": _machines,
+    "defect_types.csv": _defect_types,
+    "service_levels.csv": _service_levels,
+    "tools.csv": _tools,
+    "tool_fits.csv": _tool_fits,
+    "coils.csv": _coils,
+    "coil_runs.csv": _coil_runs,
+    "pallets.csv": _pallets,
+    "readings.csv": _readings,
+    "counter_events.csv": _counter_events,
+    "services.csv": _services,
+    "changes.csv": _changes,
+    "defects.csv": _entries,
+    "defect_corrections.csv": _corrections,
+    "measurements.csv": _measurements,
+}

@@ -1,0 +1,133 @@
+"""Importing the rows of one CSV file."""
+
+from collections.abc import Iterator, Sequence
+from itertools import islice
+
+from tracelog.errors import BadFact, Fault
+from tracelog.facts import Fact
+from tracelog.intake.csv_rows import CsvFile, CsvRow
+from tracelog.intake.files import PLANT_FILE, Cells, PlantFile, Reference
+from tracelog.intake.importing import Importing
+from tracelog.intake.rejected import RejectedRows
+from tracelog.intake.report import FileReport
+from tracelog.language import _
+from tracelog.outcomes import Became, Outcome
+
+_EVERYTHING = 10**9
+
+
+class RowImport:
+    """The rows of one file on their way into the database."""
+
+    def __init__(self, importing: Importing, file: PlantFile, rows: CsvFile) -> None:
+        self._importing = importing
+        self._file = file
+        self._rows = rows
+        self._report = FileReport(file.name)
+        self._rejected = RejectedRows(importing.folder / file.name, rows.header)
+        # For each file that cannot be read: the first row that depends on it, and how many do.
+        self._stranded: dict[str, list[int]] = {}
+        importing.report.files.append(self._report)
+        if importing.wants_rejected:
+            importing.rejected.append(self._rejected)
+
+    def import_all(self) -> None:
+        """Hand the rows to their action, and report those that are refused."""
+        told = 0
+        rows = self._rows.rows()
+        while piece := list(islice(rows, self._file.rows_at_once or _EVERYTHING)):
+            self._import_piece(piece)
+            self._importing.progress(self._file.name, self._rows.bytes_read - told)
+            told = self._rows.bytes_read
+        for file, lines in self._stranded.items():
+            sentence = _(
+                "%(rows)d rows from here on depend on %(file)s, which cannot be taken as it is;"
+                " mend it first",
+                rows=len(lines),
+                file=file,
+            )
+            self._importing.report.tell(self._file.name, lines[0], [Fault("", sentence)])
+
+    def _import_piece(self, piece: Sequence[CsvRow]) -> None:
+        good: list[CsvRow] = []
+        facts: list[Fact] = []
+        for row, fact in self._facts(piece):
+            if isinstance(fact, Fact):
+                good.append(row)
+                facts.append(fact)
+            else:
+                self._refuse(row, fact)
+        if not self._importing.has_plant:
+            for row in good:
+                self._strand(row, PLANT_FILE)
+            return
+        outcomes = self._file.record(
+            self._importing.session, facts, self._importing.actor, self._importing.now
+        )
+        self._report.became.update(o.became for o in outcomes if o.is_kept)
+        for row, outcome in zip(good, outcomes, strict=True):
+            if not outcome.is_kept:
+                self._refuse_dependent(row, outcome)
+
+    def _facts(self, piece: Sequence[CsvRow]) -> Iterator[tuple[CsvRow, Fact | tuple[Fault, ...]]]:
+        read, zone, header = self._file.fact.read, self._importing.zone, self._rows.header
+        for row in piece:
+            if row.faults:
+                yield row, row.faults
+                continue
+            try:
+                yield row, read(dict(zip(header, row.cells, strict=True)), zone)
+            except BadFact as problem:
+                yield row, problem.faults
+
+    def _refuse_dependent(self, row: CsvRow, outcome: Outcome) -> None:
+        """Refuse a row; if what it names was itself refused, say so."""
+        told_at = {fault.field for fault in outcome.faults}
+        cells = self._cells(row)
+        for reference in self._file.references:
+            column = next((name for name in reference.columns if name in told_at), None)
+            if column is None:
+                continue
+            if reference.file in self._importing.unreadable:
+                self._strand(row, reference.file)
+                return
+            line = self._importing.refused_keys.get(reference.file, {}).get(reference.key(cells))
+            if line is not None:
+                self._refuse(row, (*_others(outcome, column), _depends(reference, column, line)))
+                return
+        self._refuse(row, outcome.faults)
+
+    def _refuse(self, row: CsvRow, faults: tuple[Fault, ...]) -> None:
+        self._count_refused(row, faults)
+        self._importing.report.tell(self._file.name, row.line, faults)
+
+    def _strand(self, row: CsvRow, file: str) -> None:
+        self._stranded.setdefault(file, []).append(row.line)
+        sentence = _("depends on %(file)s, which cannot be taken as it is", file=file)
+        self._count_refused(row, (Fault("", sentence),))
+
+    def _count_refused(self, row: CsvRow, faults: tuple[Fault, ...]) -> None:
+        self._report.became[Became.REFUSED] += 1
+        if self._file.key is not None:
+            keys = self._importing.refused_keys.setdefault(self._file.name, {})
+            keys.setdefault(self._file.key(self._cells(row)), row.line)
+        if self._importing.wants_rejected:
+            self._rejected.add(row.cells, faults)
+
+    def _cells(self, row: CsvRow) -> Cells:
+        return dict(zip(self._rows.header, row.cells, strict=False))
+
+
+def _others(outcome: Outcome, column: str) -> tuple[Fault, ...]:
+    return tuple(fault for fault in outcome.faults if fault.field != column)
+
+
+def _depends(reference: Reference, column: str, line: int) -> Fault:
+    return Fault(
+        column,
+        _(
+            "depends on %(file)s:%(line)d, which is refused; mend that row first",
+            file=reference.file,
+            line=line,
+        ),
+    )
