@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from tests.support import postgres, testrun
 from tests.support.browser import Visitors, running_browser
 from tests.support.command import Command
-from tests.support.databases import KINDS, Databases, Kind, open_engine
+from tests.support.databases import KINDS, Databases, Kind, open_engine, undone_session
 from tests.support.statements import Statements
 
 if TYPE_CHECKING:
@@ -127,13 +127,44 @@ def engine(database_kind: Kind) -> Iterator[Engine]:
 @pytest.fixture
 def session(engine: Engine) -> Iterator[Session]:
     """A session whose commits and rollbacks happen inside a transaction that is undone."""
-    with engine.connect() as connection:
-        outer = connection.begin()
-        with Session(
-            bind=connection, autoflush=False, join_transaction_mode="create_savepoint"
-        ) as session:
-            yield session
-        outer.rollback()
+    with undone_session(engine) as session:
+        yield session
+
+
+@pytest.fixture(scope="session")
+def small_plant() -> Path:
+    """The small simulated plant as a plant folder; copy it before you change it."""
+    from tests.support.plants import small_plant_folder
+
+    return small_plant_folder()
+
+
+@pytest.fixture(scope="session")
+def plant_engine(database_kind: Kind) -> Iterator[Engine]:
+    """Engine of a database that holds the small plant, shared by the tests of a worker.
+
+    Use it through `plant_session`, which leaves everything as it was.
+    """
+    databases = Databases(database_kind)
+    engine = open_engine(databases.with_plant())
+    yield engine
+    engine.dispose()
+    databases.remove_all()
+
+
+@pytest.fixture
+def plant_session(plant_engine: Engine) -> Iterator[Session]:
+    """Like `session`, on the small plant."""
+    with undone_session(plant_engine) as session:
+        yield session
+
+
+@pytest.fixture
+def plant_statements(plant_engine: Engine) -> Iterator[Statements]:
+    """Like `statements`, for `plant_session`."""
+    recorder = Statements(plant_engine)
+    yield recorder
+    recorder.close()
 
 
 @pytest.fixture
@@ -153,9 +184,13 @@ def databases(database_kind: Kind) -> Iterator[Databases]:
 
 
 @pytest.fixture
-def database_url(databases: Databases) -> str:
-    """Address of a database of the test's own, with all tables; for servers and commands."""
-    return databases.migrated()
+def database_url(databases: Databases, request: pytest.FixtureRequest) -> str:
+    """Address of a database of the test's own, with all tables; for servers and commands.
+
+    Marked ``@pytest.mark.small_plant`` it holds the small simulated plant, else no rows.
+    """
+    filled = request.node.get_closest_marker("small_plant") is not None
+    return databases.with_plant() if filled else databases.migrated()
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, inspect, text
 
 from tests.support.databases import open_engine
+from tests.support.plants import import_plant
 from tracelog.db import downgrade, is_current, upgrade
 from tracelog.paths import migrations_folder
 from tracelog.schema import metadata
@@ -137,3 +139,38 @@ def test_a_failed_migration_leaves_the_database_as_it_was(
     with pytest.raises(Exception, match="already exists"):
         upgrade(empty)
     assert schema_of(empty) == standing
+
+
+def counts(engine: Engine, tables: set[str]) -> dict[str, int]:
+    """How many rows those tables hold."""
+    with engine.connect() as connection:
+        return {
+            table: connection.scalar(text(f'SELECT count(*) FROM "{table}"')) or 0
+            for table in tables
+        }
+
+
+@pytest.mark.small_plant
+def test_the_last_revision_keeps_every_row_that_was_there_before_it(own_engine: Engine) -> None:
+    before = REVISIONS[-2] if len(REVISIONS) > 1 else "base"
+    full = schema_of(own_engine)
+    downgrade(own_engine, before)
+    kept = counts(own_engine, set(schema_of(own_engine)))
+    assert (before == "base") == (not kept)
+    upgrade(own_engine)
+    assert schema_of(own_engine) == full
+    assert counts(own_engine, set(kept)) == kept
+
+
+@pytest.mark.small_plant
+def test_a_full_database_can_be_taken_back_and_filled_again(
+    own_engine: Engine, small_plant: Path
+) -> None:
+    facts = {"readings", "services", "tool_fits", "lines", "machines"}
+    counted = counts(own_engine, facts)
+    assert all(counted.values())
+    downgrade(own_engine, "base")
+    assert schema_of(own_engine) == {}
+    upgrade(own_engine)
+    import_plant(own_engine, small_plant)
+    assert counts(own_engine, facts) == counted

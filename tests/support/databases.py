@@ -3,10 +3,13 @@
 import itertools
 import os
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Literal, TypeAlias
 
 from sqlalchemy import Engine, NullPool, create_engine, event, make_url
+from sqlalchemy.orm import Session
 
 from tests.support import postgres, testrun
 from tracelog.db import make_engine, upgrade
@@ -25,24 +28,32 @@ class Databases:
 
     def empty(self) -> str:
         """Address of a new database without any table."""
-        if self.kind == "sqlite":
-            return self._remember(f"sqlite:///{_sqlite_path(_new_name())}")
-        return self._remember(_create_postgresql(_new_name()))
+        return self._remember(_create(self.kind, _new_name()))
 
     def migrated(self) -> str:
         """Address of a new database with all tables and no rows."""
-        if self.kind == "sqlite":
-            template = testrun.once("sqlite-template", _sqlite_template)
-            path = _sqlite_path(_new_name())
-            shutil.copyfile(template, path)
-            return self._remember(f"sqlite:///{path}")
-        template = testrun.once("postgresql-template", _postgresql_template)
-        return self._remember(_create_postgresql(_new_name(), template))
+        template = testrun.once(f"{self.kind}-tables", lambda: _with_tables(self.kind))
+        return self._remember(_create(self.kind, _new_name(), template))
+
+    def with_plant(self) -> str:
+        """Address of a new database that holds the small simulated plant."""
+        template = testrun.once(f"{self.kind}-plant", self._import_small_plant)
+        return self._remember(_create(self.kind, _new_name(), template))
 
     def remove_all(self) -> None:
         """Remove what was made since the last call; whoever is still connected is cut off."""
         while self._made:
             _remove(self._made.pop())
+
+    def _import_small_plant(self) -> str:
+        from tests.support.plants import import_plant, small_plant_folder
+
+        tables = testrun.once(f"{self.kind}-tables", lambda: _with_tables(self.kind))
+        url = _create(self.kind, _template_name("plant"), tables)
+        engine = open_engine(url)
+        import_plant(engine, small_plant_folder())
+        engine.dispose()
+        return url
 
     def _remember(self, url: str) -> str:
         self._made.append(url)
@@ -59,31 +70,46 @@ def open_engine(url: str) -> Engine:
     return engine
 
 
+@contextmanager
+def undone_session(engine: Engine) -> Iterator[Session]:
+    """A session inside a transaction that is undone at the end, whatever was committed."""
+    with engine.connect() as connection:
+        outer = connection.begin()
+        with Session(
+            bind=connection, autoflush=False, join_transaction_mode="create_savepoint"
+        ) as session:
+            yield session
+        outer.rollback()
+
+
 def _new_name() -> str:
     worker = os.environ.get("PYTEST_XDIST_WORKER", "main")
-    return postgres.database_name(testrun.folder().name, f"{worker}_{next(_serial)}")
+    return _template_name(f"{worker}_{next(_serial)}")
 
 
-def _sqlite_path(name: str) -> Path:
-    return testrun.folder() / f"{name}.db"
+def _template_name(rest: str) -> str:
+    return postgres.database_name(testrun.folder().name, rest)
 
 
-def _sqlite_template() -> str:
-    path = testrun.folder() / "template.db"
-    _migrate(f"sqlite:///{path}")
-    return str(path)
-
-
-def _postgresql_template() -> str:
-    name = postgres.database_name(testrun.folder().name, "template")
-    _migrate(_create_postgresql(name))
-    return name
-
-
-def _migrate(url: str) -> None:
+def _with_tables(kind: Kind) -> str:
+    url = _create(kind, _template_name("tables"))
     engine = open_engine(url)
     upgrade(engine)
     engine.dispose()
+    return url
+
+
+def _create(kind: Kind, name: str, template: str | None = None) -> str:
+    """Make a database, a copy of the one at `template` if given, and return its address."""
+    if kind == "sqlite":
+        path = testrun.folder() / f"{name}.db"
+        if template:
+            shutil.copyfile(_path_of(template), path)
+        return f"sqlite:///{path}"
+    original = make_url(template).database if template else "template1"
+    _on_server(f'CREATE DATABASE "{name}" TEMPLATE "{original}"')
+    url = make_url(postgres.server_url()).set(database=name)
+    return url.render_as_string(hide_password=False)
 
 
 def _on_server(statement: str) -> None:
@@ -92,17 +118,16 @@ def _on_server(statement: str) -> None:
         connection.exec_driver_sql(statement)
 
 
-def _create_postgresql(name: str, template: str = "template1") -> str:
-    _on_server(f'CREATE DATABASE "{name}" TEMPLATE "{template}"')
-    url = make_url(postgres.server_url()).set(database=name)
-    return url.render_as_string(hide_password=False)
+def _path_of(url: str) -> Path:
+    path = make_url(url).database
+    assert path
+    return Path(path)
 
 
 def _remove(url: str) -> None:
-    address = make_url(url)
-    if address.get_backend_name() == "postgresql":
-        _on_server(f'DROP DATABASE IF EXISTS "{address.database}" WITH (FORCE)')
+    if make_url(url).get_backend_name() == "postgresql":
+        _on_server(f'DROP DATABASE IF EXISTS "{make_url(url).database}" WITH (FORCE)')
         return
-    assert address.database
+    path = _path_of(url)
     for suffix in ("", "-wal", "-shm"):
-        Path(address.database + suffix).unlink(missing_ok=True)
+        path.with_name(path.name + suffix).unlink(missing_ok=True)

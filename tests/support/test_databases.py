@@ -71,6 +71,22 @@ def test_removed_databases_are_gone(databases: Databases, open_database: OpenDat
         assert not Path(url.removeprefix("sqlite:///")).exists()
 
 
+@pytest.mark.small_plant
+def test_a_database_of_ones_own_can_hold_the_small_plant(own_engine: Engine) -> None:
+    with own_engine.connect() as connection:
+        assert connection.scalar(text("SELECT count(*) FROM lines")) == 2
+
+
+def test_the_shared_small_plant_is_left_as_it_was(
+    plant_session: Session, plant_statements: Statements
+) -> None:
+    for _ in range(2):
+        assert plant_session.scalar(text("SELECT count(*) FROM plants")) == 1
+        plant_session.execute(text("DELETE FROM current_entries"))
+        plant_session.rollback()
+    assert len(plant_statements) == 4
+
+
 def test_statements_are_counted_without_what_frames_them(
     session: Session, statements: Statements
 ) -> None:
