@@ -1,0 +1,160 @@
+"""Commands of the people: accounts and tokens, from the server's own terminal."""
+
+import getpass
+import sys
+from datetime import datetime
+
+import click
+
+from tracelog.audit import Actor
+from tracelog.db import reading, writing
+from tracelog.errors import TracelogError
+from tracelog.instants import now, parse_instant, show_instant, zone_named
+from tracelog.language import _
+from tracelog.people import actions, queries
+from tracelog.people.permissions import ROLES
+from tracelog.terminal import json_option, open_database, print_json, print_table
+
+_UTC = zone_named("UTC")
+
+
+@click.group()
+def user() -> None:
+    """Accounts of people and tokens of programs.
+
+    Example: tracelog user add anna --role administrator
+    """
+
+
+def _actor() -> Actor:
+    # Whoever may run commands on the server has the database itself in hand.
+    try:
+        name = getpass.getuser()
+    except (KeyError, OSError):
+        name = "unknown"
+    return Actor(name, "administrator", "command")
+
+
+def _read_secret(role: str) -> str:
+    """A password or PIN: asked for twice on a terminal, else the first line of the input."""
+    what = _("PIN or password") if role == "operator" else _("Password")
+    if sys.stdin.isatty():
+        return str(click.prompt(what, hide_input=True, confirmation_prompt=True))
+    return sys.stdin.readline().rstrip("\r\n")
+
+
+@user.command()
+@click.argument("name")
+@click.option("--role", type=click.Choice(ROLES), required=True, help="What they may do.")
+@click.option("--display-name", default="", help="As others see it; otherwise the name.")
+def add(name: str, role: str, display_name: str) -> None:
+    """Make an account; the password or PIN is asked for, or read from the input.
+
+    Example: tracelog user add anna --role planner
+    """
+    engine = open_database()
+    secret = _read_secret(role)
+    with writing(engine) as session:
+        actions.create_account(session, name, display_name, role, secret, _actor(), now())
+    click.echo(_("The account %(name)s is made.", name=queries.canonical_name(name)))
+
+
+@user.command("list")
+@json_option
+def list_accounts(as_json: bool) -> None:
+    """List all accounts.
+
+    Example: tracelog user list --json
+    """
+    with reading(open_database()) as session:
+        found = queries.accounts(session)
+    if as_json:
+        print_json(
+            {
+                "accounts": [
+                    {
+                        "name": account.name,
+                        "display_name": account.display_name,
+                        "role": account.role,
+                        "active": account.active,
+                        "last_signed_in_at": account.last_signed_in_at,
+                    }
+                    for account in found
+                ]
+            }
+        )
+        return
+    print_table(
+        [_("Name"), _("Shown as"), _("Role"), _("State"), _("Last signed in (UTC)")],
+        [
+            [
+                account.name,
+                account.display_name,
+                account.role,
+                _("active") if account.active else _("disabled"),
+                account.last_signed_in_at and show_instant(account.last_signed_in_at, _UTC),
+            ]
+            for account in found
+        ],
+    )
+
+
+@user.command()
+@click.argument("name")
+def passwd(name: str) -> None:
+    """Give an account another password or PIN; all its sessions end.
+
+    Example: tracelog user passwd anna
+    """
+    engine = open_database()
+    with reading(engine) as session:
+        account = queries.account_named(session, name)
+    secret = _read_secret(account.role)
+    with writing(engine) as session:
+        actions.change_secret(session, account.id, secret, _actor(), now())
+    click.echo(_("The password or PIN of %(name)s is changed.", name=account.name))
+
+
+@user.command()
+@click.argument("name")
+@click.option("--again", is_flag=True, help="Let them sign in again.")
+def disable(name: str, again: bool) -> None:
+    """Keep an account from signing in; what it recorded stays.
+
+    Example: tracelog user disable anna
+    """
+    with writing(open_database()) as session:
+        account = queries.account_named(session, name)
+        actions.set_active(session, account.id, again, _actor(), now())
+    done = _("%(name)s may sign in again.") if again else _("%(name)s cannot sign in any more.")
+    click.echo(done % {"name": account.name})
+
+
+@user.command()
+@click.argument("name")
+@click.argument("purpose")
+@click.option("--role", type=click.Choice(ROLES), help="At most the account's own, the default.")
+@click.option("--expires-at", metavar="INSTANT", help="When it ends, such as 2027-01-01T00:00Z.")
+def token(name: str, purpose: str, role: str | None, expires_at: str | None) -> None:
+    """Make a token with which a program acts for an account; it is printed this once.
+
+    Example: tracelog user token gateway "line 3 counters" --expires-at 2027-01-01T00:00Z
+    """
+    ends_at = _end(expires_at)
+    with writing(open_database()) as session:
+        account = queries.account_named(session, name)
+        if not account.active:
+            raise TracelogError(_("'%(name)s' is disabled", name=account.name), "name")
+        secret = actions.create_token(
+            session, account, purpose, role or account.role, _actor(), now(), ends_at
+        )
+    click.echo(secret)
+
+
+def _end(text: str | None) -> datetime | None:
+    if text is None:
+        return None
+    try:
+        return parse_instant(text, _UTC)
+    except ValueError as problem:
+        raise click.BadParameter(str(problem), param_hint="--expires-at") from None
