@@ -249,7 +249,7 @@ def kaplan_meier(
     steps, deaths = np.unique(t[mask], return_counts=True)
     failures = deaths.astype(np.float64)
     at_risk = (t.size - np.searchsorted(np.sort(t), steps, side="left")).astype(np.float64)
-    survival: FloatArray = np.cumprod(np.asarray(1 - failures / at_risk, dtype=np.float64))
+    survival = np.asarray(np.cumprod(1 - failures / at_risk), dtype=np.float64)
     alive = at_risk > failures
     terms = np.divide(
         failures, at_risk * (at_risk - failures), out=np.zeros(steps.shape), where=alive

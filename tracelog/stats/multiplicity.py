@@ -30,7 +30,8 @@ def benjamini_hochberg(p_values: npt.ArrayLike) -> FloatArray:
     scaled = p[order] * p.size / np.arange(1, p.size + 1)
     adjusted = np.empty(p.shape)
     adjusted[order] = np.minimum(1.0, np.minimum.accumulate(scaled[::-1])[::-1])
-    return adjusted
+    # m p / m may round to just below p.
+    return np.maximum(adjusted, p)
 
 
 def bonferroni(p_values: npt.ArrayLike) -> FloatArray:

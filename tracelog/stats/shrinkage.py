@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from tracelog.stats.inputs import (
     FloatArray,
+    IntArray,
     as_amounts,
     as_counts,
     as_probability,
@@ -29,6 +30,9 @@ _LARGEST_SHAPE = 1e6
 _SMALLEST_SHAPE = 1e-4
 # A rise of the log likelihood smaller than this over "all alike" is rounding, not evidence.
 _LEAST_GAIN = 1e-9
+# Points of the search for the shape: a first grid, then each time the cells around the best.
+_SEARCH = (231, 41, 41, 41, 41, 41)
+_MOST_STEPS = 80
 
 
 @dataclass(frozen=True)
@@ -204,38 +208,46 @@ def fit_gamma(counts: npt.ArrayLike, exposures: npt.ArrayLike) -> tuple[float, f
         return None
     scale = float(seen_in.sum() / events.sum())
     # Exposure in units of the mean distance between events, so that every mean is about 1.
-    seen_in = seen_in / scale
-
+    # Machines with the same count and exposure are worked out once.
+    kinds, weights = np.unique(np.stack([events, seen_in / scale]), axis=1, return_counts=True)
     low, high = np.log(_SMALLEST_SHAPE), np.log(_LARGEST_SHAPE)
-    for points in (231, 41, 41, 41, 41, 41, 41, 41):
-        grid = np.linspace(low, high, points)
-        profile = np.array([_profile(events, seen_in, float(np.exp(x)))[1] for x in grid])
-        best = int(profile.argmax())
-        low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, points - 1)])
-    shape = float(np.exp(grid[best]))
-    mean, likelihood = _profile(events, seen_in, shape)
-    alike = _poisson_log_likelihood(events, seen_in, float(events.sum() / seen_in.sum()))
+    for points in _SEARCH:
+        shapes = np.exp(np.linspace(low, high, points))
+        means, likelihoods = _profile(kinds[0], kinds[1], weights, shapes)
+        best = int(likelihoods.argmax())
+        low, high = np.log(shapes[max(best - 1, 0)]), np.log(shapes[min(best + 1, points - 1)])
+    shape, mean = float(shapes[best]), float(means[best])
+    alike = _poisson_log_likelihood(events, seen_in, 1 / scale)
+    likelihood = log_marginal_likelihood(events, seen_in, shape, shape / mean * scale)
     if shape > _LARGEST_SHAPE / 2 or likelihood < alike + _LEAST_GAIN:
         return None
     return shape, shape / mean * scale
 
 
-def _profile(events: FloatArray, seen_in: FloatArray, shape: float) -> tuple[float, float]:
-    """Best mean for a given shape, and the log likelihood there."""
+def _profile(
+    events: FloatArray, seen_in: FloatArray, weights: IntArray, shapes: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Best mean for each of several shapes, and the log likelihood there but for a constant."""
+    from scipy.special import gammaln, xlogy
+
+    a = shapes[:, None]
     rates = events / seen_in
-    low, high = float(rates.min()), float(rates.max())
-    mean = float(events.sum() / seen_in.sum())
-    for _ in range(60):
-        below = shape + mean * seen_in
-        slope = float(((events - mean * seen_in) / below).sum())
-        low, high = (mean, high) if slope > 0 else (low, mean)
-        step = slope / float((seen_in * (shape + events) / below**2).sum())
-        ahead = mean + step
-        ahead = ahead if low < ahead < high else (low + high) / 2
-        if abs(ahead - mean) <= 1e-14 * mean:
+    low, high = np.full(shapes.shape, rates.min()), np.full(shapes.shape, rates.max())
+    mean = np.full(shapes.shape, float(weights @ events) / float(weights @ seen_in))
+    for _ in range(_MOST_STEPS):
+        below = a + mean[:, None] * seen_in
+        slope = ((events - mean[:, None] * seen_in) / below) @ weights
+        low, high = np.where(slope > 0, mean, low), np.where(slope > 0, high, mean)
+        # Newton's step, or the middle where it would leave the bracket.
+        ahead = mean + slope / ((seen_in * (a + events) / below**2) @ weights)
+        ahead = np.where((low < ahead) & (ahead < high), ahead, (low + high) / 2)
+        done = np.abs(ahead - mean) <= 1e-14 * mean
+        mean = np.where(done, mean, ahead)
+        if done.all():
             break
-        mean = ahead
-    return mean, log_marginal_likelihood(events, seen_in, shape, shape / mean)
+    ratio = mean[:, None] * seen_in / a
+    terms = gammaln(events + a) - gammaln(a) - (a + events) * np.log1p(ratio) + xlogy(events, ratio)
+    return mean, np.asarray(terms @ weights, dtype=np.float64)
 
 
 def probability_highest(shapes: npt.ArrayLike, rates: npt.ArrayLike) -> FloatArray:
