@@ -12,6 +12,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from tracelog.language import _
 
 HOUR = timedelta(hours=1)
+# Before anything a plant can have on record.
+EARLIEST = datetime(1900, 1, 1, tzinfo=UTC)
 
 
 def now() -> datetime:

@@ -81,15 +81,28 @@ def _plain(value: object) -> object:
 
 def print_table(columns: Sequence[str], rows: Iterable[Sequence[Any]], title: str = "") -> None:
     """Print rows as a table that fits the terminal."""
+    from rich import box
     from rich.console import Console
     from rich.table import Table
 
-    table = Table(title=title or None, title_justify="left", header_style="bold")
-    for column in columns:
-        table.add_column(column, overflow="fold")
-    for row in rows:
-        table.add_row(*("" if cell is None else str(cell) for cell in row))
-    Console().print(table)
+    cells = [["" if cell is None else str(cell) for cell in row] for row in rows]
+    table = Table(
+        title=title or None, title_justify="left", box=box.SIMPLE_HEAD, header_style="bold"
+    )
+    for place, column in enumerate(columns):
+        # Figures stand under figures; only words may be broken over lines.
+        present = [row[place] for row in cells if row[place]]
+        figures = bool(present) and all(one[0] in "-0123456789" for one in present)
+        table.add_column(
+            column, justify="right" if figures else "left", no_wrap=figures, overflow="fold"
+        )
+    for row in cells:
+        table.add_row(*row)
+    console = Console()
+    if not console.is_terminal:
+        # In a file or a pipe nothing has to fit a screen.
+        console = Console(width=200)
+    console.print(table)
 
 
 def fail(sentences: Iterable[str]) -> NoReturn:

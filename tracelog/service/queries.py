@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracelog.instants import EARLIEST
 from tracelog.plant.models import Tool, ToolFit
 from tracelog.plant.queries import BODYMAKER, Directory, MachineView, directory, the_plant
 from tracelog.service.models import Service, ServiceLevel
@@ -157,7 +158,7 @@ def service_standings(
         for station_levels in [[one for one in all_levels if one.station == machine.station]]
         for level in station_levels
     ]
-    spans = [Span(machine.id, done_at, as_of) for machine, _level, done_at in asked]
+    spans = [Span(machine.id, done_at or EARLIEST, as_of) for machine, _level, done_at in asked]
     strokes = strokes_between(session, spans)
     use = uses(session, None if machine_id is None else [machine_id], as_of, zone)
     local = as_of.astimezone(zone)

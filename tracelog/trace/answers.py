@@ -70,9 +70,9 @@ def dossier_answer(found: Dossier, machines: Directory) -> dict[str, Any]:
         ],
         "machine": found.machine.text if found.machine else None,
         "line": found.line,
-        "strokes_total": found.strokes_total,
+        "strokes_total": found.then.strokes_total,
         "strokes_since_service": {
-            one.level.service: one.strokes_since for one in found.services_since
+            one.level.service: one.strokes_since for one in found.then.services_since
         },
         "tools": [
             {
@@ -82,12 +82,12 @@ def dossier_answer(found: Dossier, machines: Directory) -> dict[str, Any]:
                 "fitted_at": tool.stay.fitted_at,
                 "strokes_on_tool": tool.strokes_on_tool,
             }
-            for tool in found.tools
+            for tool in found.then.tools
         ],
         "coils": [coil_answer(run) for run in found.coils],
         "crew": found.shift.crew if found.shift else None,
         "shift": found.shift.shift if found.shift else None,
-        "defects_nearby": [entry_answer(entry) for entry in found.entries],
+        "defects_nearby": [entry_answer(entry) for entry in found.then.entries],
         "services": [
             {
                 "service": service.service,
@@ -95,9 +95,9 @@ def dossier_answer(found: Dossier, machines: Directory) -> dict[str, Any]:
                 "unplanned": service.unplanned,
                 "note": service.note,
             }
-            for service in found.services
+            for service in found.then.services
         ],
-        "changes": [change_answer(change, machines) for change in found.changes],
+        "changes": [change_answer(change, machines) for change in found.then.changes],
         "pallets": [pallet_answer(pallet) for pallet in found.pallets],
     }
 

@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from tracelog.defects.queries import EntryFilter, EntryView, entries
 from tracelog.errors import NotFound, TracelogError
+from tracelog.instants import EARLIEST
 from tracelog.language import _
 from tracelog.plant.dome_code import DomeCode
 from tracelog.plant.queries import Directory, MachineView, PlantView, directory, the_plant
@@ -69,9 +70,21 @@ class ToolInPlace:
 
 
 @dataclass(frozen=True)
+class MachineThen:
+    """How the machine stood when it made the can, and what happened around it."""
+
+    strokes_total: int | None = None
+    services_since: tuple[ServiceStanding, ...] = ()
+    tools: tuple[ToolInPlace, ...] = ()
+    entries: tuple[EntryView, ...] = ()
+    services: tuple[ServiceDone, ...] = ()
+    changes: tuple[ChangeMade, ...] = ()
+
+
+@dataclass(frozen=True)
 class Dossier:
     """Everything on record about a can. Where no machine is settled, `machine` is None and
-    what depends on it is empty; `line` follows from the candidates.
+    `then` is empty; `line` follows from the candidates.
     """
 
     question: Question
@@ -80,14 +93,9 @@ class Dossier:
     candidates: tuple[Candidate, ...]
     machine: MachineView | None
     line: int | None
-    strokes_total: int | None
-    services_since: tuple[ServiceStanding, ...]
-    tools: tuple[ToolInPlace, ...]
+    then: MachineThen
     coils: tuple[CoilStay, ...]
     shift: ShiftNow | None
-    entries: tuple[EntryView, ...]
-    services: tuple[ServiceDone, ...]
-    changes: tuple[ChangeMade, ...]
     pallets: tuple[PalletStay, ...]
 
 
@@ -125,7 +133,9 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
         pallets=()
         if line_id is None
         else tuple(_pallets(session, question, made, line_id, plant, as_of)),
-        **_of_machine(session, machine, made, as_of, machines),
+        then=MachineThen()
+        if machine is None
+        else _machine_then(session, machine, made, as_of, machines),
     )
 
 
@@ -145,7 +155,7 @@ def _made(
         line_id = pallet.line_id
         known.append(made_before_pallet(pallet.started_at, pallet.ended_at, plant.transit_minutes))
     if question.coil:
-        runs = coil_stays(session, _ever(), as_of, coil=question.coil, as_of=as_of)
+        runs = coil_stays(session, EARLIEST, as_of, coil=question.coil, as_of=as_of)
         if not runs:
             raise NotFound(_("there is no run of coil '%(coil)s'", coil=question.coil), "coil")
         if line_id is None:
@@ -169,12 +179,6 @@ def _made(
             )
         made = both
     return made, line_id
-
-
-def _ever() -> datetime:
-    from datetime import UTC
-
-    return datetime(1900, 1, 1, tzinfo=UTC)
 
 
 def _candidates(
@@ -220,45 +224,28 @@ def _pallets(
     return found
 
 
-def _of_machine(
-    session: Session,
-    machine: MachineView | None,
-    made: Made,
-    as_of: datetime,
-    machines: Directory,
-) -> dict[str, object]:
-    if machine is None:
-        return {
-            "strokes_total": None,
-            "services_since": (),
-            "tools": (),
-            "entries": (),
-            "services": (),
-            "changes": (),
-        }
+def _machine_then(
+    session: Session, machine: MachineView, made: Made, as_of: datetime, machines: Directory
+) -> MachineThen:
     at = min(made.middle, as_of)
     nearby = EntryFilter(
-        start=made.start - NEARBY,
-        end=made.end + NEARBY,
-        machine_ids=(machine.id,),
-        as_of=as_of,
+        start=made.start - NEARBY, end=made.end + NEARBY, machine_ids=(machine.id,), as_of=as_of
     )
-    return {
-        "strokes_total": total_at(session, [machine.id], at)[machine.id],
-        "services_since": tuple(service_standings(session, at, machine.id)),
-        "tools": tuple(tools_in_place(session, machine.id, made, as_of)),
-        "entries": tuple(entries(session, nearby, limit=MOST_ENTRIES).rows),
-        "services": tuple(services_done(session, at, machine_id=machine.id, plant=machines)[:10]),
-        "changes": tuple(
-            changes_between(
-                session,
-                made.start - EARLIER,
-                min(made.end, as_of),
-                line_id=machine.line_id,
-                machine_id=machine.id,
-            )
-        ),
-    }
+    changes = changes_between(
+        session,
+        made.start - EARLIER,
+        min(made.end, as_of),
+        line_id=machine.line_id,
+        machine_id=machine.id,
+    )
+    return MachineThen(
+        total_at(session, [machine.id], at).get(machine.id, 0),
+        tuple(service_standings(session, at, machine.id)),
+        tuple(tools_in_place(session, machine.id, made, as_of)),
+        tuple(entries(session, nearby, limit=MOST_ENTRIES).rows),
+        tuple(services_done(session, at, machine_id=machine.id, plant=machines)[:10]),
+        tuple(changes),
+    )
 
 
 def tools_in_place(
@@ -279,7 +266,7 @@ def tools_in_place(
     end = min(made.middle, as_of)
     earlier = [
         stay
-        for stay in tool_stays(session, _ever(), end, as_of=as_of, serials=sorted(serials))
+        for stay in tool_stays(session, EARLIEST, end, as_of=as_of, serials=sorted(serials))
         if stay.fitted_at < end
     ]
     spans = [
