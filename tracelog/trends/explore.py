@@ -12,6 +12,15 @@ from tracelog.trends.answers import ChartAnswer, ParetoAnswer, Rates
 from tracelog.trends.wording import rate_unit, unit_words
 
 
+def figure_of(answer: Rates | ChartAnswer | ParetoAnswer, zone: ZoneInfo) -> dict[str, Any]:
+    """The figure of one answer: `data` and `layout` for the chart library."""
+    if isinstance(answer, Rates):
+        return rates_figure(answer)
+    if isinstance(answer, ChartAnswer):
+        return chart_points_figure(answer, zone)
+    return pareto_bars_figure(answer)
+
+
 def rates_figure(rates: Rates) -> dict[str, Any]:
     """Rates as dots with their intervals, and the shrunk rates beside them."""
     rows = [row for row in rates.rows if row.per_million is not None]

@@ -96,6 +96,12 @@ class Known:
     now: datetime
 
 
+class BadChoice(BadFact):
+    """A choice in a question is wrong: one fault per field."""
+
+    status = 400
+
+
 @dataclass
 class Reader:
     """Reads named choices and gathers one fault for each that is wrong."""
@@ -145,10 +151,10 @@ class Reader:
         """Raise what was gathered.
 
         Raises:
-            BadFact: with one fault for each choice that is wrong.
+            BadChoice: with one fault for each choice that is wrong.
         """
         if self.faults:
-            raise BadFact(tuple(self.faults))
+            raise BadChoice(tuple(self.faults))
 
 
 def one_word(given: str, words: type[Word]) -> Word:
@@ -226,7 +232,7 @@ def read_rate_question(
         extra: names that others read.
 
     Raises:
-        BadFact: one fault for each choice that is wrong.
+        BadChoice: one fault for each choice that is wrong.
     """
     reader = Reader(values, known)
     reader.refuse_unknown((*RATE_FIELDS, *extra))

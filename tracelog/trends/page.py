@@ -1,0 +1,318 @@
+"""What the Trends page shows: figures and tables of one set of choices, ready to be drawn."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.orm import Session
+
+from tracelog.buckets import Bucket
+from tracelog.defects.queries import DefectView, vocabulary
+from tracelog.errors import Fault
+from tracelog.instants import day_of, show_instant, start_of_day
+from tracelog.language import _
+from tracelog.plant.queries import Directory, PlantView
+from tracelog.trends.answers import ChartAnswer, ChartPoint, ParetoAnswer, RateRow, Rates
+from tracelog.trends.charts import chart
+from tracelog.trends.drawing import (
+    ChartFigure,
+    ChartPlace,
+    ParetoFigure,
+    RatePlace,
+    WhiskerFigure,
+    chart_figure,
+    interval_words,
+    pareto_figure,
+    scale_text,
+    whiskers,
+)
+from tracelog.trends.queries import known_words
+from tracelog.trends.questions import (
+    BUCKET_PER_SAMPLE,
+    CHART_FIELDS,
+    BadChoice,
+    ChartQuestion,
+    Known,
+    RateQuestion,
+    read_chart_question,
+    read_rate_question,
+)
+from tracelog.trends.rates import pareto_of, rates
+from tracelog.trends.rules import ChartKind, Evidence
+from tracelog.trends.wording import (
+    chart_name,
+    chart_says,
+    evidence_name,
+    pareto_says,
+    rate_unit,
+    rates_say,
+    unit_words,
+)
+
+PAGE_FIELDS = (*CHART_FIELDS, "explore")
+_RATE_FIELDS = ("line", "machine", "defect", "from", "to", "evidence", "as_of")
+
+
+@dataclass(frozen=True)
+class Choices:
+    """What can be chosen on the page, as values and labels of its fields."""
+
+    lines: tuple[tuple[str, str], ...]
+    machines: tuple[str, ...]
+    defects: tuple[tuple[str, str], ...]
+    evidence: tuple[tuple[str, str], ...]
+    buckets: tuple[tuple[str, str], ...]
+    charts: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Questions:
+    """The two questions that the page's choices make: for rates and Pareto, and for the chart.
+
+    The rates leave the machine out, so that a chosen machine is seen among the others.
+    """
+
+    rates: RateQuestion
+    chart: ChartQuestion
+
+
+@dataclass(frozen=True)
+class TrendsPage:
+    """Everything that the page shows."""
+
+    rates: Rates
+    chart: ChartAnswer
+    pareto: ParetoAnswer
+    rates_figure: WhiskerFigure
+    chart_figure: ChartFigure
+    pareto_figure: ParetoFigure
+    rate_unit: str
+    chart_unit: str
+    chart_kind: str
+    rates_say: tuple[str, str]
+    chart_says: tuple[str, str]
+    pareto_says: tuple[str, str]
+    scope: str
+    defect: str
+    names: Mapping[str, str]
+    query: str
+    query_without_defect: str
+
+
+def choices(plant: PlantView, places: Directory, kinds: Sequence[DefectView]) -> Choices:
+    """What can be chosen on the page of this plant."""
+    buckets = [one for one in Bucket if one is not Bucket.SHIFT or plant.rota.shifts]
+    names = {
+        Bucket.HOUR: _("hour"),
+        Bucket.SHIFT: _("shift"),
+        Bucket.DAY: _("day"),
+        Bucket.WEEK: _("week"),
+        Bucket.MONTH: _("month"),
+        Bucket.QUARTER: _("quarter"),
+    }
+    return Choices(
+        lines=tuple((str(line), name) for line, name in places.line_names.items()),
+        machines=tuple(machine.text for machine in places.bodymakers),
+        defects=tuple((kind.defect, kind.title) for kind in kinds),
+        evidence=tuple((str(one), evidence_name(one)) for one in Evidence),
+        buckets=(
+            *((str(one), names[one]) for one in buckets),
+            (BUCKET_PER_SAMPLE, _("one point per sample")),
+        ),
+        charts=tuple((str(kind), chart_name(kind)) for kind in ChartKind),
+    )
+
+
+def page_known(
+    session: Session, plant: PlantView, places: Directory, now: datetime
+) -> tuple[Known, list[DefectView]]:
+    """What the page's choices are read against, and the kinds of defect with their names."""
+    return known_words(session, plant, places, now), vocabulary(session)
+
+
+def read_questions(values: Mapping[str, Sequence[str]], known: Known) -> Questions:
+    """The questions that the page's choices make.
+
+    Raises:
+        BadChoice: one fault for each choice that is wrong.
+    """
+    asked = read_chart_question(values, known, extra=("explore",))
+    shared = {name: given for name, given in values.items() if name in _RATE_FIELDS}
+    shared["evidence"] = [asked.evidence]
+    rated = read_rate_question(shared, known)
+    if asked.evidence is Evidence.SAMPLES and len(asked.defects) != 1:
+        sentence = _(
+            "choose one kind of defect: a sample that was looked at for two kinds would count"
+            " its cans twice"
+        )
+        raise BadChoice((Fault("defect", sentence),))
+    return Questions(rated, asked)
+
+
+def shown_choices(
+    questions: Questions, values: Mapping[str, Sequence[str]], zone: ZoneInfo
+) -> dict[str, str]:
+    """The page's fields filled in with what was chosen or taken as usual."""
+    asked = questions.chart
+    shown = {name: given[-1] for name, given in values.items() if given and name in PAGE_FIELDS}
+    bucket = BUCKET_PER_SAMPLE if asked.bucket is None else str(asked.bucket)
+    return shown | {
+        "from": day_or_moment(asked.start, zone),
+        "to": day_or_moment(asked.end, zone, ends=True),
+        "evidence": str(asked.evidence),
+        "bucket": bucket,
+        "chart": str(asked.kind),
+        "machine": "" if asked.machine is None else asked.machine.text,
+        "line": "" if asked.line is None else str(asked.line),
+    }
+
+
+def day_or_moment(moment: datetime, zone: ZoneInfo, ends: bool = False) -> str:
+    """An edge of a period as its field takes it: a day if it is one, else an instant."""
+    day = day_of(moment, zone)
+    if moment != start_of_day(day, zone):
+        return moment.astimezone(zone).isoformat(timespec="minutes")
+    return (day - timedelta(days=1) if ends else day).isoformat()
+
+
+def trends_page(
+    session: Session,
+    plant: PlantView,
+    places: Directory,
+    kinds: Sequence[DefectView],
+    questions: Questions,
+) -> TrendsPage:
+    """Everything that the page shows for its questions.
+
+    Raises:
+        TracelogError: what was chosen cannot be drawn, told at its field.
+    """
+    names = {kind.defect: kind.title for kind in kinds}
+    beside_others = replace(questions.rates, machine=None)
+    rated = rates(session, beside_others, plant, places)
+    charted = chart(session, questions.chart, plant, places)
+    ordered = pareto_of(session, questions.rates, plant, places)
+    return TrendsPage(
+        rates=rated,
+        chart=charted,
+        pareto=ordered,
+        rates_figure=whiskers([_place(row) for row in rated.rows], rated.together.per_million),
+        chart_figure=chart_figure([_point(p, charted, plant.zone) for p in charted.points]),
+        pareto_figure=pareto_figure(
+            [
+                (
+                    names.get(bar.defect, bar.defect),
+                    bar.share,
+                    bar.cumulative,
+                    _("%(count)d occurrences", count=bar.occurrences),
+                )
+                for bar in ordered.bars
+            ]
+        ),
+        rate_unit=rate_unit(rated.question.evidence),
+        chart_unit=unit_words(charted.unit),
+        chart_kind=chart_name(charted.kind),
+        rates_say=rates_say(rated.question.evidence),
+        chart_says=chart_says(charted.question.evidence),
+        pareto_says=pareto_says(),
+        scope=_scope(questions.chart, plant, places),
+        defect=", ".join(names.get(one, one) for one in questions.chart.defects),
+        names=names,
+        query=query_of(questions, plant.zone),
+        query_without_defect=query_of(_any_defect(questions), plant.zone),
+    )
+
+
+def _any_defect(questions: Questions) -> Questions:
+    return replace(questions, chart=replace(questions.chart, defects=()))
+
+
+def answer_for(
+    figure: str,
+    session: Session,
+    plant: PlantView,
+    places: Directory,
+    questions: Questions,
+) -> Rates | ChartAnswer | ParetoAnswer:
+    """What one figure of the page shows: `rates`, `chart` or `pareto`.
+
+    Raises:
+        TracelogError: as `trends_page`.
+    """
+    if figure == "rates":
+        return rates(session, replace(questions.rates, machine=None), plant, places)
+    if figure == "chart":
+        return chart(session, questions.chart, plant, places)
+    return pareto_of(session, questions.rates, plant, places)
+
+
+def query_of(questions: Questions, zone: ZoneInfo) -> str:
+    """The choices as the query string that leads back to them, with the usual ones written out."""
+    asked = questions.chart
+    pairs: list[tuple[str, str]] = [("defect", defect) for defect in asked.defects]
+    if asked.line is not None:
+        pairs.append(("line", str(asked.line)))
+    if asked.machine is not None:
+        pairs.append(("machine", asked.machine.text))
+    pairs += [
+        ("from", day_or_moment(asked.start, zone)),
+        ("to", day_or_moment(asked.end, zone, ends=True)),
+        ("evidence", str(asked.evidence)),
+        ("bucket", BUCKET_PER_SAMPLE if asked.bucket is None else str(asked.bucket)),
+        ("chart", str(asked.kind)),
+    ]
+    if asked.baseline is not None:
+        pairs.append(("baseline_from", day_or_moment(asked.baseline[0], zone)))
+        pairs.append(("baseline_to", day_or_moment(asked.baseline[1], zone, ends=True)))
+    pairs += [("exclude", moment.isoformat()) for moment in asked.exclude]
+    if asked.as_of is not None:
+        pairs.append(("as_of", asked.as_of.isoformat()))
+    return urlencode(pairs)
+
+
+def _scope(asked: ChartQuestion, plant: PlantView, places: Directory) -> str:
+    if asked.machine is not None:
+        return _("machine %(machine)s", machine=asked.machine.text)
+    if asked.line is not None:
+        return places.line_names[asked.line]
+    return plant.name
+
+
+def _place(row: RateRow) -> RatePlace:
+    if row.per_million is None:
+        text = f"{row.name}: {row.note}"
+    else:
+        text = _(
+            "%(name)s: %(rate)s per million, %(interval)s; %(count)d in %(exposure)s",
+            name=row.name,
+            rate=scale_text(round(row.per_million, 3)),
+            interval=interval_words(row.low, row.high),
+            count=row.counted,
+            exposure=f"{row.exposure:,}",
+        )
+    return RatePlace(row.name, row.per_million, row.low, row.high, row.shrunk, text)
+
+
+def _point(point: ChartPoint, answer: ChartAnswer, zone: ZoneInfo) -> ChartPlace:
+    at = show_instant(point.start, zone)
+    text = _(
+        "%(at)s: %(value)s; %(count)d in %(exposure)s",
+        at=at,
+        value=_("no rate") if point.value is None else scale_text(round(point.value, 4)),
+        count=point.count,
+        exposure=f"{point.exposure:,}",
+    )
+    if point.is_outside:
+        text = _("%(text)s, outside the limits", text=text)
+    return ChartPlace(
+        label=at[:10],
+        value=point.value,
+        lower=point.lower,
+        upper=point.upper,
+        centre=answer.centre or 0.0,
+        is_outside=point.is_outside,
+        is_baseline=point.is_baseline,
+        text=text,
+    )
