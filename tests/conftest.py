@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 
 from tests.support import postgres, testrun
 from tests.support.browser import Visitors, running_browser
+from tests.support.clock import Clock
 from tests.support.command import Command
 from tests.support.databases import KINDS, Databases, Kind, open_engine, undone_session
 from tests.support.statements import Statements
@@ -214,8 +215,24 @@ def command(database_url: str, tmp_path: Path) -> Command:
 
 
 @pytest.fixture
-def application(own_engine: Engine, tmp_path: Path) -> "Flask":
-    """The application on a database of the test's own (`own_engine`), without a plant."""
+def clock(request: pytest.FixtureRequest, now: datetime, monkeypatch: pytest.MonkeyPatch) -> Clock:
+    """The clock that the application reads: ``clock.forward(timedelta(hours=1))``.
+
+    It stands at `now`; marked ``@pytest.mark.small_plant`` at the end of that plant's history.
+    """
+    from tests.support.plants import ENDS_AT
+
+    clock = Clock(ENDS_AT if request.node.get_closest_marker("small_plant") else now)
+    monkeypatch.setattr("tracelog.instants.now", clock.now)
+    return clock
+
+
+@pytest.fixture
+def application(own_engine: Engine, clock: Clock, tmp_path: Path) -> "Flask":
+    """The application on a database of the test's own (`own_engine`), at the time of `clock`.
+
+    Marked ``@pytest.mark.small_plant`` it shows the small simulated plant, else none.
+    """
     from tests.support.site import application_on
 
     return application_on(own_engine, tmp_path)

@@ -15,8 +15,8 @@ from tracelog.intake.folder_import import import_folder
 from tracelog.intake.importing import Importing
 
 SEED = 1
-# After everything that the small plant's history tells.
-IMPORTED_AT = datetime(2026, 7, 1, 6, 0, tzinfo=UTC)
+# Just after everything that the small plant's history tells, in its last shift.
+ENDS_AT = datetime(2026, 7, 1, 3, 5, tzinfo=UTC)
 
 
 def small_plant_folder() -> Path:
@@ -34,5 +34,5 @@ def import_plant(engine: Engine, folder: Path) -> None:
     """Import a plant folder in which nothing is wrong."""
     with writing(engine) as session:
         actor = Actor("tests", "administrator", "import")
-        report = import_folder(Importing(session, folder, actor, IMPORTED_AT))
+        report = import_folder(Importing(session, folder, actor, ENDS_AT))
         assert not report.faults, "\n".join(report.sentences())

@@ -2,9 +2,11 @@
 
 import json
 import urllib.request
+from datetime import timedelta
 
 import pytest
 
+from tests.support.clock import Clock
 from tests.support.site import CAST, Cast, Visit
 from tracelog.people.permissions import ROLES
 
@@ -24,3 +26,10 @@ def test_everybody_of_the_cast_can_sign_in(visit: Visit, cast: Cast, role: str) 
     page = visit.get("/me")
     assert page.status_code == 200
     assert person.name.title() in page.text
+
+
+def test_time_passes_as_the_test_says(visit: Visit, cast: Cast, clock: Clock) -> None:
+    cast.sign_in(visit, "planner")
+    assert visit.get("/me").status_code == 200
+    clock.forward(timedelta(days=2))
+    assert visit.get("/me").status_code == 302
