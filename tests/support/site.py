@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,6 +18,7 @@ from werkzeug.test import TestResponse
 from tracelog.audit import Actor
 from tracelog.config import Settings
 from tracelog.db import writing
+from tracelog.errors import Conflict
 from tracelog.people.actions import create_account
 from tracelog.web.application import create_application
 
@@ -61,7 +62,7 @@ class Cast:
         """The person of that role, with an account."""
         person = CAST[role]
         if role not in self._known:
-            with writing(self._engine) as session:
+            with writing(self._engine) as session, suppress(Conflict):  # kept from another run
                 create_account(
                     session,
                     person.name,
