@@ -108,6 +108,87 @@ def _binomial_two_sided(seen: int, total: int, share: float) -> float:
     return min(1.0, float(np.exp(log_chance[counted]).sum()))
 
 
+@dataclass(frozen=True)
+class RatioPosterior:
+    """What is believed of the ratio of a later to an earlier rate; `low` to `high` at
+    `confidence`, and `probability_below` the ratio asked about."""
+
+    median: float
+    low: float
+    high: float
+    probability_below: float
+    confidence: float
+
+
+def rate_ratio_posterior(
+    before_count: int,
+    before_exposure: float,
+    after_count: int,
+    after_exposure: float,
+    below: float = 1.0,
+    confidence: float = 0.95,
+) -> RatioPosterior:
+    """Posterior of the rate after a change over the rate before it.
+
+    Formula: with Jeffreys priors the rates are Gamma(x + 1/2, n); then, for their ratio q,
+    q n2 / (n1 + q n2) is Beta(x2 + 1/2, x1 + 1/2). Assumes Poisson counts at one rate each.
+
+    Args:
+        before_count, after_count: events, whole numbers.
+        before_exposure, after_exposure: same unit, above 0.
+        below: the ratio whose chance of not being reached is asked for, above 0.
+        confidence: of the equal-tailed interval.
+    Raises: ValueError naming the argument.
+    Source: Jeffreys prior of a Poisson mean; Price and Bonett (2000), Computational Statistics and
+        Data Analysis 34:345-356 (from memory).
+    Example: 20 in 10 million before, 2 in 8 million after: median 0.135, below 1 with 0.99986.
+    """
+    from scipy.special import betainc, betaincinv
+
+    x1 = one_count("before_count", before_count)
+    n1 = one_number("before_exposure", before_exposure, above=0)
+    x2 = one_count("after_count", after_count)
+    n2 = one_number("after_exposure", after_exposure, above=0)
+    limit = one_number("below", below, above=0)
+    sure = as_probability("confidence", confidence)
+    a, b = x2 + 0.5, x1 + 0.5
+    # Each share is taken with its complement, or a ratio far above 1 would lose its digits.
+    shares = [(1 - sure) / 2, 0.5, (1 + sure) / 2]
+    low, median, high = (
+        float(betaincinv(a, b, p)) / float(betaincinv(b, a, 1 - p)) * n1 / n2 for p in shares
+    )
+    chance = float(betainc(a, b, limit * n2 / (n1 + limit * n2)))
+    return RatioPosterior(median, low, high, chance, sure)
+
+
+def exposure_to_confirm(
+    before_count: int,
+    before_exposure: float,
+    after_count: int = 0,
+    below: float = 1.0,
+    confidence: float = 0.95,
+) -> float:
+    """Exposure after a change at which no more than `after_count` events show that it helped.
+
+    Formula: the n2 at which `rate_ratio_posterior` gives a chance of `confidence` that the ratio is
+    below the limit: n1 z / (below (1 - z)), z the beta quantile at the confidence.
+
+    Args: as `rate_ratio_posterior`; the exposure asked for is in the unit of before_exposure.
+    Raises: ValueError naming the argument.
+    Source: as `rate_ratio_posterior`, solved for the exposure.
+    Example: 20 in 10 million before, none since: 995,000 more show an improvement at 95 %.
+    """
+    from scipy.special import betaincinv
+
+    b = one_count("before_count", before_count) + 0.5
+    n1 = one_number("before_exposure", before_exposure, above=0)
+    a = one_count("after_count", after_count) + 0.5
+    limit = one_number("below", below, above=0)
+    sure = as_probability("confidence", confidence)
+    odds = float(betaincinv(a, b, sure)) / float(betaincinv(b, a, 1 - sure))
+    return n1 * odds / limit
+
+
 def e_test(
     first_count: int, first_exposure: float, second_count: int, second_exposure: float
 ) -> Difference:

@@ -211,7 +211,7 @@ def likelihood_cusum_arl(
         true_ratio: the rate that really prevails, over the baseline (1: nothing wrong).
     Raises: ValueError naming the argument.
     Source: Brook and Evans (1972), Biometrika 59:539-549; Lucas (1985), Technometrics 27(2).
-    Example: likelihood_cusum_arl(1.0, 2.0, 3.0) is about 154.
+    Example: likelihood_cusum_arl(1.0, 2.0, 3.0) is about 153.
     """
     mean = one_number("expected", expected, above=0)
     limit = one_number("threshold", threshold, above=0)
