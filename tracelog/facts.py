@@ -19,6 +19,7 @@ from pydantic import (
     ConfigDict,
     ValidationError,
     ValidationInfo,
+    WithJsonSchema,
     model_validator,
 )
 
@@ -261,13 +262,50 @@ def known_words(words: Iterable[object], most: int = 12) -> str:
     return ", ".join(listed[:most]) + (f" and {more} more" if more > 0 else "")
 
 
-Instant = Annotated[datetime, BeforeValidator(_instant)]
-Count = Annotated[int, BeforeValidator(lambda value: whole_number(value, 0, LARGEST_COUNT))]
-Positive = Annotated[int, BeforeValidator(lambda value: whole_number(value, 1, LARGEST_COUNT))]
+def _described(kind: str, **bounds: Any) -> WithJsonSchema:
+    """What the API's description says of a type; its validator alone says what is taken."""
+    return WithJsonSchema({"type": kind, **bounds})
+
+
+Instant = Annotated[
+    datetime,
+    BeforeValidator(_instant),
+    _described(
+        "string", format="date-time", description="ISO 8601; without an offset it is plant time"
+    ),
+]
+Count = Annotated[
+    int,
+    BeforeValidator(lambda value: whole_number(value, 0, LARGEST_COUNT)),
+    _described("integer", minimum=0, maximum=LARGEST_COUNT),
+]
+Positive = Annotated[
+    int,
+    BeforeValidator(lambda value: whole_number(value, 1, LARGEST_COUNT)),
+    _described("integer", minimum=1, maximum=LARGEST_COUNT),
+]
 # Line, machine and day numbers: small, so that a slip of the key is caught.
-Number = Annotated[int, BeforeValidator(lambda value: whole_number(value, 1, 999))]
-Measure = Annotated[float, BeforeValidator(decimal_number)]
-PositiveMeasure = Annotated[float, BeforeValidator(lambda value: decimal_number(value, 1e-6))]
-Name = Annotated[str, BeforeValidator(lambda value: plain_text(value, 80))]
-Note = Annotated[str, BeforeValidator(lambda value: plain_text(value, 4000, lines=True))]
-YesNo = Annotated[bool, BeforeValidator(_boolean)]
+Number = Annotated[
+    int,
+    BeforeValidator(lambda value: whole_number(value, 1, 999)),
+    _described("integer", minimum=1, maximum=999),
+]
+Measure = Annotated[
+    float, BeforeValidator(decimal_number), _described("number", minimum=-1e15, maximum=1e15)
+]
+PositiveMeasure = Annotated[
+    float,
+    BeforeValidator(lambda value: decimal_number(value, 1e-6)),
+    _described("number", minimum=1e-6, maximum=1e15),
+]
+Name = Annotated[
+    str,
+    BeforeValidator(lambda value: plain_text(value, 80)),
+    _described("string", minLength=1, maxLength=80),
+]
+Note = Annotated[
+    str,
+    BeforeValidator(lambda value: plain_text(value, 4000, lines=True)),
+    _described("string", minLength=1, maxLength=4000),
+]
+YesNo = Annotated[bool, BeforeValidator(_boolean), _described("boolean")]

@@ -8,7 +8,14 @@ from enum import StrEnum
 from typing import Annotated, Any, ClassVar, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
+from pydantic import (
+    BeforeValidator,
+    Field,
+    ValidationInfo,
+    WithJsonSchema,
+    field_validator,
+    model_validator,
+)
 
 from tracelog.errors import BadFact
 from tracelog.facts import (
@@ -90,6 +97,19 @@ def _code(value: Any) -> DomeCode:
     return value if isinstance(value, DomeCode) else parse_dome_code(str(value))
 
 
+ReadCode = Annotated[
+    DomeCode,
+    BeforeValidator(_code),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "pattern": r"^[0-9?]{1,3}[-/. ][0-9?]{1,3}$",
+            "description": "line and bodymaker, such as 3-7; ? for a digit nobody can read",
+        }
+    ),
+]
+
+
 class EntryFact(Fact):
     """One logged finding (defects.csv).
 
@@ -101,7 +121,7 @@ class EntryFact(Fact):
     key_fields: ClassVar[tuple[str, ...]] = ("id",)
     id: RowId = Field(default=None, validate_default=False)  # type: ignore[assignment]
     seen_at: Instant
-    dome_code: Annotated[DomeCode, BeforeValidator(_code)] | None = None
+    dome_code: ReadCode | None = None
     defect: Name
     inspected: Positive | None = None
     cans: Count = Field(default=1)

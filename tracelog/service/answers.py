@@ -4,7 +4,9 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from tracelog.service.queries import ServiceStanding
+from tracelog.service.queries import ServiceStanding, ToolStanding
+from tracelog.service.states import MachineState
+from tracelog.strokes.queries import OpenQuestion
 
 
 def forecast_answer(standings: Iterable[ServiceStanding], as_of: datetime) -> dict[str, Any]:
@@ -30,6 +32,75 @@ def forecast_answer(standings: Iterable[ServiceStanding], as_of: datetime) -> di
             }
             for one in standings
         ],
+    }
+
+
+def machines_answer(states: Iterable[MachineState], as_of: datetime) -> dict[str, Any]:
+    """Machines as they stand, as JSON-ready values."""
+    return {"as_of": as_of, "machines": [machine_answer(one) for one in states]}
+
+
+def machine_answer(state: MachineState) -> dict[str, Any]:
+    """One machine: its counter, services, tools and open questions; most used up first."""
+    machine, last = state.machine, state.last_reading
+    return {
+        "machine": machine.text,
+        "line": machine.line,
+        "station": machine.station,
+        "number": machine.number,
+        "name": machine.name,
+        "counter_max": machine.counter_max,
+        "rated_spm": machine.rated_spm,
+        "strokes_total": state.strokes_total,
+        "last_reading": last and {"read_at": last.read_at, "strokes": last.strokes},
+        "services": [_service_answer(one) for one in state.services],
+        "tools": [_tool_answer(one) for one in state.tools],
+        "counter_questions": [_question_answer(one) for one in state.questions],
+    }
+
+
+def _service_answer(one: ServiceStanding) -> dict[str, Any]:
+    return {
+        "service": one.level.service,
+        "done_at": one.done_at,
+        "strokes_since": one.strokes_since,
+        "interval_strokes": one.level.interval_strokes,
+        "interval_days": one.level.interval_days,
+        "share_used": one.share,
+        "strokes_per_day": round(one.use.mean),
+        **_due_answer(one),
+    }
+
+
+def _tool_answer(one: ToolStanding) -> dict[str, Any]:
+    return {
+        "serial": one.serial,
+        "tool_type": one.tool_type,
+        "position": one.position,
+        "fitted_at": one.fitted_at,
+        "strokes_here": one.strokes_here,
+        "strokes_on_tool": one.strokes_on_tool,
+        "life_strokes": one.life_strokes,
+        "share_used": one.share,
+        **_due_answer(one),
+    }
+
+
+def _due_answer(one: ServiceStanding | ToolStanding) -> dict[str, Any]:
+    return {
+        "due_early": _day(one.due.due_early),
+        "due": _day(one.due.due),
+        "due_late": _day(one.due.due_late),
+        "due_by": one.due.by,
+    }
+
+
+def _question_answer(one: OpenQuestion) -> dict[str, Any]:
+    return {
+        "from": one.from_at,
+        "to": one.to_at,
+        "strokes_from": one.from_strokes,
+        "strokes_to": one.to_strokes,
     }
 
 

@@ -3,7 +3,7 @@
 from http import HTTPStatus
 from typing import Any
 
-from flask import Flask, Response, g, redirect, render_template, request, url_for
+from flask import Flask, Response, flash, g, redirect, render_template, request, url_for
 from flask_wtf.csrf import CSRFError
 from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as NoFreeConnection
@@ -38,20 +38,25 @@ def sentence_for(status: int) -> str:
     return sentences.get(status, sentences[500 if status >= 500 else 400])
 
 
-def problem_details(status: int, detail: str, faults: tuple[Fault, ...] = ()) -> Response:
-    """A problem as JSON: `type`, `title`, `status`, `detail`, and `errors` field by field."""
+def problem_body(status: int, detail: str, faults: tuple[Fault, ...] = ()) -> dict[str, Any]:
+    """A problem as an object: `type`, `title`, `status`, `detail`, and `faults` field by field."""
     body: dict[str, Any] = {
         "type": "about:blank",
         "title": _phrase(status),
         "status": status,
         "detail": detail,
     }
-    named = [{"field": fault.field, "detail": fault.sentence} for fault in faults if fault.field]
-    if named:
-        body["errors"] = named
+    if any(fault.field for fault in faults):
+        body["faults"] = [{"field": fault.field, "sentence": fault.sentence} for fault in faults]
+    return body
+
+
+def problem_details(status: int, detail: str, faults: tuple[Fault, ...] = ()) -> Response:
+    """A problem as the answer to a program (RFC 9457)."""
     from flask import json
 
-    return Response(json.dumps(body), status, content_type="application/problem+json")
+    body = json.dumps(problem_body(status, detail, faults))
+    return Response(body, status, content_type="application/problem+json")
 
 
 def _phrase(status: int) -> str:
@@ -126,6 +131,10 @@ def _sentence(text: str) -> str:
 
 
 def _stale_form(_problem: CSRFError) -> AnyResponse:
+    if request.endpoint == "people.sign_in_now":
+        # The sign-in page of a shared tablet stands there for days.
+        flash(_("This page had been open for too long. Please sign in now."))
+        return redirect(url_for("people.sign_in", next=request.form.get("next")), 303)
     return answer_problem(
         400,
         _("This form is not from your present session. Go back, load the page again and retry."),

@@ -1,0 +1,179 @@
+"""The API's calls for the log."""
+
+import uuid
+
+from flask import Blueprint, Response
+
+from tracelog.db import new_id
+from tracelog.defects.actions import correct_entry, log_entries
+from tracelog.defects.answers import page_answer, record_answer
+from tracelog.defects.facts import CorrectionFact, EntryFact, read_id
+from tracelog.defects.queries import (
+    MOST_ENTRIES,
+    EntryFilter,
+    EntryKind,
+    entries,
+    entry,
+    vocabulary,
+)
+from tracelog.defects.rules import unknown_word
+from tracelog.defects.shapes import PAGE, RECORD
+from tracelog.errors import BadFact, Fault, NotFound, TracelogError
+from tracelog.facts import whole_number
+from tracelog.language import _
+from tracelog.outcomes import Became
+from tracelog.plant.queries import directory
+from tracelog.web.collections import take, take_one
+from tracelog.web.parameters import Parameters
+from tracelog.web.request import (
+    current_actor,
+    current_session,
+    now,
+    permit,
+    the_plant_now,
+)
+from tracelog.web.shapes import (
+    ASKED_INSTANT,
+    ASKED_MOMENT,
+    ID,
+    KEEP_GOOD,
+    RESULT,
+    TEXT,
+    Asked,
+    Call,
+    answers_with,
+    collection,
+    described,
+    words,
+)
+from tracelog.web.strict_json import answer_json
+
+USUAL_LIMIT = 100
+defects_api = Blueprint("defects_api", __name__, url_prefix="/api/v1")
+
+
+@defects_api.post("/defects")
+@permit("log entry")
+@described(collection(EntryFact, "Log what was found; without an id it is made from the content."))
+def post_defects() -> Response:
+    """Log one entry or many."""
+    return take(EntryFact, log_entries)
+
+
+_LISTED = Call(
+    "Entries as they stand, the latest first; withdrawn ones are left out.",
+    answers_with(PAGE),
+    asked=(
+        Asked("from", ASKED_MOMENT, "when the can was made, or else seen: from then on"),
+        Asked("to", ASKED_MOMENT, "before then; a day belongs to the period"),
+        Asked("line", {"type": "integer", "minimum": 1, "maximum": 999}, "only of this line"),
+        Asked("machine", TEXT, "only of this bodymaker, such as 3-7", several=True),
+        Asked("defect", TEXT, "only this kind of defect", several=True),
+        Asked("found_at", TEXT, "only what was found at this station"),
+        Asked("coil", TEXT, "only with this coil"),
+        Asked("pallet", TEXT, "only with this pallet"),
+        Asked("kind", words(*EntryKind), "found in production, or in samples"),
+        Asked("unsettled", KEEP_GOOD.shape, "1: only those whose machine nobody knows; 0: others"),
+        Asked("as_of", ASKED_INSTANT, "only what was known by then"),
+        Asked(
+            "limit", {"type": "integer", "minimum": 1, "maximum": MOST_ENTRIES}, "how many at most"
+        ),
+        Asked("cursor", TEXT, "the cursor that came with the entries before"),
+    ),
+)
+
+
+@defects_api.get("/defects")
+@permit("see")
+@described(_LISTED)
+def get_defects() -> Response:
+    """List entries page by page."""
+    several = tuple(one.name for one in _LISTED.asked if one.several)
+    asked = Parameters([one.name for one in _LISTED.asked if not one.several], several)
+    session, zone = current_session(), the_plant_now().zone
+    places = directory(session)
+    known = [one.defect for one in vocabulary(session)]
+
+    def line_number(given: str) -> int:
+        places.line(line := whole_number(given, 1, 999))
+        return line
+
+    def kind_of_defect(given: str) -> str:
+        if given not in known:
+            raise ValueError(unknown_word(given, known, _("a defect")))
+        return given
+
+    start, end = asked.period(zone)
+    machines = asked.read_each("machine", places.machine_named)
+    is_unsettled = asked.yes_no("unsettled")
+    wanted = EntryFilter(
+        start=start,
+        end=end,
+        line=asked.read("line", line_number),
+        machine_ids=tuple(machine.id for machine in machines) if asked.texts("machine") else None,
+        defects=tuple(asked.read_each("defect", kind_of_defect)),
+        found_at=asked.text("found_at"),
+        kind=asked.word("kind", EntryKind) or EntryKind.ALL,
+        coil=asked.text("coil"),
+        pallet=asked.text("pallet"),
+        is_settled=None if is_unsettled is None else not is_unsettled,
+        as_of=asked.instant("as_of", zone),
+    )
+    limit = asked.number("limit", 1, MOST_ENTRIES) or USUAL_LIMIT
+    cursor = asked.text("cursor")
+    asked.finish()
+    try:
+        page = entries(session, wanted, limit, cursor)
+    except TracelogError as problem:
+        if problem.field != "after":
+            raise
+        raise BadFact((Fault("cursor", problem.sentence),)) from None
+    return answer_json(page_answer(page))
+
+
+_WHICH = Asked("entry_id", ID, "the entry's id", place="path")
+
+
+@defects_api.get("/defects/<entry_id>")
+@permit("see")
+@described(
+    Call(
+        "An entry with its history, also if it was withdrawn.",
+        answers_with(RECORD),
+        asked=(_WHICH,),
+        problems=(404,),
+    )
+)
+def get_defect(entry_id: str) -> Response:
+    """One entry: as it stands, as it was logged, and each correction."""
+    Parameters(()).finish()
+    return answer_json(record_answer(entry(current_session(), _id_in_path(entry_id))))
+
+
+@defects_api.post("/defects/<entry_id>/corrections")
+@permit("correct entry")
+@described(
+    Call(
+        "Correct or withdraw an entry; the old values and the reason stay on record.",
+        {200: RESULT, 201: RESULT},
+        asked=(_WHICH,),
+        body=CorrectionFact,
+        in_address=("entry",),
+        problems=(400, 404, 413, 415),
+    )
+)
+def post_correction(entry_id: str) -> Response:
+    """Correct one entry."""
+    found = _id_in_path(entry_id)
+    fact = take_one(CorrectionFact, {"entry": found})
+    fact = fact.model_copy(update={"id": fact.id or new_id()})
+    became = correct_entry(current_session(), fact, current_actor(), now()).became
+    result = {"status": became.value, "id": str(fact.id)}
+    return answer_json(result, 201 if became is Became.CREATED else 200)
+
+
+def _id_in_path(text: str) -> uuid.UUID:
+    try:
+        return read_id(text)
+    except ValueError:
+        raise NotFound(_("there is no entry with the id '%(id)s'", id=text[:40])) from None

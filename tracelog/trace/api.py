@@ -1,0 +1,98 @@
+"""The API's call for tracing: the dossier of a can, or everything that something made."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from flask import Blueprint, Response
+
+from tracelog.language import _
+from tracelog.plant.dome_code import parse_dome_code
+from tracelog.plant.queries import directory
+from tracelog.trace.answers import dossier_answer, where_used_answer
+from tracelog.trace.dossier import Question, dossier
+from tracelog.trace.shapes import DOSSIER, WHERE_USED
+from tracelog.trace.where_used import where_used
+from tracelog.web.parameters import Parameters
+from tracelog.web.request import current_session, now, permit, the_plant_now
+from tracelog.web.shapes import (
+    ASKED_INSTANT,
+    ASKED_MOMENT,
+    TEXT,
+    Asked,
+    Call,
+    answers_with,
+    described,
+)
+from tracelog.web.strict_json import answer_json
+
+USUAL_PERIOD = timedelta(days=28)
+trace_api = Blueprint("trace_api", __name__, url_prefix="/api/v1")
+
+_TRACED = Call(
+    "The dossier of a can (code, at, pallet, coil together), or everything that a tool, a coil or"
+    " a machine made (one of them alone, with from and to).",
+    answers_with({"anyOf": [DOSSIER, WHERE_USED]}),
+    asked=(
+        Asked("code", TEXT, "the dome code of the can, such as 3-7 or 3-1?"),
+        Asked("at", ASKED_INSTANT, "when the can was made"),
+        Asked("pallet", TEXT, "the pallet on which the can lay"),
+        Asked("coil", TEXT, "with a code or a pallet: the can's coil; alone: what it made"),
+        Asked("tool", TEXT, "everything that this tool made, wherever it was fitted"),
+        Asked("machine", TEXT, "everything that this machine made, such as 3-7"),
+        Asked("from", ASKED_MOMENT, "with tool, coil or machine: from then on"),
+        Asked("to", ASKED_MOMENT, "with tool, coil or machine: before then"),
+        Asked("as_of", ASKED_INSTANT, "only what was known by then"),
+    ),
+    problems=(400, 404),
+)
+_OF_CAN = ("code", "at", "pallet")
+
+
+@trace_api.get("/trace")
+@permit("see")
+@described(_TRACED)
+def get_trace() -> Response:
+    """Trace a can, or what something made."""
+    asked = Parameters([one.name for one in _TRACED.asked])
+    as_of = asked.instant("as_of", the_plant_now().zone) or now()
+    subjects = [name for name in ("tool", "machine") if asked.text(name)]
+    is_of_can = any(asked.text(name) for name in _OF_CAN)
+    if asked.text("coil") and not is_of_can:
+        subjects.append("coil")
+    if len(subjects) > 1 or (subjects and is_of_can):
+        asked.tell(
+            subjects[-1],
+            _("does not go with the others; ask for a can, or for one tool, coil or machine"),
+        )
+    elif not subjects and not asked.text("code") and not asked.text("pallet"):
+        asked.tell("code", _("is missing; give a code such as 3-7, or a pallet, tool or machine"))
+    if subjects:
+        return answer_json(_made_by(asked, subjects[0], as_of))
+    return answer_json(_of_can(asked, as_of))
+
+
+def _of_can(asked: Parameters, as_of: datetime) -> dict[str, Any]:
+    question = Question(
+        asked.read("code", parse_dome_code),
+        asked.instant("at", the_plant_now().zone),
+        asked.text("pallet"),
+        asked.text("coil"),
+    )
+    for name in ("from", "to"):
+        if asked.text(name):
+            asked.tell(name, _("goes with a tool, a coil or a machine; give at for a can"))
+    asked.finish()
+    session = current_session()
+    return dossier_answer(dossier(session, question, as_of), directory(session))
+
+
+def _made_by(asked: Parameters, kind: str, as_of: datetime) -> dict[str, Any]:
+    start, end = asked.period(the_plant_now().zone)
+    asked.finish()
+    end = min(end or as_of, as_of)
+    start = start or end - USUAL_PERIOD
+    if start >= end:
+        asked.tell("from", _("is not before the end, %(end)s", end=end.isoformat()))
+        asked.finish()
+    name = asked.text(kind) or ""
+    return where_used_answer(where_used(current_session(), kind, name, start, end, as_of))
