@@ -24,3 +24,15 @@ def test_a_start_loads_nothing_heavy(module: str, allowed: tuple[str, ...]) -> N
         [sys.executable, "-c", program], capture_output=True, text=True, check=True
     )
     assert set(answer.stdout.split()) <= set(allowed)
+
+
+def test_listing_the_commands_loads_no_charts_and_no_frames() -> None:
+    program = (
+        "import sys, importlib\nfrom tracelog.cli import COMMANDS\n"
+        "for place in COMMANDS.values(): importlib.import_module(place.split(':')[0])\n"
+        f"print(*[m for m in {HEAVY!r} if m in sys.modules])"
+    )
+    answer = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    assert set(answer.stdout.split()) <= {"flask", "sqlalchemy"}
