@@ -5,6 +5,7 @@ from typing import Any
 
 from flask import Blueprint, Response
 
+from tracelog.instants import EARLIEST, write_instant
 from tracelog.language import _
 from tracelog.plant.dome_code import parse_dome_code
 from tracelog.plant.queries import directory
@@ -25,6 +26,7 @@ from tracelog.web.shapes import (
 )
 from tracelog.web.strict_json import answer_json
 
+# A machine never stops making cans; tools and coils come to an end.
 USUAL_PERIOD = timedelta(days=28)
 trace_api = Blueprint("trace_api", __name__, url_prefix="/api/v1")
 
@@ -90,9 +92,9 @@ def _made_by(asked: Parameters, kind: str, as_of: datetime) -> dict[str, Any]:
     start, end = asked.period(the_plant_now().zone)
     asked.finish()
     end = min(end or as_of, as_of)
-    start = start or end - USUAL_PERIOD
+    start = start or (end - USUAL_PERIOD if kind == "machine" else EARLIEST)
     if start >= end:
-        asked.tell("from", _("is not before the end, %(end)s", end=end.isoformat()))
+        asked.tell("from", _("is not before the end, %(end)s", end=write_instant(end)))
         asked.finish()
     name = asked.text(kind) or ""
     return where_used_answer(where_used(current_session(), kind, name, start, end, as_of))
