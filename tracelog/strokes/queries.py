@@ -20,8 +20,9 @@ from tracelog.instants import day_of, hour_of, next_hour, start_of_day
 from tracelog.plant.models import Machine
 from tracelog.plant.queries import the_plant
 from tracelog.plant.rules import ShiftRota, shifts_between
+from tracelog.strokes.hours import MICROSECOND
 from tracelog.strokes.models import CounterQuestion, Reading, StrokeHour
-from tracelog.strokes.totals import reaches, totals_at
+from tracelog.strokes.totals import microseconds_between, reaches, totals_at
 
 Bucket = Literal["hour", "shift", "day", "week", "month", "quarter"]
 _DAY = timedelta(days=1)
@@ -240,7 +241,8 @@ def recent_rate(
     that nobody reads any more does not pass for a machine that stands.
 
     Returns:
-        By machine; machines without two readings' time in the period are left out.
+        By machine; machines for which no time passed between readings in the period are left
+        out.
     """
     zone = the_plant(session).zone
     start = until - timedelta(days=days)
@@ -248,9 +250,10 @@ def recent_rate(
     totals = totals_at(session, zone, reached, {machine: [start] for machine in reached})
     rates = {}
     for machine, reach in reached.items():
-        seen = (reach.last_at - max(start, reach.first_at)) / _DAY
+        seen = microseconds_between(max(start, reach.first_at), reach.last_at)
         if seen > 0:
-            rates[machine] = (reach.total - totals.at(machine, start)) / seen
+            made = reach.total - totals.at(machine, start)
+            rates[machine] = made * (_DAY // MICROSECOND) / seen
     return rates
 
 
