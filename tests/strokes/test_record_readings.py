@@ -207,5 +207,5 @@ def test_the_number_of_statements_does_not_grow_with_the_readings(
 
     sent(1, 0)
     few, many = sent(2, 1), sent(600, 2)
-    assert many == few
+    assert many <= few  # rows that are copied in are not seen as statements
     assert few <= 25
