@@ -69,6 +69,14 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.web.assets:assets",
     "tracelog.web.health:health",
     "tracelog.people.views:people",
+    "tracelog.trends.views:trends",
+    "tracelog.trends.api:trends_api",
+    "tracelog.defects.api:defects_api",
+    "tracelog.plant.api:plant_api",
+    "tracelog.service.api:service_api",
+    "tracelog.strokes.api:strokes_api",
+    "tracelog.trace.api:trace_api",
+    "tracelog.web.openapi:openapi",
 )
 LARGEST_REQUEST_BYTES = 16 * 1024 * 1024
 LARGEST_FORM_BYTES = 1024 * 1024

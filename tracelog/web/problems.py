@@ -10,7 +10,7 @@ from sqlalchemy.exc import TimeoutError as NoFreeConnection
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from tracelog.errors import Fault, TracelogError
+from tracelog.errors import BadFact, Fault, TracelogError
 from tracelog.language import _
 from tracelog.web.request import NotSignedIn, is_api, is_reading
 
@@ -121,6 +121,9 @@ def _not_signed_in(problem: NotSignedIn) -> AnyResponse:
 def _told(problem: TracelogError) -> AnyResponse:
     if problem.status >= 500:
         return _unforeseen(problem)
+    if is_api() and isinstance(problem, BadFact):
+        # Begins with the name of a field, which is written as it is.
+        return answer_problem(problem.status, problem.sentence, problem.faults)
     return answer_problem(problem.status, _sentence(problem.sentence), problem.faults)
 
 
@@ -135,6 +138,14 @@ def _stale_form(_problem: CSRFError) -> AnyResponse:
         # The sign-in page of a shared tablet stands there for days.
         flash(_("This page had been open for too long. Please sign in now."))
         return redirect(url_for("people.sign_in", next=request.form.get("next")), 303)
+    if is_api():
+        return answer_problem(
+            400,
+            _(
+                "A signed-in session writes only with the token of its pages in the header"
+                " X-CSRFToken; programs send an access token instead."
+            ),
+        )
     return answer_problem(
         400,
         _("This form is not from your present session. Go back, load the page again and retry."),
