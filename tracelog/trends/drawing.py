@@ -20,7 +20,7 @@ CHART_TOP = 24.0
 CHART_FOOT = 32.0
 # More marks than this are a smear; then only the line and the points outside are drawn.
 MOST_MARKS = 240
-MOST_BARS = 20
+MOST_BARS = 12
 # A path is drawn in a square of this width that is stretched over the figure.
 PATH_WIDTH = 1_000.0
 
@@ -117,12 +117,12 @@ class ChartPlace:
 
 @dataclass(frozen=True)
 class ParetoRow:
-    """One bar of a Pareto figure, its widths in percent, and the share reached with it."""
+    """One bar of a Pareto figure, its width in percent, and what stands at its end."""
 
     name: str
     y: float
     width: float
-    reached: float
+    share: str
     text: str
 
 
@@ -292,24 +292,36 @@ def _first_middle_last(places: Sequence[tuple[float, str]]) -> tuple[Tick, ...]:
     return tuple(Tick(places[index][0], places[index][1], anchor) for index, anchor in chosen)
 
 
-def pareto_figure(bars: Sequence[tuple[str, float, float, str]]) -> ParetoFigure:
-    """Horizontal bars, the longest as wide as the figure.
+@dataclass(frozen=True)
+class ParetoPlace:
+    """What one bar of a Pareto figure shows; `share` and `cumulative` from 0 to 1."""
 
-    Args:
-        bars: name, share and cumulative share (0 to 1), and what it says; in order.
-    """
-    longest = max((share for _name, share, _reached, _text in bars), default=0.0)
+    name: str
+    share: float
+    cumulative: float
+    text: str
+
+
+def pareto_figure(places: Sequence[ParetoPlace]) -> ParetoFigure:
+    """Horizontal bars in order, the longest as wide as the figure."""
+    longest = max((place.share for place in places), default=0.0)
     rows = tuple(
         ParetoRow(
-            name=name,
+            name=place.name,
             y=index * 2 * ROW_HEIGHT,
-            width=round(100 * share / longest, 3) if longest > 0 else 0.0,
-            reached=round(100 * reached, 3),
-            text=text,
+            width=round(100 * place.share / longest, 3) if longest > 0 else 0.0,
+            share=_("%(share)s %%", share=_percent(place.cumulative)),
+            text=place.text,
         )
-        for index, (name, share, reached, text) in enumerate(bars[:MOST_BARS])
+        for index, place in enumerate(places[:MOST_BARS])
     )
-    return ParetoFigure(rows, 2 * ROW_HEIGHT * len(rows), max(len(bars) - MOST_BARS, 0))
+    return ParetoFigure(rows, 2 * ROW_HEIGHT * len(rows), max(len(places) - MOST_BARS, 0))
+
+
+def _percent(share: float) -> str:
+    """Whole per cent, never 100 before all is reached."""
+    whole = round(100 * share)
+    return str(99 if whole == 100 and share < 1 else whole)
 
 
 def interval_words(low: float | None, high: float | None) -> str:

@@ -139,6 +139,7 @@ def pareto_bars_figure(pareto: ParetoAnswer) -> dict[str, Any]:
                 "overlaying": "y",
                 "side": "right",
                 "range": [0, 105],
+                "dtick": 20,
                 "ticksuffix": " %",
                 "showgrid": False,
             },

@@ -20,6 +20,7 @@ from tracelog.trends.drawing import (
     ChartFigure,
     ChartPlace,
     ParetoFigure,
+    ParetoPlace,
     RatePlace,
     WhiskerFigure,
     chart_figure,
@@ -42,6 +43,7 @@ from tracelog.trends.questions import (
 from tracelog.trends.rates import pareto_of, rates
 from tracelog.trends.rules import ChartKind, Evidence
 from tracelog.trends.wording import (
+    as_sentence,
     chart_name,
     chart_says,
     evidence_name,
@@ -94,6 +96,9 @@ class TrendsPage:
     rates_say: tuple[str, str]
     chart_says: tuple[str, str]
     pareto_says: tuple[str, str]
+    rates_notes: tuple[str, ...]
+    chart_notes: tuple[str, ...]
+    chart_why: str
     scope: str
     defect: str
     names: Mapping[str, str]
@@ -202,7 +207,7 @@ def trends_page(
         chart_figure=chart_figure([_point(p, charted, plant.zone) for p in charted.points]),
         pareto_figure=pareto_figure(
             [
-                (
+                ParetoPlace(
                     names.get(bar.defect, bar.defect),
                     bar.share,
                     bar.cumulative,
@@ -217,6 +222,9 @@ def trends_page(
         rates_say=rates_say(rated.question.evidence),
         chart_says=chart_says(charted.question.evidence),
         pareto_says=pareto_says(),
+        rates_notes=tuple(map(as_sentence, rated.notes)),
+        chart_notes=tuple(map(as_sentence, charted.notes)),
+        chart_why=as_sentence(charted.why),
         scope=_scope(questions.chart, plant, places),
         defect=", ".join(names.get(one, one) for one in questions.chart.defects),
         names=names,

@@ -70,7 +70,8 @@ def rates(
     if question.by is By.MACHINE and question.bucket is None:
         rows = _with_silence(session, plant, question, tallies, rows)
     together = _together(rows, question, evidence)
-    return Rates(question, tuple(rows), together, evidence.unsettled, alike, _notes(rows, evidence))
+    notes = _notes(rows, question, evidence)
+    return Rates(question, tuple(rows), together, evidence.unsettled, alike, notes)
 
 
 def pareto_of(
@@ -258,10 +259,16 @@ def _shared_exposure(evidence: RateEvidence) -> int:
     return sum(by_bucket.values())
 
 
-def _notes(rows: Sequence[RateRow], evidence: RateEvidence) -> tuple[str, ...]:
+def _notes(
+    rows: Sequence[RateRow], question: RateQuestion, evidence: RateEvidence
+) -> tuple[str, ...]:
     notes = []
     if not rows:
-        notes.append(_("nothing was made or reported in this period"))
+        notes.append(
+            _("nothing was made or reported in this period")
+            if question.evidence is Evidence.PRODUCTION
+            else _("no sample is on record in this period")
+        )
     if evidence.unsettled.entries:
         notes.append(
             _(

@@ -57,6 +57,13 @@ def evidence_name(evidence: Evidence) -> str:
     return _("inspected samples")
 
 
+def as_sentence(text: str) -> str:
+    """A remark as a sentence of its own: a large letter first, a full stop last."""
+    if not text:
+        return ""
+    return f"{text[0].upper()}{text[1:]}" + ("" if text.endswith((".", "?", "!")) else ".")
+
+
 def rates_say(evidence: Evidence) -> tuple[str, str]:
     """What rates say, and what they do not."""
     if evidence is Evidence.SAMPLES:
