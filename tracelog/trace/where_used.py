@@ -131,9 +131,7 @@ def where_used(
 
 
 def _inside(stretch: _Stretch, entry: EntryView) -> bool:
-    return (
-        entry.machine_id == stretch.machine.id and stretch.start <= entry.occurred_at < stretch.end
-    )
+    return entry.machine == stretch.machine and stretch.start <= entry.occurred_at < stretch.end
 
 
 def _stretches(

@@ -69,6 +69,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.web.assets:assets",
     "tracelog.web.health:health",
     "tracelog.people.views:people",
+    "tracelog.floor.views:pages",
     "tracelog.trends.views:trends",
     "tracelog.trends.api:trends_api",
     "tracelog.defects.api:defects_api",

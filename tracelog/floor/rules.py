@@ -1,0 +1,36 @@
+"""What on the floor needs somebody: decisions that need no database."""
+
+from datetime import datetime, timedelta
+
+from tracelog.language import _
+
+# A counter that says nothing for this long is asked after (common practice, no source).
+SILENT_AFTER = timedelta(hours=12)
+# A machine whose counter did not move in this time before its last reading stands still.
+STANDSTILL = timedelta(hours=2)
+
+
+def is_silent(last_read_at: datetime | None, as_of: datetime) -> bool:
+    """Whether a counter has said nothing for too long, or never."""
+    return last_read_at is None or as_of - last_read_at > SILENT_AFTER
+
+
+def reasons(
+    share: float | None, service: str | None, open_questions: int, silent: bool
+) -> tuple[str, ...]:
+    """Why a machine needs attention, in plain words, the most pressing first.
+
+    Args:
+        share: used share of the interval that is furthest used up, None if not known.
+        service: that level's name.
+        open_questions: jumps of its counter that nobody has explained.
+        silent: whether its counter says nothing.
+    """
+    found = []
+    if share is not None and share > 1:
+        found.append(_("%(service)s overdue", service=service))
+    if silent:
+        found.append(_("counter silent"))
+    if open_questions:
+        found.append(_("counter jumped, nobody has said why"))
+    return tuple(found)

@@ -1,0 +1,99 @@
+"""Pages of the floor: every line in one look, and one machine on one time axis."""
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from flask import Blueprint, render_template, request
+
+from tracelog.errors import TracelogError
+from tracelog.floor.axis import Axis, Figure, Scale, axis
+from tracelog.floor.queries import MachineHistory, floor, machine_history
+from tracelog.language import _
+from tracelog.plant.queries import BODYMAKER, directory
+from tracelog.web.numbers import count, instant
+from tracelog.web.request import current_session, now, permit, the_plant_now
+
+pages = Blueprint("floor", __name__)
+
+PERIODS = (1, 7, 28, 91, 365)
+
+
+@pages.get("/")
+@permit("see")
+def floor_page() -> str:
+    """Every line as a row of can bottoms."""
+    the_plant_now()
+    return render_template("floor/floor.html", lines=floor(current_session(), now()))
+
+
+@pages.get("/machines/<int:line>/<station>/<int:number>")
+@permit("see")
+def machine_page(line: int, station: str, number: int) -> str:
+    """One machine: strokes, services, tools, changes and entries on one time axis."""
+    plant = directory(current_session())
+    try:
+        machine = plant.machine(line, station, number)
+    except TracelogError as problem:
+        problem.status = 404
+        raise
+    days = _days(request.args.get("days", "28"))
+    found = machine_history(current_session(), machine, days, now(), plant)
+    return render_template(
+        "floor/machine.html",
+        found=found,
+        machine=machine,
+        axis=_axis(found, the_plant_now().zone),
+        days=days,
+        periods=PERIODS,
+        is_bodymaker=station == BODYMAKER,
+    )
+
+
+def _days(text: str) -> int:
+    if not text.isdecimal() or int(text) not in PERIODS:
+        raise TracelogError(
+            _("'%(text)s' is not a period; choose 1, 7, 28, 91 or 365 days", text=text[:20]), "days"
+        )
+    return int(text)
+
+
+def _axis(found: MachineHistory, zone: ZoneInfo) -> Axis:
+    length = timedelta(hours=1) if found.bucket == "hour" else timedelta(days=1)
+
+    def figure(start: datetime, number: int, words: str) -> Figure:
+        text = f"{instant(start, zone)}: {words}"
+        return start, min(start + length, found.end), number, text
+
+    lanes = (
+        (_("Services"), "diamond", [(one.done_at, one.service) for one in found.services]),
+        (_("Tools"), "ring", list(_tool_marks(found))),
+        (_("Changes"), "wedge", [(one.at, one.kind) for one in found.changes]),
+    )
+    return axis(
+        Scale(found.start, found.end),
+        zone,
+        [figure(row.bucket_start, row.strokes, count(row.strokes)) for row in found.strokes],
+        [
+            (label, shape, [(at, f"{instant(at, zone)}: {text}") for at, text in marks])
+            for label, shape, marks in lanes
+        ],
+        [
+            figure(
+                row.bucket_start,
+                row.entries,
+                _("%(entries)d entries, %(cans)d cans", entries=row.entries, cans=row.cans),
+            )
+            for row in found.logged
+            if row.bucket_start is not None
+        ],
+    )
+
+
+def _tool_marks(found: MachineHistory) -> Iterator[tuple[datetime, str]]:
+    for stay in found.stays:
+        if stay.fitted_at >= found.start:
+            yield (
+                stay.fitted_at,
+                _("%(serial)s fitted as %(place)s", serial=stay.serial, place=stay.position),
+            )
