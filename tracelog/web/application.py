@@ -70,6 +70,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.web.health:health",
     "tracelog.people.views:people",
     "tracelog.floor.views:pages",
+    "tracelog.trace.views:pages",
     "tracelog.trends.views:trends",
     "tracelog.trends.api:trends_api",
     "tracelog.defects.api:defects_api",
@@ -132,6 +133,7 @@ def create_application(
     Babel(app, locale_selector=lambda: "en")
     keep_sessions(app)
     protect(app)
+    app.before_request(_limit_form)
     app.before_request(asked.check_permission)
     app.before_request(check_form)
     app.after_request(assets.compress)
@@ -147,6 +149,12 @@ def create_application(
             app.wsgi_app, x_for=proxies, x_proto=proxies, x_host=proxies
         )
     return app
+
+
+def _limit_form() -> None:
+    # The limit for form memory does not hold for this kind, which is read at once.
+    if request.mimetype == "application/x-www-form-urlencoded":
+        request.max_content_length = LARGEST_FORM_BYTES
 
 
 def _check_marks(app: Flask) -> None:

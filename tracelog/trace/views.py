@@ -1,0 +1,96 @@
+"""The Trace page: the dossier of a can, and the reverse: what something made."""
+
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from typing import Any, TypeVar
+
+from flask import Blueprint, render_template
+
+from tracelog.errors import TracelogError
+from tracelog.instants import EARLIEST, parse_instant
+from tracelog.language import _
+from tracelog.plant.dome_code import parse_dome_code
+from tracelog.trace.dossier import Dossier, Question, dossier
+from tracelog.trace.where_used import WhereUsed, where_used
+from tracelog.web.forms import Form, asked
+from tracelog.web.request import current_session, now, permit, the_plant_now
+
+pages = Blueprint("trace", __name__)
+FIELDS = ("code", "at", "pallet", "coil", "kind", "name", "tool", "machine", "from", "to")
+KINDS = ("tool", "coil", "machine")
+# A machine never stops making cans; tools and coils come to an end.
+USUAL_PERIOD = timedelta(days=28)
+
+Value = TypeVar("Value")
+
+
+@pages.get("/trace")
+@permit("see")
+def trace_page() -> tuple[str, int]:
+    """From two numbers to everything they touch."""
+    form = _shortened(asked(FIELDS))
+    found: Dossier | None = None
+    used: WhereUsed | None = None
+    try:
+        if form.value("name"):
+            used = _where_used(form)
+        elif any(form.value(name) for name in ("code", "pallet", "coil")):
+            found = _dossier(form)
+        elif form.value("at"):
+            raise TracelogError(_("is missing; write a code such as 3-7, or ?-? "), "code")
+    except TracelogError as problem:
+        form = form.with_problem(problem)
+    shown = render_template("trace/trace.html", form=form, found=found, used=used, kinds=_kinds())
+    return shown, 400 if form.is_faulty else 200
+
+
+def _kinds() -> list[tuple[str, str]]:
+    return [("tool", _("Tool")), ("coil", _("Coil")), ("machine", _("Machine"))]
+
+
+def _shortened(form: Form) -> Form:
+    """Other pages link with ``?tool=R3-0412``; the form asks for a kind and a name."""
+    values: Mapping[str, str] = form.values
+    for kind in ("tool", "machine"):
+        if form.value(kind) and not form.value("name"):
+            values = {**values, "kind": kind, "name": form.value(kind)}
+    return Form(values)
+
+
+def _read(form: Form, name: str, reader: Callable[[str], Value]) -> Value | None:
+    if not form.value(name):
+        return None
+    try:
+        return reader(form.value(name))
+    except ValueError as problem:
+        raise TracelogError(str(problem), name) from None
+
+
+def _instant(form: Form, name: str) -> datetime | None:
+    return _read(form, name, lambda text: parse_instant(text, the_plant_now().zone))
+
+
+def _dossier(form: Form) -> Dossier:
+    question = Question(
+        _read(form, "code", parse_dome_code),
+        _instant(form, "at"),
+        form.value("pallet") or None,
+        form.value("coil") or None,
+    )
+    return dossier(current_session(), question, now())
+
+
+def _where_used(form: Form) -> WhereUsed:
+    kind: Any = form.value("kind")
+    if kind not in KINDS:
+        raise TracelogError(_("choose a tool, a coil or a machine"), "kind")
+    end = min(_instant(form, "to") or now(), now())
+    usual = end - USUAL_PERIOD if kind == "machine" else EARLIEST
+    start = _instant(form, "from") or usual
+    if start >= end:
+        raise TracelogError(_("is not before the end; swap the two"), "from")
+    try:
+        return where_used(current_session(), kind, form.value("name"), start, end, now())
+    except TracelogError as problem:
+        problem.field = "name"
+        raise
