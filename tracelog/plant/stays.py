@@ -7,14 +7,12 @@ import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import ColumnElement, or_, select
-from sqlalchemy.orm import InstrumentedAttribute, Session
+from sqlalchemy import ColumnElement, func, or_, select
+from sqlalchemy.orm import Session
 
 from tracelog.plant.models import Change, Coil, CoilRun, Pallet, Tool, ToolFit
-
-Moment = InstrumentedAttribute[datetime]
-MaybeMoment = InstrumentedAttribute[datetime | None]
 
 
 @dataclass(frozen=True)
@@ -23,6 +21,7 @@ class ToolStay:
 
     serial: str
     tool_type: str | None
+    life_strokes: int | None
     machine_id: uuid.UUID
     position: str
     fitted_at: datetime
@@ -65,15 +64,24 @@ class ChangeMade:
     note: str | None
 
 
-def overlapping(
-    started: Moment, ended: MaybeMoment, start: datetime, end: datetime
-) -> ColumnElement[bool]:
-    """Condition: the stay and [start, end] share an instant; an unknown end is still running."""
-    return (started <= end) & or_(ended.is_(None), ended >= start)
+def overlapping(started: Any, ended: Any, start: datetime, end: datetime) -> ColumnElement[bool]:
+    """Condition on two columns: the stay and [start, end] share an instant; an unknown end is still running."""
+    inside: ColumnElement[bool] = (started <= end) & or_(ended.is_(None), ended >= start)
+    return inside
 
 
 def _known(ended_at: datetime | None, as_of: datetime | None) -> datetime | None:
     return None if as_of is not None and ended_at is not None and ended_at > as_of else ended_at
+
+
+def _ended(
+    known_end: datetime | None, as_of: datetime | None, *following: datetime | None
+) -> datetime | None:
+    """When a stay ended: as reported, else when the next one began that excludes it."""
+    reported = _known(known_end, as_of)
+    if reported is not None:
+        return reported
+    return min((one for one in following if one is not None), default=None)
 
 
 def tool_stays(
@@ -82,46 +90,62 @@ def tool_stays(
     end: datetime,
     *,
     machine_ids: Sequence[uuid.UUID] | None = None,
-    serial: str | None = None,
+    serials: Sequence[str] | None = None,
     as_of: datetime | None = None,
 ) -> list[ToolStay]:
     """Tools that were in a machine at some instant of [start, end]. One statement.
 
+    Where no removal was reported, a tool was out when it, or another in its place, was fitted
+    next.
+
     Returns:
         Stays by time of fitting, then position.
     """
+    seen = select(
+        ToolFit.tool_id,
+        ToolFit.machine_id,
+        ToolFit.position,
+        ToolFit.fitted_at,
+        ToolFit.removed_at,
+        ToolFit.removal_reason,
+        func.lead(ToolFit.fitted_at)
+        .over(partition_by=ToolFit.tool_id, order_by=ToolFit.fitted_at)
+        .label("tool_fitted_next_at"),
+        func.lead(ToolFit.fitted_at)
+        .over(partition_by=(ToolFit.machine_id, ToolFit.position), order_by=ToolFit.fitted_at)
+        .label("place_taken_next_at"),
+    )
+    if as_of is not None:
+        seen = seen.where(ToolFit.fitted_at <= as_of)
+    fits = seen.subquery()
     asked = (
-        select(
-            Tool.serial,
-            Tool.tool_type,
-            ToolFit.machine_id,
-            ToolFit.position,
-            ToolFit.fitted_at,
-            ToolFit.removed_at,
-            ToolFit.removal_reason,
-        )
-        .join(Tool, Tool.id == ToolFit.tool_id)
-        .where(overlapping(ToolFit.fitted_at, ToolFit.removed_at, start, end))
-        .order_by(ToolFit.fitted_at, ToolFit.position)
+        select(Tool.serial, Tool.tool_type, Tool.life_strokes, fits)
+        .join(fits, Tool.id == fits.c.tool_id)
+        .where(fits.c.fitted_at <= end)
+        .order_by(fits.c.fitted_at, fits.c.position)
     )
     if machine_ids is not None:
-        asked = asked.where(ToolFit.machine_id.in_(machine_ids))
-    if serial is not None:
-        asked = asked.where(Tool.serial == serial)
-    if as_of is not None:
-        asked = asked.where(ToolFit.fitted_at <= as_of)
-    return [
-        ToolStay(
-            row.serial,
-            row.tool_type,
-            row.machine_id,
-            row.position,
-            row.fitted_at,
-            _known(row.removed_at, as_of),
-            row.removal_reason if _known(row.removed_at, as_of) else None,
-        )
-        for row in session.execute(asked)
-    ]
+        asked = asked.where(fits.c.machine_id.in_(machine_ids))
+    if serials is not None:
+        asked = asked.where(Tool.serial.in_(serials))
+    found = []
+    for row in session.execute(asked):
+        removed_at = _ended(row.removed_at, as_of, row.tool_fitted_next_at, row.place_taken_next_at)
+        if removed_at is None or removed_at >= start:
+            reason = row.removal_reason if removed_at == row.removed_at else None
+            found.append(
+                ToolStay(
+                    row.serial,
+                    row.tool_type,
+                    row.life_strokes,
+                    row.machine_id,
+                    row.position,
+                    row.fitted_at,
+                    removed_at,
+                    reason,
+                )
+            )
+    return found
 
 
 def coil_stays(
@@ -133,37 +157,40 @@ def coil_stays(
     coil: str | None = None,
     as_of: datetime | None = None,
 ) -> list[CoilStay]:
-    """Coils that were on a line at some instant of [start, end], by time. One statement."""
-    asked = (
-        select(
-            Coil.coil,
-            Coil.alloy,
-            Coil.gauge_mm,
-            CoilRun.line_id,
-            CoilRun.started_at,
-            CoilRun.ended_at,
-        )
-        .join(Coil, Coil.id == CoilRun.coil_id)
-        .where(overlapping(CoilRun.started_at, CoilRun.ended_at, start, end))
-        .order_by(CoilRun.started_at, Coil.coil)
+    """Coils that were on a line at some instant of [start, end], by time. One statement.
+
+    Where no end was reported, a coil was off when the next one began on its line.
+    """
+    seen = select(
+        CoilRun.coil_id,
+        CoilRun.line_id,
+        CoilRun.started_at,
+        CoilRun.ended_at,
+        func.lead(CoilRun.started_at)
+        .over(partition_by=CoilRun.line_id, order_by=CoilRun.started_at)
+        .label("next_started_at"),
     )
+    if as_of is not None:
+        seen = seen.where(CoilRun.started_at <= as_of)
     if line_id is not None:
-        asked = asked.where(CoilRun.line_id == line_id)
+        seen = seen.where(CoilRun.line_id == line_id)
+    runs = seen.subquery()
+    asked = (
+        select(Coil.coil, Coil.alloy, Coil.gauge_mm, runs)
+        .join(runs, Coil.id == runs.c.coil_id)
+        .where(overlapping(runs.c.started_at, runs.c.ended_at, start, end))
+        .order_by(runs.c.started_at, Coil.coil)
+    )
     if coil is not None:
         asked = asked.where(Coil.coil == coil)
-    if as_of is not None:
-        asked = asked.where(CoilRun.started_at <= as_of)
-    return [
-        CoilStay(
-            row.coil,
-            row.alloy,
-            row.gauge_mm,
-            row.line_id,
-            row.started_at,
-            _known(row.ended_at, as_of),
-        )
-        for row in session.execute(asked)
-    ]
+    found = []
+    for row in session.execute(asked):
+        ended_at = _ended(row.ended_at, as_of, row.next_started_at)
+        if ended_at is None or ended_at >= start:
+            found.append(
+                CoilStay(row.coil, row.alloy, row.gauge_mm, row.line_id, row.started_at, ended_at)
+            )
+    return found
 
 
 def pallet_stays(

@@ -9,8 +9,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracelog.instants import EARLIEST
-from tracelog.plant.models import Tool, ToolFit
 from tracelog.plant.queries import BODYMAKER, Directory, MachineView, directory, the_plant
+from tracelog.plant.stays import tool_stays
 from tracelog.service.models import Service, ServiceLevel
 from tracelog.service.rules import (
     DailyUse,
@@ -188,58 +188,41 @@ def tool_standings(
     """
     zone = the_plant(session).zone
     plant = directory(session)
-    rows = session.execute(
-        select(
-            ToolFit.tool_id,
-            ToolFit.machine_id,
-            ToolFit.position,
-            ToolFit.fitted_at,
-            ToolFit.removed_at,
-            Tool.serial,
-            Tool.tool_type,
-            Tool.life_strokes,
-        )
-        .join(Tool, Tool.id == ToolFit.tool_id)
-        .where(ToolFit.fitted_at <= as_of)
-        .order_by(ToolFit.fitted_at)
-    ).all()
+    rows = tool_stays(session, EARLIEST, as_of, as_of=as_of)
     fitted = {
-        row.tool_id: row
-        for row in rows
-        if (row.removed_at is None or row.removed_at > as_of)
-        and machine_id in (None, row.machine_id)
+        stay.serial: stay
+        for stay in rows
+        if stay.removed_at is None and machine_id in (None, stay.machine_id)
     }
-    stays = [row for row in rows if row.tool_id in fitted]
-    spans = [
-        Span(row.machine_id, row.fitted_at, min(row.removed_at or as_of, as_of)) for row in stays
-    ]
-    on_tool: dict[uuid.UUID, int] = {}
-    here: dict[uuid.UUID, int] = {}
-    for row, strokes in zip(stays, strokes_between(session, spans), strict=True):
-        on_tool[row.tool_id] = on_tool.get(row.tool_id, 0) + strokes
-        here[row.tool_id] = strokes
+    stays = [stay for stay in rows if stay.serial in fitted]
+    spans = [Span(stay.machine_id, stay.fitted_at, stay.removed_at or as_of) for stay in stays]
+    on_tool: dict[str, int] = {}
+    here: dict[str, int] = {}
+    for stay, strokes in zip(stays, strokes_between(session, spans), strict=True):
+        on_tool[stay.serial] = on_tool.get(stay.serial, 0) + strokes
+        here[stay.serial] = strokes
     use = uses(session, None if machine_id is None else [machine_id], as_of, zone)
     local = as_of.astimezone(zone)
     return sorted(
         (
             ToolStanding(
-                row.serial,
-                row.tool_type,
-                plant.by_id[row.machine_id],
-                row.position,
-                row.fitted_at,
-                here[tool_id],
-                on_tool[tool_id],
-                row.life_strokes,
+                serial,
+                stay.tool_type,
+                plant.by_id[stay.machine_id],
+                stay.position,
+                stay.fitted_at,
+                here[serial],
+                on_tool[serial],
+                stay.life_strokes,
                 when_due(
-                    Level(BODYMAKER, row.position, row.life_strokes, None),
-                    on_tool[tool_id],
-                    row.fitted_at,
-                    use.get(row.machine_id, DailyUse(0, 0, 0)),
+                    Level(BODYMAKER, stay.position, stay.life_strokes, None),
+                    on_tool[serial],
+                    stay.fitted_at,
+                    use.get(stay.machine_id, DailyUse(0, 0, 0)),
                     local,
                 ),
             )
-            for tool_id, row in fitted.items()
+            for serial, stay in fitted.items()
         ),
         key=lambda one: (-(one.share or 0.0), one.serial),
     )
