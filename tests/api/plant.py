@@ -80,9 +80,9 @@ class Program:
         return {"Authorization": f"Bearer {self.token}"}
 
     def get(self, path: str, **asked: Any) -> TestResponse:
-        """Ask; the parameters by their names."""
+        """Ask; the parameters by their names, or in the path."""
         return self.app.test_client().get(
-            f"/api/v1{path}", query_string=asked, headers=self.headers
+            f"/api/v1{path}", query_string=asked or None, headers=self.headers
         )
 
     def post(self, path: str, sent: Any, **asked: Any) -> TestResponse:

@@ -18,13 +18,13 @@ from tracelog.defects.queries import (
 )
 from tracelog.defects.rules import unknown_word
 from tracelog.defects.shapes import PAGE, RECORD
-from tracelog.errors import BadFact, Fault, NotFound, TracelogError
+from tracelog.errors import Fault, NotFound, TracelogError
 from tracelog.facts import whole_number
 from tracelog.language import _
 from tracelog.outcomes import Became
 from tracelog.plant.queries import directory
 from tracelog.web.collections import take, take_one
-from tracelog.web.parameters import Parameters
+from tracelog.web.parameters import Parameters, WrongParameters
 from tracelog.web.request import (
     current_actor,
     current_session,
@@ -127,7 +127,7 @@ def get_defects() -> Response:
     except TracelogError as problem:
         if problem.field != "after":
             raise
-        raise BadFact((Fault("cursor", problem.sentence),)) from None
+        raise WrongParameters((Fault("cursor", problem.sentence),)) from None
     return answer_json(page_answer(page))
 
 
@@ -159,7 +159,7 @@ def get_defect(entry_id: str) -> Response:
         asked=(_WHICH,),
         body=CorrectionFact,
         in_address=("entry",),
-        problems=(400, 404, 413, 415),
+        problems=(404, 413, 415),
     )
 )
 def post_correction(entry_id: str) -> Response:

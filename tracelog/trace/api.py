@@ -45,7 +45,7 @@ _TRACED = Call(
         Asked("to", ASKED_MOMENT, "with tool, coil or machine: before then"),
         Asked("as_of", ASKED_INSTANT, "only what was known by then"),
     ),
-    problems=(400, 404),
+    problems=(404,),
 )
 _OF_CAN = ("code", "at", "pallet")
 
@@ -89,7 +89,10 @@ def _of_can(asked: Parameters, as_of: datetime) -> dict[str, Any]:
 
 
 def _made_by(asked: Parameters, kind: str, as_of: datetime) -> dict[str, Any]:
+    session = current_session()
     start, end = asked.period(the_plant_now().zone)
+    if kind == "machine":
+        asked.read("machine", directory(session).machine_named)
     asked.finish()
     end = min(end or as_of, as_of)
     start = start or (end - USUAL_PERIOD if kind == "machine" else EARLIEST)
@@ -97,4 +100,4 @@ def _made_by(asked: Parameters, kind: str, as_of: datetime) -> dict[str, Any]:
         asked.tell("from", _("is not before the end, %(end)s", end=write_instant(end)))
         asked.finish()
     name = asked.text(kind) or ""
-    return where_used_answer(where_used(current_session(), kind, name, start, end, as_of))
+    return where_used_answer(where_used(session, kind, name, start, end, as_of))

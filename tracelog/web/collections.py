@@ -57,7 +57,8 @@ def take(fact: type[FactType], record: Record[FactType]) -> Response:
         part is undone unless the good ones are to be kept.
 
     Raises:
-        BadFact: a parameter is wrong, or what was sent is neither an object nor an array.
+        WrongParameters: a parameter is wrong.
+        BadFact: what was sent is neither an object nor an array.
         TooManyItems: the array is too long.
         UnreadableBody, WrongContentType: see `read_json`.
     """
@@ -90,7 +91,8 @@ def take_one(fact: type[FactType], in_address: Mapping[str, Any]) -> FactType:
         in_address: fields that the call's address gives, with their values.
 
     Raises:
-        BadFact: a parameter or a field is wrong, or what was sent is not an object.
+        WrongParameters: a parameter is wrong.
+        BadFact: a field is wrong, or what was sent is not an object.
         UnreadableBody, WrongContentType: see `read_json`.
     """
     Parameters(()).finish()

@@ -35,16 +35,16 @@ PREFIX = "/api/v1"
 VERSION = "1"
 _IN_PATH = re.compile(r"<(?:\w+:)?(\w+)>")
 # How calls that need the database, or a person, may fail, whatever else they do.
-_ALWAYS = (401, 403, 409, 422, 500, 503)
+_ALWAYS = (400, 401, 403, 409, 500, 503)
 _PROBLEMS = {
-    400: "The request is not understood: no JSON, a name twice, no proof of origin",
+    400: "A parameter is wrong, what was sent cannot be read, or proof of origin is missing",
     401: "Nobody has signed in, or the token is not known",
     403: "The role does not include this",
     404: "Nothing is kept under that name",
     409: "It contradicts what was accepted before, or there is no plant yet",
     413: "Too large, or an array that is too long",
     415: "Not JSON by its content type",
-    422: "A parameter or field is wrong; `faults` says which and why",
+    422: "A field of what was sent is wrong; `faults` says which and why",
     500: "A fault of ours; nothing was kept",
     503: "The database is busy or out of reach; nothing was kept",
 }
@@ -182,6 +182,7 @@ def _operation(route: Route, call: Call, schemas: dict[str, Shape]) -> dict[str,
 
 def _problems_of(call: Call, wanted: str | None) -> list[int]:
     common = () if wanted == PUBLIC else _ALWAYS
+    common = (*common, 422) if call.body is not None else common
     return sorted({*common, *call.problems} - set(call.answers))
 
 

@@ -24,6 +24,12 @@ Read = TypeVar("Read")
 Word = TypeVar("Word", bound=StrEnum)
 
 
+class WrongParameters(BadFact):
+    """Parameters of a call are wrong: one fault for each."""
+
+    status = 400
+
+
 class Parameters:
     """The parameters of this request; faults are gathered, and raised by `finish`.
 
@@ -55,10 +61,10 @@ class Parameters:
         """Raise what was gathered.
 
         Raises:
-            BadFact: one fault for each parameter that is wrong.
+            WrongParameters: one fault for each parameter that is wrong.
         """
         if self.faults:
-            raise BadFact(tuple(self.faults))
+            raise WrongParameters(tuple(self.faults))
 
     def text(self, name: str) -> str | None:
         """A value as plain text, None if blank."""

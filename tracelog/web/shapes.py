@@ -171,5 +171,5 @@ def collection(fact: type[Fact], about: str) -> Call:
         asked=(KEEP_GOOD,),
         body=fact,
         is_collection=True,
-        problems=(400, 413, 415),
+        problems=(413, 415),
     )

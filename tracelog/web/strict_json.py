@@ -95,6 +95,12 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         raise UnreadableBody(
             _("'%(name)s' stands twice in one object; send each name once", name=twice[:60])
         )
+    try:
+        "".join(found).encode()
+    except UnicodeEncodeError:
+        raise UnreadableBody(
+            _("the name of a field holds half a character; write names in Unicode")
+        ) from None
     return found
 
 
