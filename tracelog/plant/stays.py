@@ -65,7 +65,7 @@ class ChangeMade:
 
 
 def overlapping(started: Any, ended: Any, start: datetime, end: datetime) -> ColumnElement[bool]:
-    """Condition on two columns: the stay and [start, end] share an instant; an unknown end is still running."""
+    """Condition on two columns: stay and [start, end] share an instant; no end: still running."""
     inside: ColumnElement[bool] = (started <= end) & or_(ended.is_(None), ended >= start)
     return inside
 

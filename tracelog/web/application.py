@@ -70,6 +70,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.web.health:health",
     "tracelog.people.views:people",
     "tracelog.floor.views:pages",
+    "tracelog.service.views:pages",
     "tracelog.trace.views:pages",
     "tracelog.trends.views:trends",
     "tracelog.trends.api:trends_api",
