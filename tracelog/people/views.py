@@ -1,7 +1,7 @@
 """Pages of the people: signing in and out, one's own page, the administrator's accounts."""
 
 import uuid
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
@@ -9,8 +9,8 @@ from werkzeug.wrappers import Response
 
 from tracelog.audit import Actor
 from tracelog.db import reading
-from tracelog.errors import NotFound, TracelogError
-from tracelog.instants import start_of_day
+from tracelog.errors import NoPlant, NotFound, TracelogError
+from tracelog.instants import start_of_day, zone_named
 from tracelog.language import _
 from tracelog.people import actions, queries
 from tracelog.people.permissions import PERMISSIONS, ROLES
@@ -279,8 +279,11 @@ def _end_of(day: str) -> datetime | None:
     if not day:
         return None
     try:
-        chosen = datetime.strptime(day, "%Y-%m-%d").date()  # noqa: DTZ007 - a day has no zone
-        return start_of_day(chosen, the_plant_now().zone)
+        zone = the_plant_now().zone
+    except NoPlant:
+        zone = zone_named("UTC")
+    try:
+        return start_of_day(date.fromisoformat(day), zone)
     except (ValueError, OverflowError):
         raise TracelogError(
             _("is not a day; write it such as 2026-12-31, or leave it blank"), "expires_on"

@@ -215,9 +215,7 @@ def demo(
     else:
         with _progress_bar() as progress:
             faults = fill(engine, size, seed, progress)
-        click.echo(
-            _("%(count)d faults are planted in it; can you find them?", count=len(faults))
-        )
+        click.echo(_("%(count)d faults are planted in it; can you find them?", count=len(faults)))
     people = sign_ins(engine, settings.data_dir)
     engine.dispose()
     click.echo()

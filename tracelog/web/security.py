@@ -1,7 +1,7 @@
 """What protects pages and the API: headers, forms of our own only, cookies."""
 
 from flask import Flask, Request, Response, g, request
-from flask.sessions import SecureCookieSessionInterface
+from flask.sessions import SecureCookieSessionInterface, SessionMixin
 from flask_wtf.csrf import CSRFProtect
 
 from tracelog.web.request import current_visitor, is_api, is_reading
@@ -25,6 +25,11 @@ class CookieWhenSecure(SecureCookieSessionInterface):
     def get_cookie_secure(self, app: Flask) -> bool:  # noqa: ARG002
         """Whether this answer goes over https."""
         return bool(request.is_secure)
+
+    def save_session(self, app: Flask, session: SessionMixin, response: Response) -> None:
+        """Leave the cookie out of answers that are the same for everybody and kept for long."""
+        if not response.cache_control.public:
+            super().save_session(app, session, response)
 
 
 def allow_inline_styles() -> None:
