@@ -8,7 +8,7 @@ import math
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
-from datetime import UTC, datetime
+from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Any, ClassVar, Self, TypeVar
 from zoneinfo import ZoneInfo
@@ -24,7 +24,7 @@ from pydantic import (
 )
 
 from tracelog.errors import BadFact, Fault
-from tracelog.instants import parse_instant, utc_of
+from tracelog.instants import parse_instant, utc_of, write_instant
 from tracelog.language import _
 
 LARGEST_COUNT = 10**15
@@ -47,11 +47,11 @@ class Fact(BaseModel):
     def _blank_is_not_known(cls, values: Any) -> Any:
         if not isinstance(values, Mapping):
             return values
+        fields = cls.model_fields
         return {
             name: value
             for name, value in values.items()
-            if not (value is None or (isinstance(value, str) and not value.strip()))
-            or name not in cls.model_fields
+            if (value.strip() if type(value) is str else value is not None) or name not in fields
         }
 
     @classmethod
@@ -101,7 +101,7 @@ def explain(problem: ValidationError, fact: type[BaseModel]) -> tuple[Fault, ...
         if kind == "extra_forbidden":
             sentence = _(
                 "'%(field)s' is not known here; known are %(known)s",
-                field=field,
+                field=field[:60],
                 known=", ".join(fact.model_fields),
             )
         elif kind == "missing":
@@ -138,7 +138,10 @@ def whole_number(value: Any, low: int, high: int) -> int:
     Raises:
         ValueError: anything else, with the sentence to show.
     """
-    if isinstance(value, str) and _WHOLE.fullmatch(value.strip()) and len(value) <= 40:
+    if isinstance(value, str) and (
+        (value.isdecimal() and value.isascii() and len(value) <= 40)
+        or (len(value) <= 40 and _WHOLE.fullmatch(value.strip()))
+    ):
         value = int(value)
     if isinstance(value, bool) or not isinstance(value, int):
         raise ValueError(
@@ -194,7 +197,11 @@ def plain_text(value: Any, longest: int, lines: bool = False) -> str:
         value = str(value)
     if not isinstance(value, str):
         raise ValueError(_("%(what)s is not text", what=_quoted(value)))
-    text = unicodedata.normalize("NFC", value.strip())
+    text = value.strip()
+    # Most text is plain letters and digits, which need no closer look.
+    is_plain = text.isascii() and text.isprintable()
+    if not is_plain:
+        text = unicodedata.normalize("NFC", text)
     if len(text) > longest:
         raise ValueError(
             _(
@@ -204,7 +211,9 @@ def plain_text(value: Any, longest: int, lines: bool = False) -> str:
             )
         )
     allowed = "\n\r\t" if lines else ""
-    if any(unicodedata.category(sign) in {"Cc", "Cs"} and sign not in allowed for sign in text):
+    if not is_plain and any(
+        unicodedata.category(sign) in {"Cc", "Cs"} and sign not in allowed for sign in text
+    ):
         raise ValueError(_("has a control character; write plain text"))
     return text.replace("\r\n", "\n").replace("\r", "\n") if lines else text
 
@@ -220,14 +229,19 @@ def _boolean(value: Any) -> bool:
 def one_of(words: type[StrEnum]) -> BeforeValidator:
     """Validator of a field that takes one of few words."""
 
+    known = {word.value: word for word in words}
+
     def check(value: Any) -> StrEnum:
-        try:
-            return words(value.strip() if isinstance(value, str) else value)
-        except ValueError:
-            known = ", ".join(words)
+        found = known.get(value.strip()) if isinstance(value, str) else None
+        if found is None:
             raise ValueError(
-                _("%(what)s is not one of: %(known)s", what=_quoted(value), known=known)
-            ) from None
+                _(
+                    "%(what)s is not one of: %(known)s",
+                    what=_quoted(value),
+                    known=", ".join(known),
+                )
+            )
+        return found
 
     return BeforeValidator(check)
 
@@ -246,10 +260,12 @@ def write_value(value: object) -> str:
     """The canonical text of a value in a file: what `Fact.read` takes back unchanged."""
     if value is None:
         return ""
+    if type(value) is str:
+        return value
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, datetime):
-        return value.astimezone(UTC).replace(tzinfo=None).isoformat() + "Z"
+        return write_instant(value)
     if isinstance(value, float):
         return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     return str(value)

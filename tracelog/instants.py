@@ -78,7 +78,7 @@ def utc_of(moment: datetime, zone: ZoneInfo) -> datetime:
             _("the year %(year)d is out of range; years 1900 to 2200 are kept", year=moment.year)
         )
     if moment.tzinfo is not None:
-        return moment.astimezone(UTC)
+        return moment if moment.tzinfo is UTC else moment.astimezone(UTC)
     local = moment.isoformat(sep=" ")
     early, late = (moment.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
     if early.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != moment:
@@ -104,7 +104,8 @@ def utc_of(moment: datetime, zone: ZoneInfo) -> datetime:
 
 def write_instant(moment: datetime) -> str:
     """The canonical text of an instant: UTC with ``Z``, no fraction unless there is one."""
-    return moment.astimezone(UTC).replace(tzinfo=None).isoformat() + "Z"
+    in_utc = moment if moment.tzinfo is UTC else moment.astimezone(UTC)
+    return in_utc.isoformat().removesuffix("+00:00") + "Z"
 
 
 def hour_of(moment: datetime, zone: ZoneInfo) -> datetime:

@@ -21,6 +21,10 @@ class Became(StrEnum):
     REFUSED = "refused"
 
 
+# Members are slow to reach through their class, and this one is asked for once per row.
+_REFUSED = Became.REFUSED
+
+
 @dataclass(frozen=True)
 class Outcome:
     """What became of one fact, in the order in which facts were sent.
@@ -36,7 +40,7 @@ class Outcome:
     @property
     def is_kept(self) -> bool:
         """Whether the database holds the fact now."""
-        return self.became is not Became.REFUSED
+        return self.became is not _REFUSED
 
 
 CREATED = Outcome(Became.CREATED)
@@ -47,12 +51,12 @@ CHANGED = Outcome(Became.CHANGED)
 
 def refused(name: str, sentence: str) -> Outcome:
     """A fact that is not kept, because of `sentence` at the field `name`."""
-    return Outcome(Became.REFUSED, (Fault(name, sentence),))
+    return Outcome(_REFUSED, (Fault(name, sentence),))
 
 
 def conflict(name: str, sentence: str) -> Outcome:
     """A fact that is not kept, because it contradicts what was accepted before."""
-    return Outcome(Became.REFUSED, (Fault(name, sentence),), is_conflict=True)
+    return Outcome(_REFUSED, (Fault(name, sentence),), is_conflict=True)
 
 
 def counts(outcomes: Iterable[Outcome]) -> dict[str, int]:

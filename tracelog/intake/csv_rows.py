@@ -3,10 +3,9 @@
 import csv
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Self
+from typing import IO, NamedTuple, Self
 
 from tracelog.errors import Fault
 from tracelog.language import _
@@ -20,8 +19,7 @@ _CELL = r'(?:"(?:[^"]|"")*+"|[^",\r\n]*+)'
 _RECORD = re.compile(rf"{_CELL}(?:,{_CELL})*+(?:\r?\n)?")
 
 
-@dataclass(frozen=True, slots=True)
-class CsvRow:
+class CsvRow(NamedTuple):
     """One row: the line of the file on which it starts, its cells, and what is wrong with it.
 
     A row that cannot be cut into cells has its raw text as its only cell.
@@ -44,6 +42,7 @@ class CsvFile:
         self._path = path
         self._line = 0
         self._taken: list[str] = []
+        self._has_quote = False
         self._bad_lines: dict[int, str] = {}
         self.bytes_read = 0
         self.header: list[str] = []
@@ -128,6 +127,7 @@ class CsvFile:
         while True:
             start = self._line + 1
             self._taken.clear()
+            self._has_quote = False
             try:
                 cells = next(self._reader)
             except StopIteration:
@@ -142,12 +142,12 @@ class CsvFile:
                 self._bad_lines.clear()
                 yield CsvRow(start, cells, faults[:1])
             elif cells:
-                yield CsvRow(start, cells, self._misplaced_quote())
+                yield CsvRow(start, cells, self._misplaced_quote() if self._has_quote else ())
 
     def _misplaced_quote(self) -> tuple[Fault, ...]:
         # The csv module takes a quote inside a cell that does not start with one; RFC 4180 does
         # not, and most often it is a slip that has swallowed a comma.
-        if any('"' in line for line in self._taken) and not _RECORD.fullmatch("".join(self._taken)):
+        if not _RECORD.fullmatch("".join(self._taken)):
             sentence = _(
                 "has a quote inside a cell that does not start with one;"
                 ' quote the whole cell and double the quote: "3"" wide"'
@@ -169,6 +169,8 @@ class CsvFile:
                 )
                 # Ends a cell or a row that is open, and holds nothing of the line itself.
                 line = line[:40].replace(b'"', b"") + b"\n"
+            if b'"' in line:
+                self._has_quote = True
             if b"\0" in line:
                 self._bad_lines[self._line] = _("holds a NUL byte; save the file as plain text")
             try:

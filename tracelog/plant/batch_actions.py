@@ -20,6 +20,7 @@ from tracelog.bulk import insert_tuples, rows_with
 from tracelog.db import Base, new_id
 from tracelog.errors import Fault, UnknownReference
 from tracelog.facts import Fact, write_value
+from tracelog.instants import write_instant
 from tracelog.language import _
 from tracelog.outcomes import (
     CHANGED,
@@ -143,15 +144,17 @@ def record_rows(
             there.said = values
             outcomes.append(UNCHANGED)
             continue
-        outcome, merged = _weigh(keeping, there, values, names or {})
-        if outcome.became not in (Became.UNCHANGED, Became.REFUSED):
+        if there is None:
+            outcome, merged = CREATED, values
+        else:
+            outcome, merged = _weigh(keeping, there, values, names or {})
+        if outcome is not UNCHANGED and outcome.is_kept:
             against = guard(key, merged) if guard else None
             if against is not None:
                 outcomes.append(against)
                 continue
             if there is None:
-                row_id = key[0] if keeping.key == ("id",) else new_id()
-                there = held[key] = _Held(row_id, merged, is_new=True)
+                there = held[key] = _Held(_id_of(keeping, key), merged, is_new=True)
             there.values = merged
             touched[key] = there
         if there is not None and outcome.is_kept:
@@ -159,6 +162,11 @@ def record_rows(
         outcomes.append(outcome)
     _write(session, keeping, touched, actor, now, names or {})
     return outcomes
+
+
+def _id_of(keeping: Keeping, key: Values) -> uuid.UUID:
+    own: uuid.UUID = key[0] if keeping.key == ("id",) else new_id()
+    return own
 
 
 def _look_up(
@@ -187,11 +195,9 @@ def _look_up(
 
 
 def _weigh(
-    keeping: Keeping, there: _Held | None, values: Values, names: Mapping[uuid.UUID, str]
+    keeping: Keeping, there: _Held, values: Values, names: Mapping[uuid.UUID, str]
 ) -> tuple[Outcome, Values]:
-    """What becomes of a fact, and the values that its row then has."""
-    if there is None:
-        return CREATED, values
+    """What becomes of a fact whose key is known, and the values that its row then has."""
     merged = _laid_over(there.values, values)
     # A setting may differ from what was kept, but not from another row of its own batch.
     binding = there.said if keeping.is_setting else there.values
@@ -286,10 +292,9 @@ def _append_audit(
             before=None if row.before is None else _named(keeping, first, row.before, names),
             after=_named(keeping, first, row.values, names),
         )
-    digest = hashlib.sha256()
-    for key, row in touched.items():
-        digest.update("\x1f".join([_text(v, names) for v in key + row.values]).encode())
-        digest.update(b"\n")
+    columns = zip(*(key + row.values for key, row in touched.items()), strict=True)
+    texts = [_column_text(column, names) for column in columns]
+    content = "\n".join(map("\x1f".join, zip(*texts, strict=True)))
     became = counts(CREATED if row.before is None else CHANGED for row in touched.values())
     return append(
         session,
@@ -301,7 +306,7 @@ def _append_audit(
             "rows": became,
             "first": _key_text(first, names),
             "last": _key_text(last, names),
-            "sha256": digest.hexdigest(),
+            "sha256": hashlib.sha256(content.encode()).hexdigest(),
         },
     )
 
@@ -317,6 +322,24 @@ def _named(
 
 def _key_text(key: Values, names: Mapping[uuid.UUID, str]) -> str:
     return " ".join(_text(part, names) for part in key if part is not None)
+
+
+def _column_text(column: Sequence[Any], names: Mapping[uuid.UUID, str]) -> list[str]:
+    """A column as `_text` writes it, without asking each value of a plain column what it is."""
+    kinds = set(map(type, column)) - {type(None)}
+    if len(kinds) == 1:
+        kind = kinds.pop()
+        if issubclass(kind, str):
+            return ["" if value is None else value for value in column]
+        if kind is int:
+            return ["" if value is None else str(value) for value in column]
+        if kind is datetime:
+            return ["" if value is None else write_instant(value) for value in column]
+        if kind is uuid.UUID:
+            # Few objects many times over, and an id is slow to look up.
+            known = {id(one): _text(one, names) for one in {id(v): v for v in column}.values()}
+            return [known[id(value)] for value in column]
+    return [_text(value, names) for value in column]
 
 
 def _text(value: Any, names: Mapping[uuid.UUID, str]) -> str:
