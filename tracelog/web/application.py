@@ -69,6 +69,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.web.assets:assets",
     "tracelog.web.health:health",
     "tracelog.people.views:people",
+    "tracelog.defects.views:pages",
     "tracelog.floor.views:pages",
     "tracelog.service.views:pages",
     "tracelog.trace.views:pages",
