@@ -76,7 +76,10 @@ def make_engine(url: str) -> Engine:
     by us and not by the driver, so that savepoints and read snapshots hold.
     """
     if not url.startswith("sqlite"):
-        return create_engine(url, pool_pre_ping=True, connect_args={"options": "-c timezone=UTC"})
+        # A plan that was kept while a table was empty compares every row with every key once it
+        # is full, so each statement is planned for what it asks.
+        options = "-c timezone=UTC -c plan_cache_mode=force_custom_plan"
+        return create_engine(url, pool_pre_ping=True, connect_args={"options": options})
     engine = create_engine(url, connect_args={"timeout": 30})
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)

@@ -4,7 +4,6 @@ The two are never mixed in one figure: the exposure of the first is strokes, tha
 the cans inspected.
 """
 
-import json
 import uuid
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -12,8 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal
 
-from sqlalchemy import ColumnElement, FromClause, String, cast, func, select
-from sqlalchemy.dialects.postgresql import JSONB
+from sqlalchemy import ColumnElement, Integer, func, literal, literal_column, select
 from sqlalchemy.orm import Session
 
 from tracelog.buckets import Bucket, Period, period_of, periods
@@ -33,6 +31,7 @@ from tracelog.language import _
 from tracelog.plant.queries import the_plant
 
 By = Literal["machine", "line", "defect", "found_at", "coil", "pallet", "mark", "bucket"]
+_MOST_PERIODS = 10_000
 _COLUMNS: dict[By, str] = {
     "machine": "machine_id",
     "line": "line_id",
@@ -189,60 +188,55 @@ def _from_table(
     measures: Sequence[str],
     found: Sequence[Period],
 ) -> Iterable[tuple[tuple[Any, ...], list[int]]]:
-    columns: list[ColumnElement[Any]] = [getattr(CurrentEntry, name) for name in names]
-    sums = [func.sum(getattr(CurrentEntry, name)) for name in measures]
     where = [*choice.conditions(), *unaltered(choice.asked.as_of)]
-    if found:
-        table, place, start, end = _edges(session, found)
-        columns = [place, *columns]
-        asked = (
-            select(*columns, *sums, func.count())
-            .select_from(table)
-            .join(
-                CurrentEntry, (CurrentEntry.occurred_at >= start) & (CurrentEntry.occurred_at < end)
-            )
-            .where(*where)
-        )
-    else:
-        asked = select(*columns, *sums, func.count()).select_from(CurrentEntry).where(*where)
-    if columns:
-        asked = asked.group_by(*columns)
-    for row in session.execute(asked):
-        if not row[-1]:
-            continue  # without groups there is a row even where nothing is counted
-        values = [int(value) for value in row[len(columns) :]]
-        if found:
-            yield (found[row[0]].start, *row[1 : len(columns)]), values
-        else:
-            yield (None, *row[: len(columns)]), values
+    place = _place_among(session, found) if found else literal(0)
+    inner = (
+        select(place.label("place"), *(getattr(CurrentEntry, one) for one in (*names, *measures)))
+        .where(*where)
+        .subquery()
+    )
+    groups = [inner.c.place, *(inner.c[name] for name in names)]
+    sums = [func.sum(inner.c[name]) for name in measures]
+    # A statement with many edges is long; keeping it ready for the next time is not worth it.
+    rows = session.execute(
+        select(*groups, *sums, func.count()).group_by(*groups),
+        execution_options={"compiled_cache": None} if found else {},
+    )
+    for row in rows:
+        values = [int(value) for value in row[len(groups) :]]
+        start = found[row[0]].start if found else None
+        yield (start, *row[1 : len(groups)]), values
 
 
-def _edges(
-    session: Session, found: Sequence[Period]
-) -> tuple[FromClause, ColumnElement[int], ColumnElement[Any], ColumnElement[Any]]:
-    """The periods as a table of one parameter, whatever their number.
+def _place_among(session: Session, found: Sequence[Period]) -> ColumnElement[int]:
+    """The place among `found` of the period that holds an entry: a search by halves.
 
-    Returns:
-        The table, each period's place among `found`, its start and its end.
+    Raises:
+        TracelogError: there are too many periods for one statement.
     """
-    if session.get_bind().dialect.name == "postgresql":
-        text = json.dumps([[one.start.isoformat(), one.end.isoformat()] for one in found])
-        table = func.jsonb_array_elements(cast(text, JSONB)).table_valued(
-            "edges", with_ordinality="place", name="period"
+    if len(found) > _MOST_PERIODS:
+        raise TracelogError(
+            _(
+                "these are %(number)d periods; at most %(most)d are counted at once, so choose a"
+                " longer bucket or a shorter period",
+                number=len(found),
+                most=_MOST_PERIODS,
+            ),
+            "bucket",
         )
-        ends: list[ColumnElement[Any]] = [
-            cast(table.c.edges.op("->>")(place), UtcInstant) for place in (0, 1)
-        ]
-        return table, table.c.place - 1, ends[0], ends[1]
-    # The form in which instants are kept, so that they compare as text.
-    text = json.dumps([[_kept(one.start), _kept(one.end)] for one in found])
-    table = func.json_each(text).table_valued("key", "value", name="period")
-    ends = [func.json_extract(table.c.value, f"$[{place}]", type_=String) for place in (0, 1)]
-    return table, table.c.key, ends[0], ends[1]
+    write = UtcInstant().literal_processor(session.get_bind().dialect)
+    assert write is not None  # noqa: S101
+    return literal_column(_halves([write(one.start) for one in found], 0, len(found)), Integer)
 
 
-def _kept(moment: datetime) -> str:
-    return moment.replace(tzinfo=None).isoformat(" ", "microseconds")
+def _halves(starts: Sequence[str], first: int, end: int) -> str:
+    if end - first == 1:
+        return str(first)
+    middle = (first + end) // 2
+    earlier, later = _halves(starts, first, middle), _halves(starts, middle, end)
+    return (
+        f"CASE WHEN current_entries.occurred_at < {starts[middle]} THEN {earlier} ELSE {later} END"
+    )
 
 
 def _group(key: Sequence[Any], names: Sequence[str], around: Surroundings) -> dict[str, Any]:

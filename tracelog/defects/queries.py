@@ -356,10 +356,8 @@ def recent_defects(session: Session, line: int | None, now: datetime) -> list[De
 def first_and_last(session: Session) -> tuple[datetime, datetime] | None:
     """When the first and the last entry on record count, UTC; None without any. One statement."""
     # Each by itself, so that both are look-ups in the index.
-    row = session.execute(
-        select(
-            select(func.min(CurrentEntry.occurred_at)).scalar_subquery(),
-            select(func.max(CurrentEntry.occurred_at)).scalar_subquery(),
-        )
-    ).one()
-    return (row[0], row[1]) if row[0] is not None else None
+    first = select(func.min(CurrentEntry.occurred_at)).scalar_subquery()
+    last = select(func.max(CurrentEntry.occurred_at)).scalar_subquery()
+    found = session.execute(select(first, last)).one()
+    ends = [moment for moment in found if moment is not None]
+    return (ends[0], ends[1]) if ends else None
