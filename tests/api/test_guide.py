@@ -1,0 +1,57 @@
+"""The guide to the API names every call, and what it shows works."""
+
+import json
+import re
+
+import pytest
+
+from tests.api.plant import Site
+from tests.support import tree
+from tracelog.web.openapi import description
+
+GUIDE = (tree.ROOT / "docs" / "api.md").read_text(encoding="utf-8")
+SENT = re.findall(r"^### `POST ([^`]+)`\n\n```json\n(.*?)```", GUIDE, flags=re.M | re.S)
+ASKED = re.findall(r"`(/[a-z]+[^`\s]*\?[^`]*|/machines/1/[^`]*)`", GUIDE)
+
+
+def test_the_guide_names_every_call(site: Site) -> None:
+    named = set(re.findall(r"`(GET|POST) (/[^`]+)`", GUIDE))
+    there = {
+        (method.upper(), path.removeprefix("/api/v1"))
+        for path, operations in description(site.app)["paths"].items()
+        for method in operations
+    }
+    assert named == there
+
+
+def test_the_guide_explains_every_status_that_is_described(site: Site) -> None:
+    told = set(re.findall(r"^\| (\d{3})", GUIDE, flags=re.M)) | {"500", "503"}
+    for operations in description(site.app)["paths"].values():
+        for operation in operations.values():
+            assert set(operation["responses"]) - {"200", "201"} <= told
+
+
+def test_everything_that_the_guide_sends_is_kept_and_everything_it_asks_is_answered(
+    site: Site,
+) -> None:
+    program = site.program()
+    assert len(SENT) == 12
+    entry = ""
+    for path, body in SENT:
+        answer = program.post(path.replace("{entry_id}", entry), json.loads(body))
+        assert answer.status_code == 201, (path, answer.text)
+        entry = answer.json["id"] if path == "/defects" else entry
+    assert len(ASKED) >= 8
+    for asked in ASKED:
+        answer = program.get(asked)
+        assert answer.status_code == 200, (asked, answer.text)
+
+
+@pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
+def test_the_page_of_calls_names_every_call_and_who_may(site: Site) -> None:
+    page = site.app.test_client().get("/api/v1/")
+    assert (page.status_code, page.mimetype) == (200, "text/html")
+    for path, operations in description(site.app)["paths"].items():
+        for method in operations:
+            assert f"<code>{method.upper()} {path}</code>" in page.text
+    assert "planner, supervisor" in page.text
