@@ -283,6 +283,24 @@ def test_a_trace_that_cannot_be_asked_is_told(
     assert words in told[field]
 
 
+def test_readings_that_came_later_are_not_known_yet(history: Program) -> None:
+    """Machine 1-2 was read at the start and ten hours later."""
+    between = at(60 * 5)
+    then = {"as_of": between}
+    machine = history.get("/machines/1/bodymaker/2", **then).json
+    assert (machine["strokes_total"], machine["services"][0]["strokes_since"]) == (0, 0)
+    period = {"machine": "1-2", "from": at(0), "to": between}
+    assert history.get("/trace", **period, **then).json["strokes"] == 0
+    assert history.get("/trace", **period).json["strokes"] == 5 * 36_000
+    can = {"code": "1-2", "at": between}
+    known, later = history.get("/trace", **can, **then).json, history.get("/trace", **can).json
+    assert (known["strokes_total"], known["strokes_since_service"]) == (0, {"minor": 0})
+    assert (later["strokes_total"], later["strokes_since_service"]) == (
+        5 * 36_000,
+        {"minor": 5 * 36_000},
+    )
+
+
 # --- rates
 
 

@@ -122,18 +122,24 @@ def services_done(
 def uses(
     session: Session, machine_ids: list[uuid.UUID] | None, as_of: datetime, zone: ZoneInfo
 ) -> dict[uuid.UUID, DailyUse]:
-    """Recent daily use of each machine from the last 28 whole days before `as_of`."""
+    """Recent daily use of each machine from the last 28 whole days before `as_of`.
+
+    Only readings up to `as_of` count.
+    """
     end = as_of.astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0)
     start = end - timedelta(days=RECENT_DAYS)
     by_machine: dict[uuid.UUID, list[int]] = {}
-    for row in strokes_by_bucket(session, machine_ids, start, end, "day"):
+    for row in strokes_by_bucket(session, machine_ids, start, end, "day", as_of=as_of):
         by_machine.setdefault(row.machine_id, []).append(row.strokes)
     # Days without a reading at either side are no idle days, days in between are rows of 0.
     return {machine_id: daily_use(days) for machine_id, days in by_machine.items()}
 
 
 def service_standings(
-    session: Session, as_of: datetime, machine_id: uuid.UUID | None = None
+    session: Session,
+    as_of: datetime,
+    machine_id: uuid.UUID | None = None,
+    known_at: datetime | None = None,
 ) -> list[ServiceStanding]:
     """Where every machine stands on every level of its station, most used up first.
 
@@ -141,6 +147,7 @@ def service_standings(
         session: an open session.
         as_of: UTC; only what was known by then.
         machine_id: only this machine.
+        known_at: count with readings up to then, for looking back from later; None: `as_of`.
 
     Returns:
         One standing for each machine and level; a fixed number of statements.
@@ -159,7 +166,7 @@ def service_standings(
         for level in station_levels
     ]
     spans = [Span(machine.id, done_at or EARLIEST, as_of) for machine, _level, done_at in asked]
-    strokes = strokes_between(session, spans)
+    strokes = strokes_between(session, spans, known_at or as_of)
     use = uses(session, None if machine_id is None else [machine_id], as_of, zone)
     local = as_of.astimezone(zone)
     standings = [
@@ -198,7 +205,7 @@ def tool_standings(
     spans = [Span(stay.machine_id, stay.fitted_at, stay.removed_at or as_of) for stay in stays]
     on_tool: dict[str, int] = {}
     here: dict[str, int] = {}
-    for stay, strokes in zip(stays, strokes_between(session, spans), strict=True):
+    for stay, strokes in zip(stays, strokes_between(session, spans, as_of), strict=True):
         on_tool[stay.serial] = on_tool.get(stay.serial, 0) + strokes
         here[stay.serial] = strokes
     use = uses(session, None if machine_id is None else [machine_id], as_of, zone)

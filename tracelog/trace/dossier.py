@@ -117,7 +117,7 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
     plant = the_plant(session)
     machines = directory(session)
     made, line_id = _made(session, question, plant, as_of)
-    candidates = _candidates(session, question, machines, made, line_id)
+    candidates = _candidates(session, question, machines, made, line_id, as_of)
     machine = candidates[0].machine if len(candidates) == 1 else None
     lines = {one.machine.line_id for one in candidates}
     line_id = lines.pop() if len(lines) == 1 else line_id
@@ -187,6 +187,7 @@ def _candidates(
     machines: Directory,
     made: Made,
     line_id: uuid.UUID | None,
+    as_of: datetime,
 ) -> list[Candidate]:
     found = [
         machine
@@ -198,7 +199,7 @@ def _candidates(
     start, end = made.start, made.end
     if made.is_instant:
         start, end = start - WEIGHING, end + WEIGHING
-    strokes = strokes_between(session, [Span(machine.id, start, end) for machine in found])
+    strokes = strokes_between(session, [Span(one.id, start, end) for one in found], as_of)
     weighed = [
         Candidate(machine, share) for machine, share in zip(found, shares(strokes), strict=True)
     ]
@@ -239,8 +240,8 @@ def _machine_then(
         machine_id=machine.id,
     )
     return MachineThen(
-        total_at(session, [machine.id], at).get(machine.id, 0),
-        tuple(service_standings(session, at, machine.id)),
+        total_at(session, [machine.id], at, as_of).get(machine.id, 0),
+        tuple(service_standings(session, at, machine.id, known_at=as_of)),
         tuple(tools_in_place(session, machine.id, made, as_of)),
         tuple(entries(session, nearby, limit=MOST_ENTRIES).rows),
         tuple(services_done(session, at, machine_id=machine.id, plant=machines)[:10]),
@@ -273,7 +274,7 @@ def tools_in_place(
         Span(stay.machine_id, stay.fitted_at, min(stay.removed_at or end, end)) for stay in earlier
     ]
     total: dict[str, int] = {}
-    for stay, strokes in zip(earlier, strokes_between(session, spans), strict=True):
+    for stay, strokes in zip(earlier, strokes_between(session, spans, as_of), strict=True):
         total[stay.serial] = total.get(stay.serial, 0) + strokes
     return [
         ToolInPlace(stay, total.get(stay.serial, 0))

@@ -92,7 +92,7 @@ def where_used(
     end = min(end, as_of)
     stretches = _stretches(session, machines, kind, name, start, end, as_of)
     strokes = strokes_between(
-        session, [Span(one.machine.id, one.start, one.end) for one in stretches]
+        session, [Span(one.machine.id, one.start, one.end) for one in stretches], as_of
     )
     found = entries(
         session,
