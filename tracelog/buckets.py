@@ -89,7 +89,8 @@ def _hours(start: datetime, end: datetime, zone: ZoneInfo) -> Iterator[Period]:
     while present < end:
         # Where a clock change is no whole hour, the hour around it is shorter or longer.
         following = hour_of(present + HOUR, zone)
-        yield Period(present, following)
+        if following > start:
+            yield Period(present, following)
         present = following
 
 

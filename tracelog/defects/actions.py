@@ -183,18 +183,9 @@ def correct_entry(
     before = standing(entry, earlier)
     references = References(vocabulary, directory(session))
     changes, withdrawn = _corrected(fact, before, references, zone)
-    said = as_fact_values(before.values, vocabulary)
-    audit_id = append(
-        session,
-        actor,
-        now,
-        "withdraw entry" if withdrawn and not before.withdrawn else "correct entry",
-        Subject("entry", str(fact.entry)),
-        {name: said[name] for name in changes} | {"withdrawn": before.withdrawn},
-        {name: write_value(value) for name, value in changes.items()}
-        | {"withdrawn": withdrawn, "reason": fact.reason},
-    )
+    # It comes after those it builds on, also where a clock was slow.
     latest = in_order(earlier)[-1].corrected_at + timedelta(microseconds=1) if earlier else now
+    audit_id = append(session, actor, now, *_told(fact, before, changes, withdrawn, vocabulary))
     row = {
         "id": fact.id or new_id(),
         "entry_id": fact.entry,
@@ -208,6 +199,22 @@ def correct_entry(
     insert_rows(session, EntryCorrection, [row])
     derive_entries(session, [fact.entry])
     return CREATED
+
+
+def _told(
+    fact: CorrectionFact,
+    before: Standing,
+    changes: Mapping[str, Any],
+    withdrawn: bool,
+    vocabulary: Vocabulary,
+) -> tuple[str, Subject, dict[str, Any], dict[str, Any]]:
+    """What the audit record of a correction says: action, subject, before and after."""
+    said = as_fact_values(before.values, vocabulary)
+    old = {name: said[name] for name in changes} | {"withdrawn": before.withdrawn}
+    new = {name: write_value(value) for name, value in changes.items()}
+    action = "withdraw entry" if withdrawn and not before.withdrawn else "correct entry"
+    subject = Subject("entry", str(fact.entry))
+    return action, subject, old, new | {"withdrawn": withdrawn, "reason": fact.reason}
 
 
 def _corrected(
