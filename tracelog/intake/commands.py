@@ -1,6 +1,5 @@
 """Commands of the plant folder: import, export, check."""
 
-import gc
 import getpass
 import sys
 from collections.abc import Iterator
@@ -9,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
 from tracelog.audit import Actor
@@ -17,10 +15,8 @@ from tracelog.db import writing
 from tracelog.errors import TracelogError
 from tracelog.instants import now
 from tracelog.intake.folder_export import export_folder as write_folder
-from tracelog.intake.folder_import import import_folder as import_files
-from tracelog.intake.importing import Importing
+from tracelog.intake.folder_import import Imported, import_whole
 from tracelog.intake.integrity import look_over
-from tracelog.intake.report import ImportReport
 from tracelog.language import _
 from tracelog.outcomes import Became
 from tracelog.terminal import (
@@ -72,50 +68,23 @@ def import_folder(folder: Path, keep_good: bool, dry_run: bool, as_json: bool) -
     """
     engine = open_database()
     with _told_plainly(), ExitStack() as stack:
-        report, kept, written = _import(engine, folder, keep_good, dry_run, stack)
+        done = import_whole(
+            engine,
+            folder,
+            Actor(_somebody(), "administrator", "import"),
+            now(),
+            keep_good=keep_good,
+            dry_run=dry_run,
+            progress=_Progress(folder, stack),
+        )
     if as_json:
-        print_json(_as_json(folder, report, kept, written))
+        print_json(_as_json(folder, done))
     else:
-        _print_report(report, kept, written, dry_run)
-    if report.faults and not (keep_good and kept):
-        fail(report.sentences())
-    for sentence in report.sentences():
+        _print_report(done, dry_run)
+    if done.report.faults and not done.is_kept:
+        fail(done.report.sentences())
+    for sentence in done.report.sentences():
         click.echo(sentence, err=True)
-
-
-def _import(
-    engine: Engine, folder: Path, keep_good: bool, dry_run: bool, stack: ExitStack
-) -> tuple[ImportReport, bool, list[Path]]:
-    """Import in one transaction.
-
-    Returns:
-        The report, whether rows are kept, and the files of rejected rows.
-    """
-    progress = _Progress(folder, stack)
-    session = stack.enter_context(writing(engine))
-    importing = Importing(
-        session,
-        folder,
-        Actor(_somebody(), "administrator", "import"),
-        now(),
-        wants_rejected=keep_good and not dry_run,
-        progress=progress,
-    )
-    # Facts hold no cycles, and looking for some among so many takes a third of the time.
-    gc.disable()
-    try:
-        report = import_files(importing)
-        keeps = not dry_run and not report.stopped and (keep_good or not report.faults)
-        if not keeps:
-            session.rollback()
-        # Leaving the block commits; the rejected rows are named only once that is done.
-        stack.close()
-        paths = [rejected.keep() for rejected in importing.rejected] if keeps else []
-    finally:
-        gc.enable()
-        for rejected in importing.rejected:
-            rejected.discard()
-    return report, keeps, [path for path in paths if path is not None]
 
 
 class _Progress:
@@ -147,23 +116,22 @@ class _Progress:
             self._bar.update(self._task, description=file, advance=more_bytes)
 
 
-def _as_json(
-    folder: Path, report: ImportReport, kept: bool, rejected: list[Path]
-) -> dict[str, Any]:
+def _as_json(folder: Path, done: Imported) -> dict[str, Any]:
     return {
         "folder": str(folder),
-        "written": kept,
-        "files": [file.as_json() for file in report.files],
-        "seeded_defect_types": report.seeded_defect_types,
-        "rejected": [path.name for path in rejected],
+        "written": done.is_kept,
+        "files": [file.as_json() for file in done.report.files],
+        "seeded_defect_types": done.report.seeded_defect_types,
+        "rejected": [path.name for path in done.rejected],
         "faults": [
             {"file": f.file, "line": f.line, "column": f.column, "sentence": f.sentence}
-            for f in report.faults
+            for f in done.report.faults
         ],
     }
 
 
-def _print_report(report: ImportReport, kept: bool, rejected: list[Path], dry_run: bool) -> None:
+def _print_report(done: Imported, dry_run: bool) -> None:
+    report = done.report
     happened = [kind for kind in Became if any(file.became[kind] for file in report.files)]
     print_table(
         [_("File"), _("Rows"), *(kind.value.capitalize() for kind in happened)],
@@ -176,9 +144,9 @@ def _print_report(report: ImportReport, kept: bool, rejected: list[Path], dry_ru
         click.echo(
             _("%(count)d built-in kinds of defect entered", count=report.seeded_defect_types)
         )
-    for path in rejected:
+    for path in done.rejected:
         click.echo(_("Rejected rows, with reasons: %(path)s", path=path))
-    if kept:
+    if done.is_kept:
         click.echo(_("Imported."))
     elif dry_run:
         click.echo(_("Only looked; nothing was written."))

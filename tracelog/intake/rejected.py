@@ -2,7 +2,8 @@
 
 import csv
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
 
@@ -27,17 +28,13 @@ class RejectedRows:
         self._writer: Any = None
 
     def add(self, cells: Sequence[str], faults: Sequence[Fault]) -> None:
-        """Write one row with what is wrong with it."""
-        try:
+        """Write one row with what is wrong with it.
+
+        Raises:
+            TracelogError: it cannot be written.
+        """
+        with self._told():
             self._write(cells, faults)
-        except OSError as problem:
-            raise TracelogError(
-                _(
-                    "the rejected rows cannot be written to %(path)s: %(why)s",
-                    path=self.path,
-                    why=problem.strerror,
-                )
-            ) from problem
 
     def _write(self, cells: Sequence[str], faults: Sequence[Fault]) -> None:
         if self._file is None:
@@ -54,12 +51,28 @@ class RejectedRows:
             reason += " | " + ",".join(cells[width:])
         self._writer.writerow([*padded, reason])
 
+    def finish(self) -> None:
+        """Have everything on the disk before the good rows are kept.
+
+        Raises:
+            TracelogError: it cannot be written.
+        """
+        if self._file is not None:
+            with self._told():
+                self._file.flush()
+                os.fsync(self._file.fileno())
+
     def keep(self) -> Path | None:
-        """Put the file under its name; None if no row was rejected."""
+        """Put the file under its name; None if no row was rejected.
+
+        Raises:
+            TracelogError: it cannot be written.
+        """
         if self._file is None:
             return None
-        self._file.close()
-        self._half.replace(self.path)
+        with self._told():
+            self._file.close()
+            self._half.replace(self.path)
         self._file = None
         return self.path
 
@@ -69,3 +82,16 @@ class RejectedRows:
             self._file.close()
             self._half.unlink(missing_ok=True)
             self._file = None
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as problem:
+            raise TracelogError(
+                _(
+                    "the rejected rows cannot be written to %(path)s: %(why)s",
+                    path=self.path,
+                    why=problem.strerror,
+                )
+            ) from problem
