@@ -188,7 +188,7 @@ def test_the_number_of_statements_does_not_grow_with_the_period(
             assert quality.get(f"/trends?from={start}&to=2026-06-30").status_code == 200
         sent.append(len(texts))
     recorder.close()
-    assert sent[0] == sent[1] <= 45, sent
+    assert sent[0] == sent[1] <= 30, sent
 
 
 def test_the_api_answers_like_the_command(quality: Visit) -> None:

@@ -8,7 +8,7 @@ from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.plant.queries import Directory, PlantView, directory, the_plant
 from tracelog.trends.answers import ChartAnswer, ChartPoint, finite
-from tracelog.trends.queries import PointEvidence, point_evidence
+from tracelog.trends.points import PointEvidence, point_evidence
 from tracelog.trends.questions import ChartQuestion
 from tracelog.trends.rules import (
     PER,

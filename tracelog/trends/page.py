@@ -29,7 +29,7 @@ from tracelog.trends.drawing import (
     scale_text,
     whiskers,
 )
-from tracelog.trends.queries import known_words
+from tracelog.trends.queries import gather, known_words
 from tracelog.trends.questions import (
     BUCKET_PER_SAMPLE,
     CHART_FIELDS,
@@ -134,7 +134,8 @@ def page_known(
     session: Session, plant: PlantView, places: Directory, now: datetime
 ) -> tuple[Known, list[DefectView]]:
     """What the page's choices are read against, and the kinds of defect with their names."""
-    return known_words(session, plant, places, now), vocabulary(session)
+    kinds = vocabulary(session)
+    return known_words(session, plant, places, now, kinds), kinds
 
 
 def read_questions(values: Mapping[str, Sequence[str]], known: Known) -> Questions:
@@ -196,9 +197,10 @@ def trends_page(
     """
     names = {kind.defect: kind.title for kind in kinds}
     beside_others = replace(questions.rates, machine=None)
-    rated = rates(session, beside_others, plant, places)
+    gathered = gather(session, plant, questions.rates)
+    rated = rates(session, beside_others, plant, places, gathered)
     charted = chart(session, questions.chart, plant, places)
-    ordered = pareto_of(session, questions.rates, plant, places)
+    ordered = pareto_of(session, questions.rates, plant, places, gathered)
     return TrendsPage(
         rates=rated,
         chart=charted,

@@ -5,18 +5,19 @@ All of it through the reads of the log and of the counters; the number of statem
 
 import uuid
 from collections import defaultdict
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeAlias
 
 from sqlalchemy.orm import Session
 
-from tracelog.buckets import Bucket, Period, periods
+from tracelog.buckets import Bucket, periods
 from tracelog.defects.queries import By as ToldApart
 from tracelog.defects.queries import (
+    DefectView,
     EntryFilter,
-    EntryKind,
-    entries,
+    ProductionCount,
     first_and_last,
     production_counts,
     sample_counts,
@@ -25,7 +26,7 @@ from tracelog.defects.queries import (
 from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.plant.queries import Directory, PlantView
-from tracelog.strokes.queries import last_reading, strokes_by_bucket, strokes_by_machine
+from tracelog.strokes.queries import last_reading, strokes_by_bucket
 from tracelog.trends.questions import MOST_POINTS, ChartQuestion, Known, RateQuestion
 from tracelog.trends.rules import By, Evidence, Found
 
@@ -49,24 +50,22 @@ class RateEvidence:
     unsettled: Found
 
 
-@dataclass(frozen=True)
-class PointEvidence:
-    """What one point of a chart is drawn from."""
-
-    start: datetime
-    end: datetime
-    count: int
-    exposure: int
-
-
-def known_words(session: Session, plant: PlantView, places: Directory, now: datetime) -> Known:
+def known_words(
+    session: Session,
+    plant: PlantView,
+    places: Directory,
+    now: datetime,
+    kinds: Sequence[DefectView] | None = None,
+) -> Known:
     """What choices are read against. Three statements beside those of plant and directory.
 
     Args:
         session: an open session.
         plant, places: as read.
         now: what counts as latest where there are no data.
+        kinds: the kinds of defect, if the caller has read them already.
     """
+    kinds = vocabulary(session) if kinds is None else kinds
     latest = [one.read_at for one in last_reading(session).values()]
     logged = first_and_last(session)
     if logged is not None:
@@ -74,16 +73,55 @@ def known_words(session: Session, plant: PlantView, places: Directory, now: date
     return Known(
         zone=plant.zone,
         places=places,
-        defects=tuple(one.defect for one in vocabulary(session)),
+        defects=tuple(one.defect for one in kinds),
         latest_at=max(latest, default=None),
         now=now,
     )
 
 
+@dataclass(frozen=True)
+class Gathered:
+    """All that was reported from production in a period, and all strokes, read once.
+
+    What rates, Pareto and silent machines are made of: each takes from it what it asks for.
+    """
+
+    counts: tuple[ProductionCount, ...]
+    strokes: dict[uuid.UUID, int]
+
+    @property
+    def heard_of(self) -> set[uuid.UUID | None]:
+        """Machines of which anything was reported."""
+        return {row.machine_id for row in self.counts}
+
+
+def gather(session: Session, plant: PlantView, asked: RateQuestion) -> Gathered:
+    """Everything from production in the period of a question, whatever else it asks for."""
+    everything = EntryFilter(start=asked.start, end=asked.end, as_of=asked.as_of)
+    counts = production_counts(session, everything, by=("line", "machine", "defect"))
+    strokes: dict[uuid.UUID, int] = defaultdict(int)
+    # Adjoining buckets add up exactly, and here the plant's zone need not be read again.
+    for row in strokes_by_bucket(
+        session, None, asked.start, asked.end, "quarter", rota=plant.rota, as_of=asked.as_of
+    ):
+        strokes[row.machine_id] += row.strokes
+    return Gathered(tuple(counts), dict(strokes))
+
+
 def rate_evidence(
-    session: Session, plant: PlantView, places: Directory, asked: RateQuestion
+    session: Session,
+    plant: PlantView,
+    places: Directory,
+    asked: RateQuestion,
+    gathered: Gathered | None = None,
 ) -> RateEvidence:
     """What the rates of a question are made of.
+
+    Args:
+        session: an open session.
+        plant, places: as read.
+        asked: which rates.
+        gathered: what `gather` gave for the same period, if the caller has it.
 
     Raises:
         TracelogError: samples of several kinds of defect at once, told at ``defect``; too many
@@ -91,11 +129,29 @@ def rate_evidence(
     """
     if asked.evidence is Evidence.SAMPLES:
         return _sample_evidence(session, asked)
-    _check_number(plant, places, asked)
-    found, unsettled = _production(session, asked)
-    strokes = _strokes(session, plant, places, asked)
+    if asked.bucket is None:
+        gathered = gathered or gather(session, plant, asked)
+        rows = [row for row in gathered.counts if _is_asked_for(row, asked)]
+        found, unsettled = _by_key(rows, asked)
+        scope = machines_in_scope(places, asked)
+        strokes: Strokes = {(None, m): n for m, n in gathered.strokes.items() if m in scope}
+    else:
+        _check_number(plant, places, asked)
+        counted = production_counts(
+            session, entry_filter(asked), by=_told_apart(asked), bucket=asked.bucket
+        )
+        found, unsettled = _by_key(counted, asked)
+        strokes = _bucket_strokes(session, plant, places, asked, asked.bucket)
     lines = {machine.id: machine.line for machine in places.bodymakers}
     return RateEvidence(found, _exposures(found, strokes, asked, lines), unsettled)
+
+
+def _is_asked_for(row: ProductionCount, asked: RateQuestion) -> bool:
+    return (
+        (not asked.defects or row.defect in asked.defects)
+        and (asked.line is None or row.line == asked.line)
+        and (asked.machine is None or row.machine_id == asked.machine.id)
+    )
 
 
 def _check_number(plant: PlantView, places: Directory, asked: RateQuestion) -> None:
@@ -113,7 +169,8 @@ def _check_number(plant: PlantView, places: Directory, asked: RateQuestion) -> N
         )
 
 
-def _filter(asked: RateQuestion | ChartQuestion) -> EntryFilter:
+def entry_filter(asked: RateQuestion | ChartQuestion) -> EntryFilter:
+    """The entries that a question counts."""
     return EntryFilter(
         start=asked.start,
         end=asked.end,
@@ -137,12 +194,12 @@ def _told_apart(asked: RateQuestion) -> tuple[ToldApart, ...]:
     return by if asked.bucket is None else (*by, "bucket")
 
 
-def _production(session: Session, asked: RateQuestion) -> tuple[dict[RateKey, Found], Found]:
+def _by_key(
+    rows: Iterable[ProductionCount], asked: RateQuestion
+) -> tuple[dict[RateKey, Found], Found]:
+    """What was found by key, and what belongs to no key yet."""
     found: dict[RateKey, Found] = {}
     unsettled = Found()
-    rows = production_counts(
-        session, _filter(asked), by=_told_apart(asked), bucket=asked.bucket or Bucket.DAY
-    )
     for row in rows:
         one = Found(row.cans, row.counted_occurrences, row.entries)
         key = _key(asked, row.bucket_start, row.line, row.machine_id, row.defect)
@@ -182,20 +239,19 @@ def machines_in_scope(places: Directory, asked: RateQuestion | ChartQuestion) ->
     return {m.id for m in places.bodymakers if asked.line is None or m.line == asked.line}
 
 
-def _strokes(
-    session: Session, plant: PlantView, places: Directory, asked: RateQuestion
-) -> dict[tuple[datetime | None, uuid.UUID], int]:
-    """Strokes by bucket (None without buckets) and machine, of the machines in scope."""
-    scope = machines_in_scope(places, asked)
-    if asked.bucket is None:
-        counted = strokes_by_machine(session, asked.start, asked.end, asked.as_of)
-        return {(None, machine): n for machine, n in counted.items() if machine in scope}
+# Strokes by bucket (None without buckets) and machine.
+Strokes: TypeAlias = dict[tuple[datetime | None, uuid.UUID], int]
+
+
+def _bucket_strokes(
+    session: Session, plant: PlantView, places: Directory, asked: RateQuestion, bucket: Bucket
+) -> Strokes:
     rows = strokes_by_bucket(
         session,
-        scope,
+        machines_in_scope(places, asked),
         asked.start,
         asked.end,
-        asked.bucket.value,
+        bucket.value,
         rota=plant.rota,
         as_of=asked.as_of,
     )
@@ -204,7 +260,7 @@ def _strokes(
 
 def _exposures(
     found: Collection[RateKey],
-    strokes: dict[tuple[datetime | None, uuid.UUID], int],
+    strokes: Strokes,
     asked: RateQuestion,
     lines: dict[uuid.UUID, int],
 ) -> dict[RateKey, int]:
@@ -235,7 +291,7 @@ def _sample_evidence(session: Session, asked: RateQuestion) -> RateEvidence:
     exposures: dict[RateKey, int] = {}
     unsettled = Found()
     rows = sample_counts(
-        session, _filter(asked), by=_told_apart(asked), bucket=asked.bucket or Bucket.DAY
+        session, entry_filter(asked), by=_told_apart(asked), bucket=asked.bucket or Bucket.DAY
     )
     for row in rows:
         key = _key(asked, row.bucket_start, row.line, row.machine_id, row.defect)
@@ -265,114 +321,29 @@ class Silent:
 
 
 def silent_machines(
-    session: Session, plant: PlantView, asked: RateQuestion, without: Collection[uuid.UUID]
+    session: Session, plant: PlantView, asked: RateQuestion, quiet: Collection[uuid.UUID]
 ) -> list[Silent]:
-    """Which of the machines `without` entries of the kinds asked for have none of any kind.
+    """Which machines without any report were not looked at either, and for how long they ran.
 
-    Samples count too: somebody looked.
+    Args:
+        session: an open session.
+        plant: as read.
+        asked: the period.
+        quiet: machines of which nothing was reported from production.
+
+    Returns:
+        Those that ran and of which there is no sample; no statement where none is quiet.
     """
-    if not without:
+    if not quiet:
         return []
-    every = replace(_filter(asked), defects=(), machine_ids=tuple(without), line=None)
-    heard = {row.machine_id for row in production_counts(session, every, by=("machine",))}
-    heard |= {row.machine_id for row in sample_counts(session, every, by=("machine",))}
-    quiet = [machine for machine in without if machine not in heard]
+    every = EntryFilter(
+        start=asked.start, end=asked.end, machine_ids=tuple(quiet), as_of=asked.as_of
+    )
+    looked_at = {row.machine_id for row in sample_counts(session, every, by=("machine",))}
+    silent = [machine for machine in quiet if machine not in looked_at]
     days: dict[uuid.UUID, int] = defaultdict(int)
     for row in strokes_by_bucket(
-        session, quiet, asked.start, asked.end, "day", rota=plant.rota, as_of=asked.as_of
+        session, silent, asked.start, asked.end, "day", rota=plant.rota, as_of=asked.as_of
     ):
         days[row.machine_id] += row.strokes > 0
-    return [Silent(machine, days[machine]) for machine in quiet if days[machine]]
-
-
-def point_evidence(
-    session: Session, plant: PlantView, places: Directory, asked: ChartQuestion
-) -> list[PointEvidence]:
-    """What the points of a chart are drawn from, in order of time.
-
-    Production has a point for every bucket from the first to the last with any evidence; samples
-    have one for every sample, or for every bucket that has any.
-
-    Raises:
-        TracelogError: too many points, told at ``bucket``; samples of several kinds of defect.
-    """
-    if asked.evidence is Evidence.SAMPLES and len(asked.defects) != 1:
-        raise TracelogError(one_kind_only(), "defect")
-    if asked.bucket is None:
-        return _one_per_sample(session, asked)
-    edges = periods(asked.bucket, asked.start, asked.end, plant.zone, plant.rota)
-    if len(edges) > MOST_POINTS:
-        raise TracelogError(
-            _(
-                "gives %(points)d points, more than the %(most)d that are drawn; choose a longer"
-                " bucket or a shorter period",
-                points=len(edges),
-                most=MOST_POINTS,
-            ),
-            "bucket",
-        )
-    if asked.evidence is Evidence.SAMPLES:
-        return _samples_by_bucket(session, asked, asked.bucket, edges)
-    return _production_by_bucket(session, plant, places, asked, asked.bucket, edges)
-
-
-def _one_per_sample(session: Session, asked: ChartQuestion) -> list[PointEvidence]:
-    samples = replace(_filter(asked), kind=EntryKind.SAMPLE)
-    rows = entries(session, samples, limit=MOST_POINTS + 1).rows
-    if len(rows) > MOST_POINTS:
-        raise TracelogError(
-            _("more than %(most)d samples; choose a bucket or a shorter period", most=MOST_POINTS),
-            "bucket",
-        )
-    return [
-        PointEvidence(row.occurred_at, row.occurred_at, row.cans, row.inspected or 0)
-        for row in reversed(rows)
-    ]
-
-
-def _samples_by_bucket(
-    session: Session, asked: ChartQuestion, bucket: Bucket, edges: Sequence[Period]
-) -> list[PointEvidence]:
-    rows = sample_counts(session, _filter(asked), by=("bucket",), bucket=bucket)
-    by_start = {row.bucket_start: row for row in rows}
-    return [
-        _clipped(asked, edge, by_start[edge.start].cans, by_start[edge.start].inspected)
-        for edge in edges
-        if edge.start in by_start
-    ]
-
-
-def _production_by_bucket(
-    session: Session,
-    plant: PlantView,
-    places: Directory,
-    asked: ChartQuestion,
-    bucket: Bucket,
-    edges: Sequence[Period],
-) -> list[PointEvidence]:
-    counts = {
-        row.bucket_start: row.counted_occurrences
-        for row in production_counts(session, _filter(asked), by=("bucket",), bucket=bucket)
-    }
-    strokes: dict[datetime, int] = defaultdict(int)
-    for row in strokes_by_bucket(
-        session,
-        machines_in_scope(places, asked),
-        asked.start,
-        asked.end,
-        bucket.value,
-        rota=plant.rota,
-        as_of=asked.as_of,
-    ):
-        strokes[row.bucket_start] += row.strokes
-    seen = [i for i, edge in enumerate(edges) if counts.get(edge.start) or strokes.get(edge.start)]
-    if not seen:
-        return []
-    return [
-        _clipped(asked, edge, counts.get(edge.start, 0), strokes.get(edge.start, 0))
-        for edge in edges[seen[0] : seen[-1] + 1]
-    ]
-
-
-def _clipped(asked: ChartQuestion, edge: Period, count: int, exposure: int) -> PointEvidence:
-    return PointEvidence(max(edge.start, asked.start), min(edge.end, asked.end), count, exposure)
+    return [Silent(machine, days[machine]) for machine in silent if days[machine]]

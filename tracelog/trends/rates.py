@@ -1,5 +1,6 @@
 """Rates with their exact intervals, machines seen together, and kinds of defect in order."""
 
+import uuid
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -13,9 +14,11 @@ from tracelog.stats.intervals import binomial_interval, rate_interval
 from tracelog.stats.shrinkage import gamma_poisson
 from tracelog.trends.answers import ParetoAnswer, RateRow, Rates, finite
 from tracelog.trends.queries import (
+    Gathered,
     RateEvidence,
     RateKey,
     Silent,
+    gather,
     rate_evidence,
     silent_machines,
 )
@@ -38,6 +41,7 @@ def rates(
     question: RateQuestion,
     plant: PlantView | None = None,
     places: Directory | None = None,
+    gathered: Gathered | None = None,
 ) -> Rates:
     """Rates of machines, lines, kinds of defect or the whole plant.
 
@@ -49,7 +53,7 @@ def rates(
     Args:
         session: an open session.
         question: which rates.
-        plant, places: if the caller has read them already.
+        plant, places, gathered: if the caller has read them already.
 
     Returns:
         Rows in order of bucket, line and number; a fixed number of statements, whatever is asked.
@@ -59,7 +63,11 @@ def rates(
     """
     plant = plant or the_plant(session)
     places = places or directory(session)
-    evidence = rate_evidence(session, plant, places, question)
+    if question.evidence is Evidence.SAMPLES or question.bucket is not None:
+        gathered = None
+    elif gathered is None:
+        gathered = gather(session, plant, question)
+    evidence = rate_evidence(session, plant, places, question, gathered)
     tallies = sorted(
         join_counts(evidence.found, evidence.exposures), key=lambda tally: _order(tally, places)
     )
@@ -67,8 +75,9 @@ def rates(
     alike = False
     if _is_compared(question):
         rows, alike = _seen_together(rows)
-    if question.by is By.MACHINE and question.bucket is None:
-        rows = _with_silence(session, plant, question, tallies, rows)
+    if question.by is By.MACHINE and gathered is not None:
+        quiet = _quiet(tallies, gathered)
+        rows = _with_silence(silent_machines(session, plant, question, quiet), tallies, rows)
     together = _together(rows, question, evidence)
     notes = _notes(rows, question, evidence)
     return Rates(question, tuple(rows), together, evidence.unsettled, alike, notes)
@@ -79,6 +88,7 @@ def pareto_of(
     question: RateQuestion,
     plant: PlantView | None = None,
     places: Directory | None = None,
+    gathered: Gathered | None = None,
 ) -> ParetoAnswer:
     """Kinds of defect reported from production in the scope and period of a question, in order.
 
@@ -88,7 +98,7 @@ def pareto_of(
     plant = plant or the_plant(session)
     places = places or directory(session)
     asked = replace(question, by=By.DEFECT, bucket=None, defects=(), evidence=Evidence.PRODUCTION)
-    evidence = rate_evidence(session, plant, places, asked)
+    evidence = rate_evidence(session, plant, places, asked, gathered)
     found = {key.defect: one for key, one in evidence.found.items() if key.defect is not None}
     return ParetoAnswer(asked, tuple(pareto(found)), max(evidence.exposures.values(), default=0))
 
@@ -194,26 +204,19 @@ def _seen_together(rows: list[RateRow]) -> tuple[list[RateRow], bool]:
     return together, bool(model.pooled)
 
 
+def _quiet(tallies: Sequence[Tally[RateKey]], gathered: Gathered) -> list[uuid.UUID]:
+    """Machines of which nothing of any kind was reported."""
+    machines = [tally.key.machine_id for tally in tallies if tally.key.machine_id is not None]
+    return [machine for machine in machines if machine not in gathered.heard_of]
+
+
 def _with_silence(
-    session: Session,
-    plant: PlantView,
-    question: RateQuestion,
-    tallies: Sequence[Tally[RateKey]],
-    rows: list[RateRow],
+    silent: Sequence[Silent], tallies: Sequence[Tally[RateKey]], rows: list[RateRow]
 ) -> list[RateRow]:
-    if question.evidence is not Evidence.PRODUCTION:
-        return rows
-    quiet = [
-        tally.key.machine_id
-        for tally in tallies
-        if tally.entries == 0 and tally.key.machine_id is not None
-    ]
-    silent: dict[object, Silent] = {
-        one.machine_id: one for one in silent_machines(session, plant, question, quiet)
-    }
+    days = {one.machine_id: one.days_of_running for one in silent}
     return [
-        replace(row, note=silence(silent[tally.key.machine_id].days_of_running))
-        if tally.key.machine_id in silent
+        replace(row, note=silence(days[tally.key.machine_id]))
+        if tally.key.machine_id is not None and tally.key.machine_id in days
         else row
         for tally, row in zip(tallies, rows, strict=True)
     ]
