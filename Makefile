@@ -39,10 +39,10 @@ serve: $(RUN_READY) ## Serve the database that TRACELOG_DATABASE_URL names
 	$(BIN)/tracelog serve
 
 test: lint ## Style, types, import contracts, and every test on SQLite and PostgreSQL
-	$(BIN)/python -m pytest -n $(WORKERS) $(TESTS)
+	$(BIN)/python -m pytest -n $(WORKERS) --dist worksteal $(TESTS)
 
 test-fast: $(TEST_READY) ## Only the tests that need neither PostgreSQL nor a browser
-	$(BIN)/python -m pytest -n $(WORKERS) -m "not postgresql and not browser" $(TESTS)
+	$(BIN)/python -m pytest -n $(WORKERS) --dist worksteal -m "not postgresql and not browser" $(TESTS)
 
 lint: $(TEST_READY) ## Style, formatting, types and import contracts
 	$(BIN)/ruff check .
@@ -84,6 +84,7 @@ $(RUN_READY): requirements.lock pyproject.toml | $(BIN)/python
 
 $(TEST_READY): requirements-test.lock pyproject.toml | $(BIN)/python
 	@echo "Installing the locked libraries for tests into $(VENV) (once) ..."
-	$(INSTALL) requirements-test.lock
+	$(INSTALL) requirements.lock
+	$(INSTALL) requirements-test.lock --no-build-isolation
 	$(THIS)
 	@touch $@ $(RUN_READY)
