@@ -1,6 +1,7 @@
 """Facts sent by programs: kept, refused, kept in part; for every call that takes facts."""
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
@@ -283,3 +284,13 @@ def test_numbers_and_yes_or_no_may_be_text_as_in_files(program: Program) -> None
     assert program.post("/services", {**service, "unplanned": "yes"}).status_code == 201
     same = {"line": 2, "bodymaker": 3, "service": "minor", "done_at": at(9_000), "unplanned": True}
     assert program.post("/services", same).json["status"] == "unchanged"
+
+
+@EVERY_CALL
+def test_the_same_facts_sent_by_two_at_once_are_kept_once(site: Site, call: Taken) -> None:
+    sent = [call.good(n) for n in range(350, 380)]
+    before = site.counted()
+    with ThreadPoolExecutor(2) as senders:
+        answers = list(senders.map(lambda _n: site.program().post(call.path, sent), range(2)))
+    assert sorted(answer.status_code for answer in answers) == [200, 201]
+    assert site.counted()[call.table] == before[call.table] + len(sent)

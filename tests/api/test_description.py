@@ -177,7 +177,7 @@ def test_problems_and_results_fit_the_description(
     problem = in_document(described, described["components"]["schemas"]["Problem"], strict=True)
     refused = program.post("/readings", [{"line": 1}, {}, {"line": 0, "strokes": "x"}])
     for answer in (refused, program.get("/defects", limit="x"), program.get("/nothing")):
-        problem.validate(answer.json)
+        assert problem.is_valid(answer.json), answer.text
 
 
 def test_the_description_is_openapi_that_others_read(site: Site) -> None:
