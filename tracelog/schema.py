@@ -1,8 +1,10 @@
 """Every table in one place, for migrations and checks."""
 
 from tracelog import audit
+from tracelog.cases import models as cases
 from tracelog.db import Base
 from tracelog.defects import models as defects
+from tracelog.handover import models as handover
 from tracelog.people import models as people
 from tracelog.plant import models as plant
 from tracelog.service import models as service
@@ -11,4 +13,15 @@ from tracelog.trends import models as trends
 
 metadata = Base.metadata
 
-__all__ = ["audit", "defects", "metadata", "people", "plant", "service", "strokes", "trends"]
+__all__ = [
+    "audit",
+    "cases",
+    "defects",
+    "handover",
+    "metadata",
+    "people",
+    "plant",
+    "service",
+    "strokes",
+    "trends",
+]

@@ -27,6 +27,8 @@ def _rooms() -> list[tuple[str, str, str]]:
         ("/trace", _("Trace"), "trace"),
         ("/service", _("Service"), "service"),
         ("/trends", _("Trends"), "trends"),
+        ("/cases", _("Cases"), "cases"),
+        ("/handover", _("Handover"), "handover"),
     ]
 
 

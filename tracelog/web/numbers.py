@@ -63,6 +63,13 @@ def probability(value: float | None) -> str:
     return f"{value * 100:.0f}\N{NO-BREAK SPACE}%"
 
 
+def p_value(value: float | None) -> str:
+    """A p-value to two significant digits, the smallest as ``under 0.001``."""
+    if value is None:
+        return UNKNOWN
+    return _("under 0.001") if value < 0.001 else f"{value:.2g}"
+
+
 def instant(moment: datetime | None, zone: ZoneInfo) -> str:
     """An instant on the plant's clock: ``2026-03-29 08:15``."""
     return UNKNOWN if moment is None else show_instant(moment, zone)
@@ -114,6 +121,7 @@ PLAIN: dict[str, Callable[..., Any]] = {
     "short_count": short_count,
     "rate": rate,
     "share": share,
+    "p_value": p_value,
     "probability": probability,
     "span": span,
 }

@@ -1,0 +1,47 @@
+"""What is said of a case."""
+
+import uuid
+from enum import StrEnum
+from typing import Annotated, ClassVar
+
+from pydantic import BeforeValidator
+
+from tracelog.defects.facts import read_id
+from tracelog.facts import Fact, Instant, Name, Note, one_of
+
+CaseId = Annotated[uuid.UUID, BeforeValidator(read_id)]
+
+
+class StepKind(StrEnum):
+    """What a step of a case is.
+
+    `held` ends it because the numbers say that the fix held; `dropped` ends it without that.
+    """
+
+    NOTE = "note"
+    ACTION = "action"
+    HELD = "held"
+    DROPPED = "dropped"
+    REOPENED = "reopened"
+
+
+class CaseFact(Fact):
+    """A defect on a machine (such as 3-7) or a line (such as 3) that is looked into."""
+
+    key_fields: ClassVar[tuple[str, ...]] = ("id",)
+    id: CaseId | None = None
+    title: Name
+    defect: Name
+    place: Name
+    since_at: Instant
+
+
+class StepFact(Fact):
+    """A note, an action taken at an instant, or the end of a case."""
+
+    key_fields: ClassVar[tuple[str, ...]] = ("id",)
+    id: CaseId | None = None
+    case: CaseId
+    kind: Annotated[StepKind, one_of(StepKind)]
+    at: Instant
+    text: Note

@@ -1,0 +1,235 @@
+"""Reads of the handover: what a shift did, what stood out, what is carried over."""
+
+import uuid
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracelog.defects.counts import production_counts
+from tracelog.defects.queries import EntryFilter
+from tracelog.errors import NotFound
+from tracelog.handover.models import HandoverNote, HandoverSettlement
+from tracelog.handover.rules import ShiftCount, StandsOut, per_hour, standing_out
+from tracelog.language import _
+from tracelog.plant.queries import Directory, MachineView, PlantView, directory
+from tracelog.plant.rules import ShiftNow
+from tracelog.plant.stays import (
+    ChangeMade,
+    CoilStay,
+    ToolStay,
+    changes_between,
+    coil_stays,
+    tool_stays,
+)
+from tracelog.service.queries import ServiceDone, services_done
+from tracelog.strokes.queries import OpenQuestion, open_questions, strokes_by_machine
+
+BEFORE = timedelta(days=28)
+
+
+@dataclass(frozen=True)
+class LineShift:
+    """One line in a shift: strokes and entries, and strokes per hour against the 28 days before."""
+
+    line: int
+    name: str
+    strokes: int
+    strokes_per_hour: float
+    usual_per_hour: float
+    entries: int
+    cans: int
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something written down for the next shift; `settled_at` None: still carried over."""
+
+    id: uuid.UUID
+    line: int | None
+    about: str
+    text: str
+    written_at: datetime
+    written_by: str
+    settled_at: datetime | None
+    settled_by: str | None
+    reason: str | None
+
+
+@dataclass(frozen=True)
+class ShiftPage:
+    """Everything about one shift, from facts and from what was written down."""
+
+    shift: ShiftNow
+    until: datetime
+    lines: tuple[LineShift, ...]
+    standing_out: tuple[StandsOut, ...]
+    services: tuple[ServiceDone, ...]
+    tools_in: tuple[tuple[MachineView, ToolStay], ...]
+    changes: tuple[tuple[str, ChangeMade], ...]
+    coils: tuple[tuple[int, CoilStay], ...]
+    questions: tuple[tuple[MachineView, OpenQuestion], ...]
+    notes: tuple[Note, ...]
+
+    @property
+    def earlier(self) -> datetime:
+        """An instant of the shift before."""
+        return self.shift.started_at - timedelta(minutes=1)
+
+    @property
+    def later(self) -> datetime | None:
+        """An instant of the shift after, None if it has not begun."""
+        return self.shift.ended_at if self.until == self.shift.ended_at else None
+
+
+def shift_page(session: Session, plant: PlantView, moment: datetime, as_of: datetime) -> ShiftPage:
+    """The shift that holds an instant, as far as it has gone.
+
+    Args:
+        session: an open session.
+        plant: for its shifts.
+        moment: UTC.
+        as_of: UTC; only what was known by then.
+
+    Returns:
+        A fixed number of statements.
+
+    Raises:
+        NotFound: the plant has no shifts.
+    """
+    shift = plant.shift_at(moment)
+    if shift is None:
+        raise NotFound(_("the plant has no shifts yet; give them in plant.toml"))
+    until = min(shift.ended_at, as_of)
+    machines = directory(session)
+    strokes = strokes_by_machine(session, shift.started_at, until, as_of=as_of)
+    before = strokes_by_machine(session, shift.started_at - BEFORE, shift.started_at, as_of=as_of)
+    counted = _counts(session, shift.started_at, until, as_of)
+    counted_before = _counts(session, shift.started_at - BEFORE, shift.started_at, as_of)
+    counts = [
+        ShiftCount(
+            machine.text,
+            counted.get(machine.id, (0, 0, 0))[0],
+            strokes.get(machine.id, 0),
+            counted_before.get(machine.id, (0, 0, 0))[0],
+            before.get(machine.id, 0),
+        )
+        for machine in machines.bodymakers
+    ]
+    return ShiftPage(
+        shift,
+        until,
+        tuple(_lines(machines, shift.started_at, until, strokes, before, counted)),
+        tuple(standing_out(counts)),
+        tuple(services_done(session, until, since=shift.started_at, plant=machines)),
+        tuple(
+            (machines.by_id[stay.machine_id], stay)
+            for stay in tool_stays(session, shift.started_at, until, as_of=as_of)
+            if shift.started_at <= stay.fitted_at < until
+        ),
+        tuple(
+            (_place(machines, change), change)
+            for change in changes_between(session, shift.started_at, until)
+        ),
+        tuple(
+            sorted(
+                (
+                    (machines.line_numbers[run.line_id], run)
+                    for run in coil_stays(session, until, until, as_of=as_of)
+                    if run.started_at < until
+                ),
+                key=lambda one: one[0],
+            )
+        ),
+        tuple(
+            (machines.by_id[question.machine_id], question)
+            for question in open_questions(session, as_of=as_of)
+        ),
+        tuple(notes(session, machines, shift.started_at, until)),
+    )
+
+
+def _counts(
+    session: Session, start: datetime, end: datetime, as_of: datetime
+) -> dict[uuid.UUID, tuple[int, int, int]]:
+    rows = production_counts(
+        session, EntryFilter(start=start, end=end, as_of=as_of), by=("machine",)
+    )
+    return {
+        row.machine_id: (row.counted_occurrences, row.entries, row.cans)
+        for row in rows
+        if row.machine_id is not None
+    }
+
+
+def _lines(
+    machines: Directory,
+    start: datetime,
+    until: datetime,
+    strokes: dict[uuid.UUID, int],
+    before: dict[uuid.UUID, int],
+    counted: dict[uuid.UUID, tuple[int, int, int]],
+) -> list[LineShift]:
+    def summed(of: dict[uuid.UUID, int]) -> dict[int, int]:
+        total = dict.fromkeys(machines.lines, 0)
+        for machine in machines.bodymakers:
+            total[machine.line] += of.get(machine.id, 0)
+        return total
+
+    hour = timedelta(hours=1)
+    made = summed(strokes)
+    hourly = per_hour(made, (until - start) / hour)
+    usual = per_hour(summed(before), BEFORE / hour)
+    entries = summed({machine_id: row[1] for machine_id, row in counted.items()})
+    cans = summed({machine_id: row[2] for machine_id, row in counted.items()})
+    return [
+        LineShift(
+            line,
+            machines.line_names[line],
+            made[line],
+            hourly[line],
+            usual[line],
+            entries[line],
+            cans[line],
+        )
+        for line in machines.lines
+    ]
+
+
+def _place(machines: Directory, change: ChangeMade) -> str:
+    if change.machine_id is not None:
+        return machines.by_id[change.machine_id].text
+    return machines.line_names[machines.line_numbers[change.line_id]]
+
+
+def notes(session: Session, machines: Directory, since: datetime, until: datetime) -> list[Note]:
+    """Notes still carried over at `until`, and those written since. One statement."""
+    rows = session.execute(
+        select(HandoverNote, HandoverSettlement)
+        .outerjoin(HandoverSettlement, HandoverSettlement.note_id == HandoverNote.id)
+        .where(HandoverNote.written_at <= until)
+        .order_by(HandoverNote.written_at.desc())
+    )
+    found = [_note(machines, note, settlement, until) for note, settlement in rows]
+    return [one for one in found if one.settled_at is None or one.settled_at >= since]
+
+
+def _note(
+    machines: Directory,
+    note: HandoverNote,
+    settlement: HandoverSettlement | None,
+    until: datetime,
+) -> Note:
+    settled = settlement if settlement is not None and settlement.settled_at <= until else None
+    return Note(
+        note.id,
+        machines.line_numbers[note.line_id] if note.line_id else None,
+        note.about,
+        note.text,
+        note.written_at,
+        note.written_by,
+        settled.settled_at if settled else None,
+        settled.settled_by if settled else None,
+        settled.reason if settled else None,
+    )

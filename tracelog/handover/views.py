@@ -1,0 +1,94 @@
+"""The Handover page: what the shift did, what stood out, what the next one must know."""
+
+import uuid
+from datetime import datetime
+
+from flask import Blueprint, flash, redirect, render_template
+from werkzeug.wrappers import Response as AnyResponse
+
+from tracelog.db import new_id
+from tracelog.errors import NotFound, TracelogError
+from tracelog.handover.actions import settle_note, write_note
+from tracelog.handover.facts import About, HandoverNoteFact, SettlementFact
+from tracelog.handover.queries import shift_page
+from tracelog.instants import parse_instant
+from tracelog.language import _
+from tracelog.plant.queries import directory
+from tracelog.web.forms import Form, asked, posted
+from tracelog.web.request import current_actor, current_session, now, permit, the_plant_now
+
+pages = Blueprint("handover", __name__)
+
+
+def about_words() -> list[tuple[str, str]]:
+    """What a note can be about, in words, the most pressing first."""
+    return [
+        (About.SAFETY.value, _("safety, locks on")),
+        (About.DOWN.value, _("machine down, and why")),
+        (About.SPEED.value, _("speed limit")),
+        (About.TOOLS.value, _("tools, first can read")),
+        (About.METAL.value, _("coil and label, next change")),
+        (About.CHECKS.value, _("checks missed")),
+        (About.WATCH.value, _("what to watch")),
+    ]
+
+
+@pages.get("/handover")
+@permit("see")
+def handover_page() -> str:
+    """The present shift, or the one that held ``?at=``."""
+    return _page(Form())
+
+
+def _page(form: Form) -> str:
+    moment = _moment()
+    page = shift_page(current_session(), the_plant_now(), moment, now())
+    return render_template(
+        "handover/handover.html",
+        page=page,
+        form=form,
+        note_id=form.value("id") or str(new_id()),
+        about=about_words(),
+        about_named=dict(about_words()),
+        lines=[str(line) for line in directory(current_session()).lines],
+    )
+
+
+def _moment() -> datetime:
+    text = asked(("at",)).value("at")
+    if not text:
+        return now()
+    try:
+        return min(parse_instant(text, the_plant_now().zone), now())
+    except ValueError as problem:
+        raise TracelogError(str(problem), "at") from None
+
+
+@pages.post("/handover/notes")
+@permit("log entry")
+def add_note() -> AnyResponse | tuple[str, int]:
+    """Write down what the next shift must know."""
+    form = posted(("id", "line", "about", "text"))
+    try:
+        fact = HandoverNoteFact.read(form.values, the_plant_now().zone)
+        write_note(current_session(), fact, current_actor(), now())
+    except TracelogError as problem:
+        return _page(form.with_problem(problem)), problem.status
+    flash(_("Written down for the next shift."))
+    return redirect("/handover", 303)
+
+
+@pages.post("/handover/notes/<uuid:note>/settle")
+@permit("log entry")
+def settle(note: uuid.UUID) -> AnyResponse | tuple[str, int]:
+    """A note need not be carried over any more."""
+    form = posted(("reason",))
+    try:
+        fact = SettlementFact.read({"note": str(note), **form.values}, the_plant_now().zone)
+        settle_note(current_session(), fact, current_actor(), now())
+    except NotFound:
+        raise
+    except TracelogError as problem:
+        return _page(form.with_problem(problem)), problem.status
+    flash(_("Settled; it stays on record."))
+    return redirect("/handover", 303)
