@@ -274,7 +274,21 @@ def test_the_number_of_statements_is_fixed(
     assert len(few) == len(many) <= most
 
 
-minutes = st.one_of(st.integers(0, 300), st.integers(0, 3_000))
+def test_as_of_an_instant_inside_an_hour_nothing_later_in_the_hour_counts(
+    session: Session,
+) -> None:
+    numbers = make_plant(session, "Europe/Madrid", {1: CounterLimits()})
+    start = datetime(2026, 3, 2, 9, tzinfo=UTC)
+    shown = {0: 0, 20: 2_000, 40: 12_000}
+    facts = [reading(1, start + timedelta(minutes=at), n) for at, n in shown.items()]
+    record_readings(session, facts, ACTOR, NOW)
+    as_of = start + timedelta(minutes=30)
+    ten, later = start + timedelta(minutes=10), start + timedelta(minutes=50)
+    assert strokes_between(session, [Span(numbers[1], ten, later)], as_of) == [1_000]
+    assert strokes_between(session, [Span(numbers[1], ten, later)]) == [9_000]
+
+
+minutes = st.one_of(st.integers(0, 40), st.integers(0, 300), st.integers(0, 3_000))
 facts = st.lists(
     st.tuples(st.booleans(), st.sampled_from([1, 1, 2]), minutes, st.integers(0, 999)),
     min_size=1,
