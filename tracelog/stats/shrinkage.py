@@ -24,6 +24,7 @@ from tracelog.stats.inputs import (
     require,
 )
 from tracelog.stats.intervals import poisson_interval
+from tracelog.stats.ranking import probability_highest
 
 # Beyond this shape the spread between machines is under 0.1 % of the mean: they count as alike.
 _LARGEST_SHAPE = 1e6
@@ -33,6 +34,14 @@ _LEAST_GAIN = 1e-9
 # Points of the search for the shape: a first grid, then each time the cells around the best.
 _SEARCH = (231, 41, 41, 41, 41, 41)
 _MOST_STEPS = 80
+# Grids of the shape, a first and a finer one where its weight is not negligible, and nodes of the
+# mean, over which intervals are averaged; the first grid ends e^6 times above the typical count.
+_SHAPE_GRIDS = (61, 24)
+_NEGLIGIBLE = 8.0
+_FAR = 6.0
+_MEAN_NODES = 5
+_SMALLEST_RATE = 1e-300
+_HALVINGS = 34
 
 
 @dataclass(frozen=True)
@@ -46,8 +55,9 @@ class GammaPoisson:
     over the machines with exposure, and is 0 for a machine without.
 
     When `pooled` is true the data show no spread between machines: shape and rate are infinite,
-    all machines share one rate, its interval is the exact one of the pooled count, and no machine
-    is more likely the worst than another.
+    all machines share one rate and no machine is more likely the worst than another. The intervals
+    still allow for spread that the data are too few to show; where there is one machine, or no
+    event at all, they are the exact ones of the pooled count.
     """
 
     shape: float
@@ -74,10 +84,12 @@ def gamma_poisson(
 
     Formula: x_i ~ Poisson(n_i r_i), r_i ~ Gamma(shape a, rate b); marginally x_i is negative
     binomial, and a, b maximise sum [lnG(x_i + a) - lnG(a) - lnG(x_i + 1) + a ln(b / (b + n_i))
-    + x_i ln(n_i / (b + n_i))]. Given them r_i ~ Gamma(a + x_i, b + n_i). Assumes machines that are
-    alike but for their rate; the intervals take a and b as known, so with few machines they are
-    somewhat too narrow. A machine without exposure tells nothing, whatever its count: it gets the
-    plant's distribution.
+    + x_i ln(n_i / (b + n_i))]. Given them r_i ~ Gamma(a + x_i, b + n_i). The intervals also
+    average over a and the mean, weighted by their likelihood (shrinkage factor flat beforehand), as
+    with a dozen machines the best a alone makes them too narrow: in simulations with 8 machines
+    about 80 % held for a claimed 95 %, averaged 91 to 96 %. With a given prior they do not average.
+    Assumes machines that are alike but for their rate. A machine without exposure tells nothing,
+    whatever its count: it gets the plant's distribution.
 
     Args:
         counts: events per machine, whole numbers.
@@ -87,7 +99,8 @@ def gamma_poisson(
     Returns: GammaPoisson; rates are per one unit of exposure.
     Raises: ValueError naming the argument.
     Source: Efron and Hastie (2016), Computer Age Statistical Inference, sec. 6.1; unequal exposure
-        as in Gaver and O'Muircheartaigh (1987), Technometrics 29:1-15.
+        as in Gaver and O'Muircheartaigh (1987), Technometrics 29:1-15; intervals after Christiansen
+        and Morris (1997), J. American Statistical Association 92:618-632 (from memory).
     Example: ten pumps with 1 to 22 failures in 1 to 126 thousand hours have shape 0.8223 and rate
         1.259; pump 1 (5 in 94.32) shrinks to 0.0609.
     """
@@ -100,22 +113,101 @@ def gamma_poisson(
     sure = as_probability("confidence", confidence)
     if prior is None:
         fitted = fit_gamma(events, seen_in)
+        limits = _averaged_limits(events, seen_in, sure)
         if fitted is None:
-            return _pooled(events, seen_in, sure)
-        shape, rate = fitted
-    else:
-        shape = one_number("prior", prior[0], above=0)
-        rate = one_number("prior", prior[1], above=0)
-    return _shrunk(events, seen_in, shape, rate, sure)
+            return _pooled(events, seen_in, limits, sure)
+        return _shrunk(events, seen_in, fitted, limits, sure)
+    known = one_number("prior", prior[0], above=0), one_number("prior", prior[1], above=0)
+    return _shrunk(events, seen_in, known, None, sure)
+
+
+Mixture = tuple[FloatArray, FloatArray, FloatArray]
+"""Weights, shapes and rates of gammas: one row per member, one column per machine."""
+
+
+def _averaged_limits(
+    events: FloatArray, seen_in: FloatArray, confidence: float
+) -> tuple[FloatArray, FloatArray] | None:
+    """Limits of each rate when the plant's shape and mean are uncertain too.
+
+    None where there is nothing to compare. Machines alike in count and exposure are worked out
+    once.
+    """
+    used = seen_in > 0
+    if used.sum() < 2 or not events.any():
+        return None
+    weights, shapes, means = _plausible_priors(events[used], seen_in[used])
+    kinds, place = np.unique(np.stack([events, seen_in]), axis=1, return_inverse=True)
+    mixture = weights, shapes + kinds[0], shapes / means + kinds[1]
+    low, high = _limits(mixture, confidence)
+    return low[place], high[place]
+
+
+def _plausible_priors(events: FloatArray, seen_in: FloatArray) -> Mixture:
+    """Weights, shapes and means of the gammas that the plant's rates may come from, as columns.
+
+    The shrinkage factor a / (a + z), z the typical expected count, is uniform beforehand, the
+    logarithm of the mean flat; each shape has its likelihood, each mean a normal logarithm around
+    its best.
+    """
+    scale = float(seen_in.sum() / events.sum())
+    kinds, many = np.unique(np.stack([events, seen_in / scale]), axis=1, return_counts=True)
+    x, n = kinds
+    typical = float(np.median(seen_in / scale))
+    low, high = np.log(min(_SMALLEST_SHAPE, typical)), np.log(typical) + _FAR
+    for points in _SHAPE_GRIDS:
+        shapes = np.exp(np.linspace(low, high, points))
+        means, likelihoods = _profile(x, n, many, shapes)
+        a, m = shapes[:, None], means[:, None]
+        information = (m * n * a * (a + x) / (a + m * n) ** 2) @ many
+        # A uniform shrinkage factor has density a z / (a + z)^2 in the logarithm of a.
+        score = likelihoods + np.log(shapes) - 2 * np.log(shapes + typical)
+        score -= np.log(information) / 2
+        kept = np.flatnonzero(score > score.max() - _NEGLIGIBLE)
+        low = np.log(shapes[max(kept[0] - 1, 0)])
+        high = np.log(shapes[min(kept[-1] + 1, points - 1)])
+    nodes, shares = np.polynomial.hermite_e.hermegauss(_MEAN_NODES)
+    mean = (m * np.exp(nodes / np.sqrt(information)[:, None])).ravel()
+    every = np.repeat(shapes, _MEAN_NODES)
+    # The likelihood of a mean is only roughly normal in its logarithm: put right what differs.
+    off = _kernel(x, n, many, every, mean) - np.repeat(likelihoods, _MEAN_NODES)
+    score = (
+        np.repeat(score, _MEAN_NODES) + off + np.tile(nodes**2 / 2 + np.log(shares), shapes.size)
+    )
+    weights = np.exp(score - score.max())[:, None]
+    return weights / weights.sum(), every[:, None], mean[:, None] / scale
+
+
+def _limits(mixture: Mixture, confidence: float) -> tuple[FloatArray, FloatArray]:
+    """Equal-tailed limits of mixtures of gammas, by bisection of the logarithm."""
+    from scipy.special import gammainc, gammaincinv
+
+    weights, shapes, rates = mixture
+
+    def quantile(share: float) -> FloatArray:
+        # The quantile of a mixture lies between those of its members.
+        of_members = np.log(np.maximum(gammaincinv(shapes, share) / rates, _SMALLEST_RATE))
+        low, high = of_members.min(axis=0), of_members.max(axis=0)
+        for _ in range(_HALVINGS):
+            middle = (low + high) / 2
+            below = (weights * gammainc(shapes, np.exp(middle) * rates)).sum(axis=0) < share
+            low, high = np.where(below, middle, low), np.where(below, high, middle)
+        return np.asarray(np.exp((low + high) / 2), dtype=np.float64)
+
+    return quantile((1 - confidence) / 2), quantile((1 + confidence) / 2)
 
 
 def _shrunk(
-    events: FloatArray, seen_in: FloatArray, shape: float, rate: float, confidence: float
+    events: FloatArray,
+    seen_in: FloatArray,
+    prior: tuple[float, float],
+    limits: tuple[FloatArray, FloatArray] | None,
+    confidence: float,
 ) -> GammaPoisson:
-    from scipy.special import gammaincinv
-
+    shape, rate = prior
     after_shape, after_rate = shape + events, rate + seen_in
-    tail = (1 - confidence) / 2
+    alone = np.ones((1, 1)), after_shape[None, :], after_rate[None, :]
+    low, high = limits or _limits(alone, confidence)
     compared = seen_in > 0
     worst = np.zeros(events.shape)
     worst[compared] = probability_highest(after_shape[compared], after_rate[compared])
@@ -126,8 +218,8 @@ def _shrunk(
         log_likelihood=log_marginal_likelihood(events, seen_in, shape, rate),
         pooled=False,
         rates=after_shape / after_rate,
-        low=gammaincinv(after_shape, tail) / after_rate,
-        high=gammaincinv(after_shape, 1 - tail) / after_rate,
+        low=low,
+        high=high,
         posterior_shape=after_shape,
         posterior_rate=after_rate,
         probability_worst=worst,
@@ -135,11 +227,18 @@ def _shrunk(
     )
 
 
-def _pooled(events: FloatArray, seen_in: FloatArray, confidence: float) -> GammaPoisson:
+def _pooled(
+    events: FloatArray,
+    seen_in: FloatArray,
+    limits: tuple[FloatArray, FloatArray] | None,
+    confidence: float,
+) -> GammaPoisson:
     """All machines share the pooled rate: the limit of no spread between them."""
     total = float(seen_in.sum())
     mean = float(events.sum()) / total
     exact = poisson_interval(float(events.sum()), confidence)
+    ends = np.full(events.shape, exact.low / total), np.full(events.shape, exact.high / total)
+    low, high = limits or ends
     compared = seen_in > 0
     alike = np.full(events.shape, np.inf)
     return GammaPoisson(
@@ -149,8 +248,8 @@ def _pooled(events: FloatArray, seen_in: FloatArray, confidence: float) -> Gamma
         log_likelihood=_poisson_log_likelihood(events, seen_in, mean),
         pooled=True,
         rates=np.full(events.shape, mean),
-        low=np.full(events.shape, exact.low / total),
-        high=np.full(events.shape, exact.high / total),
+        low=low,
+        high=high,
         posterior_shape=alike,
         posterior_rate=alike.copy(),
         probability_worst=np.where(compared, 1 / compared.sum(), 0.0),
@@ -228,8 +327,6 @@ def _profile(
     events: FloatArray, seen_in: FloatArray, weights: IntArray, shapes: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Best mean for each of several shapes, and the log likelihood there but for a constant."""
-    from scipy.special import gammaln, xlogy
-
     a = shapes[:, None]
     rates = events / seen_in
     low, high = np.full(shapes.shape, rates.min()), np.full(shapes.shape, rates.max())
@@ -245,46 +342,23 @@ def _profile(
         mean = np.where(done, mean, ahead)
         if done.all():
             break
-    ratio = mean[:, None] * seen_in / a
+    return mean, _kernel(events, seen_in, weights, shapes, mean)
+
+
+def _kernel(
+    events: FloatArray,
+    seen_in: FloatArray,
+    weights: IntArray,
+    shapes: FloatArray,
+    means: FloatArray,
+) -> FloatArray:
+    """Log likelihood for each pair of shape and mean but for a constant."""
+    from scipy.special import gammaln, xlogy
+
+    a = shapes[:, None]
+    ratio = means[:, None] * seen_in / a
     terms = gammaln(events + a) - gammaln(a) - (a + events) * np.log1p(ratio) + xlogy(events, ratio)
-    return mean, np.asarray(terms @ weights, dtype=np.float64)
-
-
-def probability_highest(shapes: npt.ArrayLike, rates: npt.ArrayLike) -> FloatArray:
-    """Chance that each of several independent gamma variables is the largest of them.
-
-    Formula: P_i = integral of f_i(r) prod_(j != i) F_j(r) dr, by the trapezoidal rule in F_i over
-    the joint set of quantiles of all variables; no simulation. Error below about 1e-4.
-
-    Args: shapes, rates: of the gammas, same length, above 0.
-    Returns: probabilities that add up to 1.
-    Raises: ValueError naming the argument.
-    Source: the definition; for two variables a beta integral, Johnson, Kotz and Balakrishnan
-        (1994), Continuous Univariate Distributions 1, ch. 17 (from memory).
-    Example: shapes [5, 2] with rates [1, 1] give 0.891 and 0.109.
-    """
-    from scipy.special import gammainc, gammaincinv
-
-    a, b = broadcast(
-        shapes=as_amounts("shapes", shapes, positive=True),
-        rates=as_amounts("rates", rates, positive=True),
-    )
-    size = as_series("shapes", a).size
-    if size == 1:
-        return np.ones(1)
-    inner = np.linspace(0, 1, max(41, 6000 // size))[1:-1]
-    tails = np.array([1e-12, 1e-9, 1e-7, 1e-6, 1e-5, 1e-4, 1e-3])
-    chances = np.sort(np.concatenate([tails, inner, 1 - tails]))
-    points = np.unique(gammaincinv(a[:, None], chances) / b[:, None])
-    # No variable can be the largest below the highest of the lower ends.
-    points = points[points >= (gammaincinv(a, 1e-12) / b).max()]
-    below = gammainc(a[:, None], points * b[:, None])
-    first, last = np.ones_like(below), np.ones_like(below)
-    first[1:] = np.cumprod(below[:-1], axis=0)
-    last[:-1] = np.cumprod(below[:0:-1], axis=0)[::-1]
-    others = first * last
-    chance = (np.diff(below, axis=1) * (others[:, 1:] + others[:, :-1]) / 2).sum(axis=1)
-    return np.asarray(chance / chance.sum(), dtype=np.float64)
+    return np.asarray(terms @ weights, dtype=np.float64)
 
 
 def robbins_estimate(frequencies: npt.ArrayLike) -> FloatArray:
