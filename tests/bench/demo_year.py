@@ -48,13 +48,18 @@ def filled(size: str, url: str | None) -> Engine:
         SystemExit: the database at `url` holds something else.
     """
     KEPT.mkdir(parents=True, exist_ok=True)
-    engine = make_engine(url or f"sqlite:///{KEPT / f'{size}.db'}")
+    own = KEPT / f"{size}.db"
+    engine = make_engine(url or f"sqlite:///{own}")
     if inspect(engine).get_table_names():
-        if not is_current(engine):
-            raise SystemExit("the bench's tables are of another version: remove build/bench")
-        return engine
-    folder = folder_of(size)
+        if is_current(engine):
+            return engine
+        if url:
+            raise SystemExit("the tables of that database are of another version")
+        engine.dispose()
+        for kept in KEPT.glob(f"{own.name}*"):
+            kept.unlink()
     upgrade(engine)
+    folder = folder_of(size)
     with timed(f"importing it into {engine.dialect.name}"):
         import_plant(engine, folder)
     return engine
