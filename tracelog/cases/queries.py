@@ -140,7 +140,9 @@ def _views(session: Session, rows: Sequence[Case]) -> list[CaseView]:
     kinds = {kind.id: kind for kind in vocabulary(session)}
     steps: dict[uuid.UUID, list[Step]] = {}
     for step in session.execute(
-        select(CaseStep).where(CaseStep.case_id.in_([row.id for row in rows])).order_by(CaseStep.written_at, CaseStep.id)
+        select(CaseStep)
+        .where(CaseStep.case_id.in_([row.id for row in rows]))
+        .order_by(CaseStep.written_at, CaseStep.id)
     ).scalars():
         steps.setdefault(step.case_id, []).append(Step(step.kind, step.at, step.text, step.by))
     return [
