@@ -4,7 +4,8 @@ Hours are those of Madrid in the winter of 2026, so that a day starts at 23:00 U
 """
 
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -149,3 +150,14 @@ def standing_line(session: Session, entry_id: uuid.UUID) -> int | None:
         select(CurrentEntry.line_id).where(CurrentEntry.entry_id == entry_id)
     ).scalar_one()
     return directory(session).line_numbers[found] if found else None
+
+
+@contextmanager
+def undone(session: Session) -> Iterator[None]:
+    """What happens inside is rolled back at its end."""
+    savepoint = session.begin_nested()
+    try:
+        yield
+    finally:
+        savepoint.rollback()
+        session.expire_all()
