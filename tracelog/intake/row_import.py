@@ -51,23 +51,30 @@ class RowImport:
     def _import_piece(self, piece: Sequence[CsvRow]) -> None:
         good: list[CsvRow] = []
         facts: list[Fact] = []
+        bad: list[tuple[CsvRow, tuple[Fault, ...] | Outcome]] = []
         for row, fact in self._facts(piece):
             if isinstance(fact, Fact):
                 good.append(row)
                 facts.append(fact)
             else:
-                self._refuse(row, fact)
-        if not self._importing.has_plant:
+                bad.append((row, fact))
+        if self._importing.has_plant:
+            outcomes = self._file.record(
+                self._importing.session, facts, self._importing.actor, self._importing.now
+            )
+            kept = [outcome.became for outcome in outcomes if outcome.is_kept]
+            self._report.became.update(kept)
+            if len(kept) < len(good):
+                judged = zip(good, outcomes, strict=True)
+                bad += [(row, outcome) for row, outcome in judged if not outcome.is_kept]
+        else:
             for row in good:
                 self._strand(row, PLANT_FILE)
-            return
-        outcomes = self._file.record(
-            self._importing.session, facts, self._importing.actor, self._importing.now
-        )
-        self._report.became.update(o.became for o in outcomes if o.is_kept)
-        for row, outcome in zip(good, outcomes, strict=True):
-            if not outcome.is_kept:
-                self._refuse_dependent(row, outcome)
+        for row, found in sorted(bad, key=lambda one: one[0].line):
+            if isinstance(found, Outcome):
+                self._refuse_dependent(row, found)
+            else:
+                self._refuse(row, found)
 
     def _facts(self, piece: Sequence[CsvRow]) -> Iterator[tuple[CsvRow, Fact | tuple[Fault, ...]]]:
         read, zone, header = self._file.fact.read, self._importing.zone, self._rows.header
