@@ -54,6 +54,11 @@ class Rates:
     alike: bool
     notes: tuple[str, ...]
 
+    @property
+    def are_compared(self) -> bool:
+        """Whether machines were seen together: shrunk rates, and the chance to be the worst."""
+        return any(row.shrunk is not None for row in self.rows)
+
 
 @dataclass(frozen=True)
 class ChartPoint:

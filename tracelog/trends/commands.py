@@ -99,7 +99,7 @@ def _print_rates_table(answer: Rates, zone: ZoneInfo) -> None:
     question = answer.question
     exposure = "strokes" if question.evidence is Evidence.PRODUCTION else "inspected"
     columns = [question.by.value, "found", "cans", exposure, "rate", "low", "high"]
-    columns += ["shrunk", "worst"] if _is_compared(answer) else []
+    columns += ["shrunk", "worst"] if answer.are_compared else []
     if question.bucket is not None:
         columns.insert(1, question.bucket.value)
     rows = [_cells(row, answer, zone) for row in (*answer.rows, answer.together)]
@@ -109,14 +109,10 @@ def _print_rates_table(answer: Rates, zone: ZoneInfo) -> None:
         click.echo(note, err=True)
 
 
-def _is_compared(answer: Rates) -> bool:
-    return any(row.shrunk is not None for row in answer.rows)
-
-
 def _cells(row: RateRow, answer: Rates, zone: ZoneInfo) -> list[str]:
     cells = [row.name, f"{row.counted:,}", f"{row.cans:,}", f"{row.exposure:,}"]
     cells += [_number(value) for value in (row.per_million, row.low, row.high)]
-    if _is_compared(answer):
+    if answer.are_compared:
         worst = row.probability_worst
         cells += [_number(row.shrunk), "" if worst is None else f"{worst:.3f}"]
     if answer.question.bucket is not None:

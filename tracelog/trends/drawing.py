@@ -50,6 +50,7 @@ class Whisker:
     shrunk: float | None
     beyond: bool
     text: str
+    is_chosen: bool
 
 
 @dataclass(frozen=True)
@@ -74,6 +75,7 @@ class RatePlace:
     high: float | None
     shrunk: float | None
     text: str
+    is_chosen: bool = False
 
 
 @dataclass(frozen=True)
@@ -185,6 +187,7 @@ def whiskers(places: Sequence[RatePlace], together: float | None = None) -> Whis
             shrunk=None if place.shrunk is None else x(place.shrunk),
             beyond=place.high is not None and place.high > top,
             text=place.text,
+            is_chosen=place.is_chosen,
         )
         for index, place in enumerate(places)
     )

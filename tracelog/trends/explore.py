@@ -9,7 +9,6 @@ from zoneinfo import ZoneInfo
 from tracelog.instants import show_instant
 from tracelog.language import _
 from tracelog.trends.answers import ChartAnswer, ParetoAnswer, Rates
-from tracelog.trends.wording import rate_unit, unit_words
 
 
 def figure_of(answer: Rates | ChartAnswer | ParetoAnswer, zone: ZoneInfo) -> dict[str, Any]:
@@ -60,7 +59,7 @@ def rates_figure(rates: Rates) -> dict[str, Any]:
         "data": traces,
         "layout": {
             "height": 120 + 26 * max(len(rows), 3),
-            "xaxis": {"title": {"text": rate_unit(rates.question.evidence)}, "rangemode": "tozero"},
+            "xaxis": {"rangemode": "tozero"},
             "yaxis": {"autorange": "reversed", "type": "category"},
         },
     }
@@ -97,7 +96,7 @@ def chart_points_figure(chart: ChartAnswer, zone: ZoneInfo) -> dict[str, Any]:
     ]
     return {
         "data": traces,
-        "layout": {"height": 420, "yaxis": {"title": {"text": unit_words(chart.unit)}}},
+        "layout": {"height": 420},
     }
 
 
@@ -134,7 +133,7 @@ def pareto_bars_figure(pareto: ParetoAnswer) -> dict[str, Any]:
         ],
         "layout": {
             "height": 420,
-            "yaxis": {"title": {"text": _("occurrences")}, "rangemode": "tozero"},
+            "yaxis": {"rangemode": "tozero"},
             "yaxis2": {
                 "overlaying": "y",
                 "side": "right",

@@ -13,7 +13,7 @@ from tracelog.defects.queries import DefectView, vocabulary
 from tracelog.errors import Fault
 from tracelog.instants import day_of, show_instant, start_of_day
 from tracelog.language import _
-from tracelog.plant.queries import Directory, PlantView
+from tracelog.plant.queries import Directory, MachineView, PlantView
 from tracelog.trends.answers import ChartAnswer, ChartPoint, ParetoAnswer, RateRow, Rates
 from tracelog.trends.charts import chart
 from tracelog.trends.drawing import (
@@ -205,7 +205,10 @@ def trends_page(
         rates=rated,
         chart=charted,
         pareto=ordered,
-        rates_figure=whiskers([_place(row) for row in rated.rows], rated.together.per_million),
+        rates_figure=whiskers(
+            [_place(row, questions.chart.machine) for row in rated.rows],
+            rated.together.per_million,
+        ),
         chart_figure=chart_figure([_point(p, charted, plant.zone) for p in charted.points]),
         pareto_figure=pareto_figure(
             [
@@ -290,7 +293,7 @@ def _scope(asked: ChartQuestion, plant: PlantView, places: Directory) -> str:
     return plant.name
 
 
-def _place(row: RateRow) -> RatePlace:
+def _place(row: RateRow, chosen: MachineView | None) -> RatePlace:
     if row.per_million is None:
         text = f"{row.name}: {row.note}"
     else:
@@ -302,7 +305,8 @@ def _place(row: RateRow) -> RatePlace:
             count=row.counted,
             exposure=f"{row.exposure:,}",
         )
-    return RatePlace(row.name, row.per_million, row.low, row.high, row.shrunk, text)
+    is_chosen = chosen is not None and row.machine == chosen.text
+    return RatePlace(row.name, row.per_million, row.low, row.high, row.shrunk, text, is_chosen)
 
 
 def _point(point: ChartPoint, answer: ChartAnswer, zone: ZoneInfo) -> ChartPlace:

@@ -275,10 +275,10 @@ def _notes(
     if evidence.unsettled.entries:
         notes.append(
             _(
-                "%(entries)d entries with %(cans)d cans count for nobody yet: their code was not"
+                "%(entries)s entries with %(cans)s cans count for nobody yet: their code was not"
                 " read in full",
-                entries=evidence.unsettled.entries,
-                cans=evidence.unsettled.cans,
+                entries=f"{evidence.unsettled.entries:,}",
+                cans=f"{evidence.unsettled.cans:,}",
             )
         )
     return tuple(notes)
