@@ -1,10 +1,10 @@
 """The database: one engine per process, SQLite or PostgreSQL, instants in UTC, ids of version 7."""
 
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Final, TypeVar
 
 from sqlalchemy import (
     Connection,
@@ -64,6 +64,26 @@ class Base(DeclarativeBase):
     type_annotation_map = {datetime: UtcInstant}
 
 
+# Marks a session that only reads, and all of it from one moment.
+SNAPSHOT: Final = {"tracelog_snapshot": True}
+Answer = TypeVar("Answer")
+
+
+def read_once(session: Session, name: str, read: Callable[[], Answer]) -> Answer:
+    """What `read` answers; within a snapshot it is read once and remembered under `name`.
+
+    For what every question needs, such as the directory of machines. A session that writes reads
+    anew each time, since its own writes may have changed the answer.
+    """
+    if not session.info.get("tracelog_snapshot"):
+        return read()
+    remembered: dict[str, Any] = session.info.setdefault("tracelog_remembered", {})
+    if name not in remembered:
+        remembered[name] = read()
+    answer: Answer = remembered[name]
+    return answer
+
+
 def new_id() -> uuid.UUID:
     """A UUID of version 7 (RFC 9562): unique in every plant, and in order of time."""
     return uuid7()
@@ -111,7 +131,7 @@ def _begin_sqlite(connection: Connection) -> None:
 @contextmanager
 def reading(engine: Engine) -> Iterator[Session]:
     """A session that only reads; whatever it did is rolled back at the end."""
-    with engine.connect() as connection, Session(bind=connection) as session:
+    with engine.connect() as connection, Session(bind=connection, info=SNAPSHOT) as session:
         yield session
         session.rollback()
 

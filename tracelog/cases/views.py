@@ -32,14 +32,14 @@ def cases_page() -> str:
 def _cases_page(form: Form) -> str:
     session = current_session()
     known = directory(session)
-    places = [(str(line), _("line %(line)d", line=line)) for line in known.lines]
+    lines = [(str(line), _("line %(line)d", line=line)) for line in known.lines]
     return render_template(
         "cases/cases.html",
         cases=cases(session),
         form=form,
         case_id=form.value("id") or str(new_id()),
         kinds=[(kind.defect, kind.title) for kind in vocabulary(session)],
-        places=[*places, *((one.text, one.text) for one in known.bodymakers)],
+        where=[*lines, *((one.text, one.text) for one in known.bodymakers)],
     )
 
 

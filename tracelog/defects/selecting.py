@@ -15,6 +15,7 @@ from sqlalchemy import ColumnElement, Select, select, union
 from sqlalchemy.orm import Session
 
 from tracelog import reference
+from tracelog.db import read_once
 from tracelog.defects.checking import (
     CORRECTION_COLUMNS,
     ENTRY_COLUMNS,
@@ -103,8 +104,12 @@ class DefectView:
 def vocabulary(session: Session) -> list[DefectView]:
     """The plant's kinds of defect: in order of the process, then the plant's own by code.
 
-    One statement.
+    One statement, once in a snapshot.
     """
+    return read_once(session, "vocabulary", lambda: _vocabulary(session))
+
+
+def _vocabulary(session: Session) -> list[DefectView]:
     names = tuple(DefectView.__dataclass_fields__)
     rows = session.execute(select(*(getattr(DefectType, name) for name in names)))
     found = [DefectView(*row) for row in rows]

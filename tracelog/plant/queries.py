@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracelog.db import read_once
 from tracelog.errors import NoPlant, UnknownReference
 from tracelog.facts import known_words
 from tracelog.instants import zone_named
@@ -179,11 +180,15 @@ class Directory:
 
 
 def the_plant(session: Session) -> PlantView:
-    """The plant of this database. Three statements.
+    """The plant of this database. Three statements, once in a snapshot.
 
     Raises:
         NoPlant: none has been imported yet.
     """
+    return read_once(session, "plant", lambda: _the_plant(session))
+
+
+def _the_plant(session: Session) -> PlantView:
     plant = session.execute(select(Plant).order_by(Plant.id).limit(1)).scalar_one_or_none()
     if plant is None:
         raise NoPlant(_("this database holds no plant yet; import a folder with a plant.toml"))
@@ -225,7 +230,11 @@ def _rota(
 
 
 def directory(session: Session) -> Directory:
-    """All lines, machines and recorded dome codes. Three statements."""
+    """All lines, machines and recorded dome codes. Three statements, once in a snapshot."""
+    return read_once(session, "directory", lambda: _directory(session))
+
+
+def _directory(session: Session) -> Directory:
     lines = session.execute(select(Line.id, Line.line, Line.name).order_by(Line.line)).all()
     numbers = {row.id: row.line for row in lines}
     machines = [

@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 from tracelog import instants
 from tracelog.audit import Actor
 from tracelog.config import Settings
+from tracelog.db import SNAPSHOT
 from tracelog.errors import NotAllowed, TracelogError
 from tracelog.language import _
 
@@ -102,7 +103,8 @@ def current_session() -> Session:
             connection = connection.execution_options(
                 isolation_level="REPEATABLE READ", postgresql_readonly=True
             )
-        g.tracelog_session = Session(bind=connection, autoflush=False)
+        info = SNAPSHOT if is_reading() else None
+        g.tracelog_session = Session(bind=connection, autoflush=False, info=info)
     session: Session = g.tracelog_session
     return session
 
