@@ -41,7 +41,7 @@ _NEGLIGIBLE = 8.0
 _FAR = 6.0
 _MEAN_NODES = 5
 _SMALLEST_RATE = 1e-300
-_HALVINGS = 34
+_PRECISION = 1e-8
 
 
 @dataclass(frozen=True)
@@ -174,25 +174,36 @@ def _plausible_priors(events: FloatArray, seen_in: FloatArray) -> Mixture:
     score = (
         np.repeat(score, _MEAN_NODES) + off + np.tile(nodes**2 / 2 + np.log(shares), shapes.size)
     )
-    weights = np.exp(score - score.max())[:, None]
-    return weights / weights.sum(), every[:, None], mean[:, None] / scale
+    kept = score > score.max() - _NEGLIGIBLE - 4
+    weights = np.exp(score[kept] - score.max())[:, None]
+    return weights / weights.sum(), every[kept, None], mean[kept, None] / scale
 
 
 def _limits(mixture: Mixture, confidence: float) -> tuple[FloatArray, FloatArray]:
-    """Equal-tailed limits of mixtures of gammas, by bisection of the logarithm."""
-    from scipy.special import gammainc, gammaincinv
+    """Equal-tailed limits of mixtures of gammas, by Newton's method on the logarithm."""
+    from scipy.special import gammainc, gammaincinv, gammaln
 
     weights, shapes, rates = mixture
+    constant = gammaln(shapes)
 
     def quantile(share: float) -> FloatArray:
         # The quantile of a mixture lies between those of its members.
         of_members = np.log(np.maximum(gammaincinv(shapes, share) / rates, _SMALLEST_RATE))
         low, high = of_members.min(axis=0), of_members.max(axis=0)
-        for _ in range(_HALVINGS):
-            middle = (low + high) / 2
-            below = (weights * gammainc(shapes, np.exp(middle) * rates)).sum(axis=0) < share
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        return np.asarray(np.exp((low + high) / 2), dtype=np.float64)
+        at = (weights * of_members).sum(axis=0)
+        for _ in range(_MOST_STEPS):
+            z = np.exp(at) * rates
+            excess = (weights * gammainc(shapes, z)).sum(axis=0) - share
+            density = (weights * np.exp(shapes * np.log(z) - z - constant)).sum(axis=0)
+            low, high = np.where(excess < 0, at, low), np.where(excess < 0, high, at)
+            # Newton's step, or the middle where it would leave the bracket.
+            ahead = at - excess / np.maximum(density, _SMALLEST_RATE)
+            ahead = np.where((low < ahead) & (ahead < high), ahead, (low + high) / 2)
+            moved = np.abs(ahead - at).max()
+            at = ahead
+            if moved < _PRECISION:
+                break
+        return np.asarray(np.exp(at), dtype=np.float64)
 
     return quantile((1 - confidence) / 2), quantile((1 + confidence) / 2)
 
