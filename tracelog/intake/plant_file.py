@@ -19,6 +19,7 @@ from tracelog.plant.facts import PlantFact, RotaFact, ShiftFact, TransitFact
 
 _LARGEST_BYTES = 1_000_000
 _UTC = ZoneInfo("UTC")
+_TABLE = re.compile(r"\s*\[+\s*[A-Za-z0-9_\"'.-]+\s*\]+\s*(#.*)?$")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+", re.ASCII)
 
 
@@ -56,7 +57,7 @@ def read_plant_file(path: Path) -> PlantFileRead:
         content = tomllib.loads(text.replace("\r\n", "\n"))
     except (tomllib.TOMLDecodeError, RecursionError) as problem:
         found = re.search(r"\(at line (\d+), column \d+\)", str(problem))
-        line = int(found[1]) if found else max(1, text.count("\n"))
+        line = int(found[1]) if found else max(1, len(text.splitlines()))
         why = re.sub(r"\s*\(at .*\)$", "", str(problem))
         return _broken(path.name, line, _("is not valid TOML: %(why)s", why=why))
     faults: list[Fault] = []
@@ -119,23 +120,23 @@ def _line_of(text: str, name: str) -> int:
     """The line on which a key stands: `name`, `table: key` or `shift N: key`; 1 if nowhere."""
     table, _colon, key = name.rpartition(": ")
     lines = text.split("\n")
-    start = 0
-    if table or key in ("transit", "shift", "rota"):
-        word, _space, place = (table or key).partition(" ")
-        heads = [
-            number
-            for number, line in enumerate(lines)
-            if re.match(rf"\s*(\[+\s*{re.escape(word)}\s*\]+|{re.escape(word)}\s*[.=])", line)
-        ]
-        if not heads:
+    word, _space, place = (table or key).partition(" ")
+    is_table = bool(table) or word in ("transit", "shift", "rota")
+    heads = [number for number, line in enumerate(lines) if _TABLE.match(line)]
+    if is_table:
+        named = re.compile(rf"\s*(\[+\s*{word}\s*\]+|{word}\s*[.=])")
+        places = [number for number, line in enumerate(lines) if named.match(line)]
+        if not places:
             return 1
-        start = heads[min(int(place or 1), len(heads)) - 1]
-        if not table:
-            return start + 1
-    for number in range(start, len(lines)):
-        if re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*[.=]", lines[number]):
-            return number + 1
-    return start + 1
+        start = places[min(int(place or 1), len(places)) - 1]
+    else:
+        start = 0
+    if is_table and not table:
+        return start + 1
+    # A key stands before the next table begins.
+    end = next((head for head in heads if head > start), len(lines))
+    keyed = re.compile(rf"\s*[\"']?{re.escape(key)}[\"']?\s*[.=]")
+    return next((n for n in range(start, end) if keyed.match(lines[n])), start) + 1
 
 
 @dataclass(frozen=True)

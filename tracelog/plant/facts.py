@@ -231,6 +231,8 @@ class RotaFact(Fact):
             raise ValueError(_("is not a list of 1 to 366 tables, one per day of the cycle"))
         if not all(isinstance(day, dict) and day for day in value):
             raise ValueError(_('has a day that is not a table such as { day = "A", night = "C" }'))
+        if not all(str(word).strip() for day in value for words in day.items() for word in words):
+            raise ValueError(_("has a blank; name each shift and the crew that works it"))
         if len({frozenset(day) for day in value}) != 1:
             raise ValueError(_("names different shifts on different days; name the same on each"))
         return tuple(value)
@@ -284,7 +286,10 @@ class PlantFact(Fact):
     @field_validator("rota")
     @classmethod
     def _covers_shifts(cls, value: RotaFact | None, info: ValidationInfo) -> RotaFact | None:
-        shifts = info.data.get("shift", ())
+        if "shift" not in info.data:
+            # They are wrong themselves, and told so.
+            return value
+        shifts = info.data["shift"]
         if value is not None and len(value.cycle[0]) != len(shifts):
             raise ValueError(
                 _(
