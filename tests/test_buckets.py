@@ -23,9 +23,8 @@ ZONES = [
     ZoneInfo("UTC"),
 ]
 SHIFTS = (ShiftRule(0, "early", time(5, 45)), ShiftRule(1, "late", time(13, 45)))
-MOMENTS = st.datetimes(datetime(2015, 1, 1), datetime(2027, 1, 1)).map(
-    lambda moment: moment.replace(tzinfo=UTC)
-)
+START = datetime(2015, 1, 1, tzinfo=UTC)
+MOMENTS = st.timedeltas(timedelta(0), timedelta(days=12 * 365)).map(lambda later: START + later)
 
 
 def rota(zone: ZoneInfo) -> ShiftRota:
