@@ -212,7 +212,7 @@ def content(engine: Engine) -> dict[str, list[tuple[Any, ...]]]:
     """Everything in the database, table by table, in an order of its own."""
     with reading(engine) as session:
         return {
-            table.name: sorted((row.tuple() for row in session.execute(select(table))), key=repr)
+            table.name: sorted((tuple(row) for row in session.execute(select(table))), key=repr)
             for table in Base.metadata.sorted_tables
         }
 

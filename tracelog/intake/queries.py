@@ -88,7 +88,7 @@ def rows_of(session: Session, file: str) -> Iterator[Values]:
         return column.collate("C") if is_postgresql else column.collate("BINARY")
 
     asked = _ASKED[file](by_code_point).execution_options(yield_per=_ROWS_AT_ONCE)
-    return (row.tuple() for row in session.execute(asked))
+    return iter(session.execute(asked))
 
 
 def _dome_codes(session: Session) -> list[Values]:
@@ -103,7 +103,7 @@ def _dome_codes(session: Session) -> list[Values]:
         .join(Machine, Machine.id == DomeCodeRow.machine_id)
         .join(Line, Line.id == Machine.line_id)
     )
-    rows = [row.tuple() for row in session.execute(asked)]
+    rows = [tuple(row) for row in session.execute(asked)]
     # As numbers, so that 1-9 comes before 1-10.
     return sorted(rows, key=lambda row: (_code_numbers(row[0]), row[3]))
 
