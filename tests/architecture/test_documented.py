@@ -49,7 +49,13 @@ def test_the_readme_names_every_command(command: str) -> None:
     assert f"tracelog {command}" in _read("README.md")
 
 
-@pytest.mark.parametrize("need", PROJECT["project"]["dependencies"])
+@pytest.mark.parametrize(
+    "need",
+    [
+        *PROJECT["project"]["dependencies"],
+        *(need for group in PROJECT["dependency-groups"].values() for need in group),
+    ],
+)
 def test_the_contributors_guide_says_why_each_library_is_needed(need: str) -> None:
     name = re.split(r"[\[<>=]", need)[0]
     assert re.search(rf"\b{re.escape(name)}\b", _read("DEVELOPERS.md"), flags=re.IGNORECASE)

@@ -32,7 +32,7 @@ def compile_lock(lock: str, *options: str) -> None:
 def main() -> int:
     """Write both; what both hold is the same version in both."""
     compile_lock("requirements.lock", "--group=build")
-    groups = ("--group=build", "--group=test", "--group=lint")
+    groups = ("--group=build", "--group=test", "--group=bench", "--group=lint")
     compile_lock("requirements-test.lock", *groups, "--constraints=requirements.lock")
     return 0
 
