@@ -115,3 +115,22 @@ def test_the_administrators_pages_shut_nobody_out(
     assert smallest_targets(page) == []
     page.get_by_role("button", name="Revoke gateway").click()
     expect(page.get_by_role("status")).to_contain_text("The token is revoked.")
+
+
+@pytest.mark.small_plant
+@pytest.mark.parametrize("scripts", [True, False])
+def test_a_phone_reaches_every_room_with_a_finger(
+    visitors: Visitors, site_url: str, cast: Cast, scripts: bool
+) -> None:
+    page = visitors.open(360, 740, base_url=site_url, has_touch=True, java_script_enabled=scripts)
+    cast.sign_in_on(page, "operator")
+    page.goto("/log")
+    rooms = page.get_by_role("navigation", name="Rooms")
+    expect(rooms.get_by_role("link", name="Trends")).to_be_hidden()
+    rooms.get_by_text("More", exact=True).tap()
+    rooms.get_by_role("link", name="Trends").tap()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Trends")
+    if scripts:
+        rooms.get_by_text("More", exact=True).tap()
+        page.keyboard.press("Escape")
+        expect(rooms.get_by_role("link", name="Trends")).to_be_hidden()

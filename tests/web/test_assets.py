@@ -1,4 +1,4 @@
-"""Static files, compression, health and the navigation."""
+"""Static files, compression and health."""
 
 import re
 
@@ -7,10 +7,10 @@ import pytest
 from flask import Flask
 from sqlalchemy import Engine
 
-from tests.support.site import Cast, Visit
+from tests.support.site import Visit
 from tracelog.db import downgrade
 from tracelog.web import assets
-from tracelog.web.request import permit, public
+from tracelog.web.request import public
 
 only_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
 
@@ -19,7 +19,7 @@ only_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True
 def test_a_file_is_kept_for_a_year_under_the_digest_of_all(visit: Visit) -> None:
     page = visit.get("/sign-in").text
     addresses = re.findall(r'(?:href|src)="(/static/[^"]+)"', page)
-    assert len(addresses) == 8
+    assert len(addresses) == 9
     for address in addresses:
         answer = visit.get(address)
         assert answer.status_code == 200
@@ -79,18 +79,3 @@ def test_health_needs_no_account_and_tells_of_old_tables(visit: Visit, own_engin
     assert answer.status_code == 503
     assert "another version" in answer.get_json()["detail"]
     assert visit.get("/api/v1/health/live").status_code == 200
-
-
-@only_sqlite
-def test_the_navigation_shows_where_one_is(application: Flask, visit: Visit, cast: Cast) -> None:
-    known = {rule.rule for rule in application.url_map.iter_rules()}
-    for path in ("/", "/log", "/trace", "/service", "/trends"):
-        if path not in known:
-            application.add_url_rule(path, path, permit("see")(lambda: "x"))
-    cast.sign_in(visit, "operator")
-    page = visit.get("/me").text
-    rail = page[page.index('<nav class="rail"') : page.index("</nav>")]
-    assert re.findall(r'href="([^"]+)"', rail) == ["/", "/log", "/trace", "/service", "/trends"]
-    assert "aria-current" not in rail
-    visit.client.delete_cookie("tracelog")
-    assert '<nav class="rail"' not in visit.get("/sign-in").text

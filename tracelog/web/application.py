@@ -60,7 +60,7 @@ from tracelog.people.views import LOOK_COOKIE, LOOKS
 from tracelog.plant.queries import PlantView, the_plant
 from tracelog.web import assets, figures, numbers
 from tracelog.web import request as asked
-from tracelog.web.navigation import places
+from tracelog.web.navigation import beyond_the_bar, places
 from tracelog.web.problems import register_problems
 from tracelog.web.security import address_of, check_form, protect
 
@@ -241,13 +241,15 @@ def _shown_everywhere(app: Flask) -> dict[str, Any]:
     """What the layout shows around every page."""
     visitor = _visitor()
     plant = _plant() if visitor is not None else None
+    rooms = places(app) if visitor is not None else []
     look = request.cookies.get(LOOK_COOKIE, "auto")
     return {
         "visitor": visitor,
         "plant": plant,
         "shift_now": plant.shift_at(asked.now()) if plant else None,
         "present": asked.now(),
-        "places": places(app) if visitor is not None else [],
+        "places": rooms,
+        "more_places": beyond_the_bar(rooms),
         "look": look if look in LOOKS else "auto",
         "here": request.full_path.rstrip("?"),
     }

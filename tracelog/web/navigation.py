@@ -1,5 +1,6 @@
 """The rooms that the navigation leads to, each by the address of its page."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from flask import Flask, request
@@ -8,6 +9,9 @@ from werkzeug.routing import RequestRedirect
 
 from tracelog.language import _
 from tracelog.web.request import may, permission_of
+
+# So many fit a screen of 360 px with their names.
+BAR_PLACES = 5
 
 
 @dataclass(frozen=True)
@@ -49,6 +53,11 @@ def places(app: Flask) -> list[Place]:
         if permission is not None and may(permission):
             found.append(Place(path, label, picture, _is_here(path)))
     return found
+
+
+def beyond_the_bar(rooms: Sequence[Place]) -> list[Place]:
+    """The rooms for which a phone's bar has no place; there is one for five, the last for more."""
+    return [] if len(rooms) <= BAR_PLACES else list(rooms[BAR_PLACES - 1 :])
 
 
 def _is_here(path: str) -> bool:

@@ -1,5 +1,7 @@
 // Closes an open menu when somebody presses Escape or points elsewhere.
 
+const OPEN = "details.menu[open], .rail details[open]";
+
 function close(menu) {
   if (menu.contains(document.activeElement)) {
     menu.querySelector("summary").focus();
@@ -9,12 +11,12 @@ function close(menu) {
 
 document.addEventListener("keydown", (event) => {
   if (event.key === "Escape") {
-    document.querySelectorAll("details.menu[open]").forEach(close);
+    document.querySelectorAll(OPEN).forEach(close);
   }
 });
 
 document.addEventListener("pointerdown", (event) => {
-  for (const menu of document.querySelectorAll("details.menu[open]")) {
+  for (const menu of document.querySelectorAll(OPEN)) {
     if (!menu.contains(event.target)) {
       menu.open = false;
     }
