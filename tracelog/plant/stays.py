@@ -216,6 +216,40 @@ def pallet_stays(
     return [_pallet(row, as_of) for row in session.execute(asked).scalars()]
 
 
+def pallets_within(
+    session: Session,
+    windows: Sequence[tuple[uuid.UUID, datetime, datetime]],
+    as_of: datetime,
+    most: int,
+) -> list[PalletStay]:
+    """Pallets that were being filled in one of several windows, by time. One statement.
+
+    Args:
+        session: an open session.
+        windows: line, start and end (UTC, both included), a few of them.
+        as_of: UTC; only what was known by then.
+        most: how many at most.
+    """
+    if not windows:
+        return []
+    asked = (
+        select(Pallet)
+        .where(
+            Pallet.started_at <= as_of,
+            or_(
+                *(
+                    (Pallet.line_id == line_id)
+                    & overlapping(Pallet.started_at, Pallet.ended_at, start, end)
+                    for line_id, start, end in windows
+                )
+            ),
+        )
+        .order_by(Pallet.started_at, Pallet.pallet)
+        .limit(most)
+    )
+    return [_pallet(row, as_of) for row in session.execute(asked).scalars()]
+
+
 def pallet_named(session: Session, pallet: str, as_of: datetime | None = None) -> PalletStay | None:
     """One pallet by its number. One statement."""
     row = session.execute(select(Pallet).where(Pallet.pallet == pallet)).scalar_one_or_none()

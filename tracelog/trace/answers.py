@@ -65,7 +65,7 @@ def dossier_answer(found: Dossier, machines: Directory) -> dict[str, Any]:
         "at": found.question.at or (found.made.middle if found.made.is_instant else None),
         "made": {"from": found.made.start, "to": found.made.end, "basis": found.made.basis},
         "candidates": [
-            {"machine": one.machine.text, "probability": round(one.probability, 6)}
+            {"machine": one.machine.text, "probability": one.probability}
             for one in found.candidates
         ],
         "machine": found.machine.text if found.machine else None,

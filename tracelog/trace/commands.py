@@ -1,6 +1,6 @@
 """The command `tracelog trace`."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -54,17 +54,22 @@ def trace(
     as_json: bool,
 ) -> None:
     """From a dome CODE to the machine, tools and metal behind the can; or what they made."""
-    subjects = {"tool": tool, "machine": machine, "coil": None if code else coil}
+    of_can = [name for name, value in (("CODE", code), ("--pallet", pallet)) if value]
+    subjects = {"tool": tool, "machine": machine, "coil": None if of_can else coil}
     chosen = [(kind, name) for kind, name in subjects.items() if name]
-    if len(chosen) > 1 or (code and (tool or machine)):
-        raise click.UsageError("give a CODE, or one of --tool, --coil, --machine")
-    if not chosen and not code and not pallet:
+    if len(chosen) > 1 or (chosen and of_can):
+        raise click.UsageError("give a can (CODE, --pallet), or one of --tool, --coil, --machine")
+    if not chosen and not of_can:
         raise click.UsageError("give a CODE such as 3-7, a --pallet, or --tool, --coil, --machine")
+    if chosen and at:
+        raise click.UsageError("--at goes with a CODE or a --pallet; give --from and --to instead")
+    if of_can and (start or end):
+        raise click.UsageError("--from and --to go with --tool, --coil, --machine; give --at")
     with reading(open_database()) as session:
         zone = the_plant(session).zone
         until = instant_option(as_of, zone, "--as-of") or now()
         if chosen:
-            last = instant_option(end, zone, "--to") or until
+            last = min(instant_option(end, zone, "--to") or until, until)
             usual = last - timedelta(days=DEFAULT_DAYS) if machine else EARLIEST
             first = instant_option(start, zone, "--from") or usual
             found = where_used(session, *chosen[0], first, last, until)
@@ -84,7 +89,7 @@ def _dossier(
     at: str | None,
     pallet: str | None,
     coil: str | None,
-    until: Any,
+    until: datetime,
 ) -> dict[str, Any]:
     try:
         read = parse_dome_code(code) if code else None

@@ -1,12 +1,15 @@
 """The dossier of a can: from its two numbers to the machine, tools and metal behind it."""
 
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NoReturn
 
 from sqlalchemy.orm import Session
 
 from tracelog.defects.queries import EntryFilter, EntryView, entries
+from tracelog.defects.settling import known_by
 from tracelog.errors import NotFound, TracelogError
 from tracelog.instants import EARLIEST
 from tracelog.language import _
@@ -26,17 +29,15 @@ from tracelog.plant.stays import (
 )
 from tracelog.service.queries import ServiceDone, ServiceStanding, service_standings, services_done
 from tracelog.strokes.queries import Span, strokes_between, total_at
+from tracelog.trace.candidates import Candidate, Opening, weigh
 from tracelog.trace.rules import (
     CUP_CONVEYOR,
     Made,
     made_before_pallet,
     narrowed,
     reaches_pallets,
-    shares,
 )
 
-# Strokes this long around an instant weigh the candidates of a code that is not settled.
-WEIGHING = timedelta(minutes=30)
 NEARBY = timedelta(hours=24)
 EARLIER = timedelta(days=14)
 MOST_ENTRIES = 200
@@ -51,14 +52,6 @@ class Question:
     at: datetime | None = None
     pallet: str | None = None
     coil: str | None = None
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """A machine that may have made the can, and how likely."""
-
-    machine: MachineView
-    probability: float
 
 
 @dataclass(frozen=True)
@@ -84,13 +77,14 @@ class MachineThen:
 @dataclass(frozen=True)
 class Dossier:
     """Everything on record about a can. Where no machine is settled, `machine` is None and
-    `then` is empty; `line` follows from the candidates.
+    `then` is empty; `line` follows from the candidates. `is_weighed` says whether the candidates
+    are told apart by strokes; without any on record all are equally likely.
     """
 
     question: Question
-    plant: PlantView
     made: Made
     candidates: tuple[Candidate, ...]
+    is_weighed: bool
     machine: MachineView | None
     line: int | None
     then: MachineThen
@@ -115,114 +109,116 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
         TracelogError: what is known contradicts itself.
     """
     plant = the_plant(session)
-    machines = directory(session)
-    made, line_id = _made(session, question, plant, as_of)
-    candidates = _candidates(session, question, machines, made, line_id, as_of)
-    machine = candidates[0].machine if len(candidates) == 1 else None
-    lines = {one.machine.line_id for one in candidates}
-    line_id = lines.pop() if len(lines) == 1 else line_id
+    machines = known_by(directory(session), as_of)
+    pallet = _pallet(session, question, as_of)
+    openings = _openings(session, question, pallet, plant, as_of)
+    weighed = weigh(session, question.code, openings, machines, as_of)
+    if not weighed.candidates and question.code and any(one.line_id for one in openings):
+        _not_of_that_line(question, openings, machines)
+    made, found = weighed.made, weighed.candidates
+    machine = found[0].machine if len(found) == 1 else None
+    lines: set[uuid.UUID | None] = {one.machine.line_id for one in found}
+    lines = lines or {one.line_id for one in openings}
+    line_id = lines.pop() if len(lines) == 1 else None
     return Dossier(
         question=question,
-        plant=plant,
         made=made,
-        candidates=tuple(candidates),
+        candidates=found,
+        is_weighed=weighed.is_weighed,
         machine=machine,
         line=machines.line_numbers[line_id] if line_id else None,
         shift=plant.shift_at(made.middle),
-        coils=() if line_id is None else tuple(_coils(session, made, line_id, as_of)),
-        pallets=()
-        if line_id is None
-        else tuple(_pallets(session, question, made, line_id, plant, as_of)),
+        coils=tuple(_coils(session, question, made, line_id, as_of)),
+        pallets=(pallet,) if pallet else tuple(_pallets(session, made, line_id, plant, as_of)),
         then=MachineThen()
         if machine is None
         else _machine_then(session, machine, made, as_of, machines),
     )
 
 
-def _made(
-    session: Session, question: Question, plant: PlantView, as_of: datetime
-) -> tuple[Made, uuid.UUID | None]:
-    known: list[Made] = []
-    line_id: uuid.UUID | None = None
-    if question.at is not None:
-        known.append(Made(question.at, question.at, _("the time given")))
-    if question.pallet:
-        pallet = pallet_named(session, question.pallet, as_of)
-        if pallet is None:
-            raise NotFound(
-                _("there is no pallet '%(pallet)s' on record", pallet=question.pallet), "pallet"
-            )
-        line_id = pallet.line_id
-        known.append(made_before_pallet(pallet.started_at, pallet.ended_at, plant.transit_minutes))
-    if question.coil:
-        runs = coil_stays(session, EARLIEST, as_of, coil=question.coil, as_of=as_of)
-        if not runs:
-            raise NotFound(_("there is no run of coil '%(coil)s'", coil=question.coil), "coil")
-        if line_id is None:
-            line_id = runs[0].line_id
-        chosen = [run for run in runs if run.line_id == line_id] or runs
-        known.append(
-            Made(
-                chosen[0].started_at,
-                (chosen[-1].ended_at or as_of) + CUP_CONVEYOR,
-                _("the coil's time on the line"),
-            )
+def _pallet(session: Session, question: Question, as_of: datetime) -> PalletStay | None:
+    if not question.pallet:
+        return None
+    pallet = pallet_named(session, question.pallet, as_of)
+    if pallet is None:
+        raise NotFound(
+            _("there is no pallet '%(pallet)s' on record", pallet=question.pallet), "pallet"
         )
-    if not known:
-        known.append(Made(as_of, as_of, _("no time given: the present")))
-    made = known[0]
-    for further in known[1:]:
-        both = narrowed(made, further)
-        if both is None:
-            raise TracelogError(
-                _("time, pallet and coil do not go together: no can can fit all of them"), "at"
-            )
-        made = both
-    return made, line_id
+    return pallet
 
 
-def _candidates(
+def _openings(
     session: Session,
     question: Question,
-    machines: Directory,
-    made: Made,
-    line_id: uuid.UUID | None,
+    pallet: PalletStay | None,
+    plant: PlantView,
     as_of: datetime,
-) -> list[Candidate]:
-    found = [
-        machine
-        for machine in machines.candidates(question.code, made.middle)
-        if line_id in (None, machine.line_id)
-    ]
-    if len(found) <= 1:
-        return [Candidate(machine, 1.0) for machine in found]
-    start, end = made.start, made.end
-    if made.is_instant:
-        start, end = start - WEIGHING, end + WEIGHING
-    strokes = strokes_between(session, [Span(one.id, start, end) for one in found], as_of)
-    weighed = [
-        Candidate(machine, share) for machine, share in zip(found, shares(strokes), strict=True)
-    ]
-    return sorted(weighed, key=lambda one: (-one.probability, one.machine.text))
+) -> list[Opening]:
+    """When and on which line the can may have been made, as far as time, pallet and coil say."""
+    made = Made(question.at, question.at, _("the time given")) if question.at else None
+    line_id = pallet.line_id if pallet else None
+    if pallet is not None:
+        filled = made_before_pallet(pallet.started_at, pallet.ended_at, plant.transit_minutes)
+        made = narrowed(made, filled) if made else filled
+        if made is None:
+            raise TracelogError(_("time and pallet do not go together: no can fits both"), "at")
+    if not question.coil:
+        return [Opening(made or Made(as_of, as_of, _("no time given: the present")), line_id)]
+    runs = coil_stays(session, EARLIEST, as_of, coil=question.coil, as_of=as_of)
+    if not runs:
+        raise NotFound(_("there is no run of coil '%(coil)s'", coil=question.coil), "coil")
+    found = []
+    for run in runs:
+        basis = _("the coil's time on the line")
+        there = Made(run.started_at, (run.ended_at or as_of) + CUP_CONVEYOR, basis)
+        both = narrowed(made, there) if made else there
+        if both is not None and line_id in (None, run.line_id):
+            found.append(Opening(both, run.line_id))
+    if not found:
+        raise TracelogError(
+            _("time, pallet and coil do not go together: no can fits all of them"),
+            "at" if question.at else "coil",
+        )
+    return found
 
 
-def _coils(session: Session, made: Made, line_id: uuid.UUID, as_of: datetime) -> list[CoilStay]:
-    return coil_stays(session, made.start - CUP_CONVEYOR, made.end, line_id=line_id, as_of=as_of)
+def _not_of_that_line(
+    question: Question, openings: Sequence[Opening], machines: Directory
+) -> NoReturn:
+    lines = {machines.line_numbers[one.line_id] for one in openings if one.line_id}
+    raise TracelogError(
+        _(
+            "no bodymaker of line %(lines)s bore the code %(code)s then, and there the pallet or"
+            " coil was; read the code again, or leave pallet and coil out",
+            lines=", ".join(str(line) for line in sorted(lines)),
+            code=question.code,
+        ),
+        "code",
+    )
+
+
+def _coils(
+    session: Session, question: Question, made: Made, line_id: uuid.UUID | None, as_of: datetime
+) -> list[CoilStay]:
+    if line_id is None:
+        return []
+    return coil_stays(
+        session,
+        made.start - CUP_CONVEYOR,
+        made.end,
+        line_id=line_id,
+        coil=question.coil,
+        as_of=as_of,
+    )
 
 
 def _pallets(
-    session: Session,
-    question: Question,
-    made: Made,
-    line_id: uuid.UUID,
-    plant: PlantView,
-    as_of: datetime,
+    session: Session, made: Made, line_id: uuid.UUID | None, plant: PlantView, as_of: datetime
 ) -> list[PalletStay]:
+    if line_id is None:
+        return []
     first, last = reaches_pallets(made, plant.transit_minutes)
-    found = pallet_stays(session, first, last, line_id=line_id, as_of=as_of, most=MOST_PALLETS)
-    if question.pallet:
-        return [pallet for pallet in found if pallet.pallet == question.pallet]
-    return found
+    return pallet_stays(session, first, last, line_id=line_id, as_of=as_of, most=MOST_PALLETS)
 
 
 def _machine_then(
@@ -257,12 +253,12 @@ def tools_in_place(
     A tool's strokes are those of every machine it was in. Three statements or fewer, and those
     of counting the strokes.
     """
-    present = tool_stays(session, made.start, made.end, machine_ids=[machine_id], as_of=as_of)
-    if made.is_instant:
-        # Taken out at the very instant that the next one goes in: the next one made the can.
-        present = [
-            stay for stay in present if stay.removed_at is None or stay.removed_at > made.start
-        ]
+    # Taken out at the very instant that the next one goes in: the next one made the can.
+    present = [
+        stay
+        for stay in tool_stays(session, made.start, made.end, machine_ids=[machine_id], as_of=as_of)
+        if stay.removed_at is None or stay.removed_at > made.start
+    ]
     serials = {stay.serial for stay in present}
     end = min(made.middle, as_of)
     earlier = [

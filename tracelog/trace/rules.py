@@ -69,6 +69,15 @@ def narrowed(first: Made, second: Made) -> Made | None:
     return Made(start, end, f"{first.basis}; {second.basis}") if start <= end else None
 
 
+def hull(stretches: Sequence[Made]) -> Made:
+    """The shortest interval that holds all of them, on the basis of the first; at least one."""
+    return Made(
+        min(one.start for one in stretches),
+        max(one.end for one in stretches),
+        stretches[0].basis,
+    )
+
+
 def shares(strokes: Sequence[int]) -> list[float]:
     """How likely each candidate made the can: its share of the strokes made meanwhile.
 
@@ -77,5 +86,5 @@ def shares(strokes: Sequence[int]) -> list[float]:
     """
     total = sum(strokes)
     if total <= 0:
-        return [1.0 / len(strokes)] * len(strokes)
+        return [1.0 / len(strokes) for _one in strokes]
     return [one / total for one in strokes]

@@ -3,13 +3,15 @@
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Any, TypeVar
+from urllib.parse import urlencode
 
 from flask import Blueprint, render_template
 
-from tracelog.errors import TracelogError
-from tracelog.instants import EARLIEST, parse_instant
+from tracelog.errors import NotFound, TracelogError, UnknownReference
+from tracelog.instants import EARLIEST, parse_instant, write_instant
 from tracelog.language import _
 from tracelog.plant.dome_code import parse_dome_code
+from tracelog.trace.candidates import Candidate
 from tracelog.trace.dossier import Dossier, Question, dossier
 from tracelog.trace.where_used import WhereUsed, where_used
 from tracelog.web.forms import Form, asked
@@ -37,11 +39,24 @@ def trace_page() -> tuple[str, int]:
         elif any(form.value(name) for name in ("code", "pallet", "coil")):
             found = _dossier(form)
         elif form.value("at"):
-            raise TracelogError(_("is missing; write a code such as 3-7, or ?-? "), "code")
+            raise TracelogError(_("is missing; write a code such as 3-7, or ?-?"), "code")
     except TracelogError as problem:
         form = form.with_problem(problem)
-    shown = render_template("trace/trace.html", form=form, found=found, used=used, kinds=_kinds())
+    shown = render_template(
+        "trace/trace.html",
+        form=form,
+        found=found,
+        used=used,
+        kinds=_kinds(),
+        link=lambda one: _settled_link(form, one),
+    )
     return shown, 400 if form.is_faulty else 200
+
+
+def _settled_link(form: Form, one: Candidate) -> str:
+    """The same question with the code of one candidate; without any time, with the present."""
+    asked = {name: form.value(name) for name in ("at", "pallet", "coil") if form.value(name)}
+    return "/trace?" + urlencode({"code": str(one.code), **(asked or {"at": write_instant(now())})})
 
 
 def _kinds() -> list[tuple[str, str]]:
@@ -71,9 +86,12 @@ def _instant(form: Form, name: str) -> datetime | None:
 
 
 def _dossier(form: Form) -> Dossier:
+    at = _instant(form, "at")
+    if at is not None and at > now():
+        raise TracelogError(_("lies ahead; give a time up to now, or leave it out"), "at")
     question = Question(
         _read(form, "code", parse_dome_code),
-        _instant(form, "at"),
+        at,
         form.value("pallet") or None,
         form.value("coil") or None,
     )
@@ -87,10 +105,8 @@ def _where_used(form: Form) -> WhereUsed:
     end = min(_instant(form, "to") or now(), now())
     usual = end - USUAL_PERIOD if kind == "machine" else EARLIEST
     start = _instant(form, "from") or usual
-    if start >= end:
-        raise TracelogError(_("is not before the end; swap the two"), "from")
     try:
         return where_used(current_session(), kind, form.value("name"), start, end, now())
-    except TracelogError as problem:
+    except (NotFound, UnknownReference) as problem:
         problem.field = "name"
         raise

@@ -2,19 +2,21 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
 from tracelog.defects.queries import EntryFilter, EntryView, entries
-from tracelog.errors import NotFound
+from tracelog.errors import NotFound, TracelogError
+from tracelog.instants import EARLIEST, write_instant
 from tracelog.language import _
 from tracelog.plant.queries import Directory, MachineView, PlantView, directory, the_plant
-from tracelog.plant.stays import PalletStay, coil_stays, pallet_stays, tool_stays
+from tracelog.plant.stays import PalletStay, coil_stays, pallets_within, tool_stays
 from tracelog.strokes.queries import Span, strokes_between
 from tracelog.trace.rules import CUP_CONVEYOR, Made, reaches_pallets
 
 MOST_ENTRIES = 1000
+MOST_COUNTED = 10_000
 MOST_PALLETS = 2000
 
 
@@ -39,8 +41,9 @@ class Use:
 class WhereUsed:
     """What the subject made between two instants.
 
-    `entries` and `pallets` are cut at a most; `entries_cut`, `pallets_cut` say so. Pallets are
-    those that cans made meanwhile can have reached, so most cans on them are others'.
+    `entries` (the newest) and `pallets` (the first) are cut at a most; `entries_cut` and
+    `pallets_cut` say so. Pallets are those that cans made meanwhile can have reached, so most
+    cans on them are others'.
     """
 
     kind: str
@@ -61,11 +64,21 @@ class WhereUsed:
 
 @dataclass(frozen=True)
 class _Stretch:
+    """A use as it is asked for; entries count up to `last_can_at`, which may be later than `end`:
+    cups still wait on the conveyor when their coil is off.
+    """
+
     machine: MachineView
     position: str
     start: datetime
     end: datetime
+    last_can_at: datetime
     is_open: bool
+
+    def holds(self, entry: EntryView) -> bool:
+        """Whether an entry is of a can that was made meanwhile."""
+        inside = self.start <= entry.occurred_at < self.last_can_at
+        return inside and entry.machine == self.machine
 
 
 def where_used(
@@ -82,14 +95,19 @@ def where_used(
         as_of: UTC; only what was known by then.
 
     Returns:
-        Uses by time, from a fixed number of statements.
+        Uses by time, from a fixed number of statements; without a start, from the first use.
 
     Raises:
+        TracelogError: `start` is not before `end`.
         NotFound: no such tool, coil or machine was in use then.
     """
     plant = the_plant(session)
     machines = directory(session)
     end = min(end, as_of)
+    if start >= end:
+        raise TracelogError(
+            _("is not before the end, %(end)s; swap the two", end=write_instant(end)), "from"
+        )
     stretches = _stretches(session, machines, kind, name, start, end, as_of)
     strokes = strokes_between(
         session, [Span(one.machine.id, one.start, one.end) for one in stretches], as_of
@@ -97,19 +115,19 @@ def where_used(
     found = entries(
         session,
         EntryFilter(
-            start=start,
-            end=end,
+            start=min(one.start for one in stretches),
+            end=max(one.last_can_at for one in stretches),
             machine_ids=tuple({one.machine.id for one in stretches}),
             as_of=as_of,
         ),
-        limit=MOST_ENTRIES + 1,
-    ).rows
-    within = [entry for entry in found if any(_inside(one, entry) for one in stretches)]
+        limit=MOST_COUNTED,
+    )
+    within = [entry for entry in found.rows if any(one.holds(entry) for one in stretches)]
     pallets = _pallets(session, stretches, plant, as_of)
     return WhereUsed(
         kind,
         name,
-        start,
+        start if start > EARLIEST else stretches[0].start,
         end,
         tuple(
             Use(
@@ -118,20 +136,16 @@ def where_used(
                 one.start,
                 None if one.is_open else one.end,
                 made,
-                sum(_inside(one, entry) for entry in within),
-                sum(entry.cans for entry in within if _inside(one, entry)),
+                sum(one.holds(entry) for entry in within),
+                sum(entry.cans for entry in within if one.holds(entry)),
             )
             for one, made in zip(stretches, strokes, strict=True)
         ),
         tuple(within[:MOST_ENTRIES]),
         tuple(pallets[:MOST_PALLETS]),
-        len(found) > MOST_ENTRIES,
+        len(within) > MOST_ENTRIES or found.next_after is not None,
         len(pallets) > MOST_PALLETS,
     )
-
-
-def _inside(stretch: _Stretch, entry: EntryView) -> bool:
-    return entry.machine == stretch.machine and stretch.start <= entry.occurred_at < stretch.end
 
 
 def _stretches(
@@ -144,7 +158,7 @@ def _stretches(
     as_of: datetime,
 ) -> list[_Stretch]:
     if kind == "machine":
-        return [_Stretch(machines.machine_named(name), "", start, end, is_open=False)]
+        return [_Stretch(machines.machine_named(name), "", start, end, end, is_open=False)]
     if kind == "tool":
         stays = tool_stays(session, start, end, serials=[name], as_of=as_of)
         found = [
@@ -165,9 +179,10 @@ def _stretches(
                 machine,
                 "",
                 run.started_at,
-                run.ended_at + CUP_CONVEYOR if run.ended_at else None,
+                run.ended_at,
                 start,
                 end,
+                lag=CUP_CONVEYOR,
             )
             for run in runs
             for machine in machines.bodymakers
@@ -187,32 +202,22 @@ def _clipped(
     ended_at: datetime | None,
     start: datetime,
     end: datetime,
+    lag: timedelta = timedelta(0),
 ) -> _Stretch:
-    last = min(ended_at or end, end)
-    return _Stretch(machine, position, max(begun_at, start), last, is_open=ended_at is None)
+    first, last = max(begun_at, start), min(ended_at or end, end)
+    last_can_at = min(last + lag, max(end, last))
+    return _Stretch(machine, position, first, last, last_can_at, is_open=ended_at is None)
 
 
 def _pallets(
     session: Session, stretches: Sequence[_Stretch], plant: PlantView, as_of: datetime
 ) -> list[PalletStay]:
-    """Pallets reached from all stretches: one statement for the widest window of each line."""
-    windows: dict[object, list[tuple[datetime, datetime]]] = {}
-    for one in stretches:
-        made = Made(one.start, one.end, "")
-        windows.setdefault(one.machine.line_id, []).append(
-            reaches_pallets(made, plant.transit_minutes)
+    """Pallets that cans of any stretch can have reached; one more than are shown."""
+    windows = {
+        (
+            one.machine.line_id,
+            *reaches_pallets(Made(one.start, one.last_can_at, ""), plant.transit_minutes),
         )
-    if not windows:
-        return []
-    first = min(window[0] for spans in windows.values() for window in spans)
-    last = max(window[1] for spans in windows.values() for window in spans)
-    found = pallet_stays(session, first, last, as_of=as_of)
-    return [
-        pallet
-        for pallet in found
-        if any(
-            pallet.started_at <= window[1]
-            and (pallet.ended_at is None or pallet.ended_at >= window[0])
-            for window in windows.get(pallet.line_id, ())
-        )
-    ]
+        for one in stretches
+    }
+    return pallets_within(session, sorted(windows, key=str), as_of, MOST_PALLETS + 1)
