@@ -69,10 +69,10 @@ def test_the_account_menu_works_without_scripts(
     page = visitors.open(360, 740, base_url=site_url, java_script_enabled=False, has_touch=True)
     cast.sign_in_on(page, "operator")
     page.goto("/me")
-    page.locator("summary").click()
+    page.locator("details.menu > summary").click()
     page.get_by_role("button", name="Dark").click()
     assert page.locator("html").get_attribute("data-look") == "dark"
-    page.locator("summary").click()
+    page.locator("details.menu > summary").click()
     page.get_by_role("button", name="Sign out").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Sign in")
     page.goto("/me")
@@ -83,11 +83,11 @@ def test_the_menu_closes_with_escape_and_elsewhere(site_page: Page, cast: Cast) 
     cast.sign_in_on(site_page, "operator")
     site_page.goto("/me")
     menu = site_page.locator("details.menu")
-    site_page.locator("summary").click()
+    site_page.locator("details.menu > summary").click()
     assert menu.get_attribute("open") is not None
     site_page.keyboard.press("Escape")
     assert menu.get_attribute("open") is None
-    site_page.locator("summary").click()
+    site_page.locator("details.menu > summary").click()
     site_page.locator("h1").click()
     assert menu.get_attribute("open") is None
 
