@@ -12,7 +12,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from tracelog.errors import TracelogError
-from tracelog.instants import HOUR, day_of, hour_of, start_of_day
+from tracelog.instants import day_of, hour_of, next_hour, start_of_day
 from tracelog.language import _
 from tracelog.plant.rules import ShiftRota, shifts_between
 
@@ -57,8 +57,8 @@ def periods(
     Example:
         >>> from datetime import UTC
         >>> day = datetime(2026, 3, 29, 12, tzinfo=UTC)
-        >>> [one] = periods(Bucket.DAY, day, day + HOUR, ZoneInfo("Europe/Madrid"))
-        >>> (one.end - one.start) / HOUR
+        >>> [one] = periods(Bucket.DAY, day, day + timedelta(hours=1), ZoneInfo("Europe/Madrid"))
+        >>> (one.end - one.start) / timedelta(hours=1)
         23.0
     """
     if start >= end:
@@ -87,8 +87,7 @@ def period_of(found: Sequence[Period], moment: datetime) -> Period | None:
 def _hours(start: datetime, end: datetime, zone: ZoneInfo) -> Iterator[Period]:
     present = hour_of(start, zone)
     while present < end:
-        # Where a clock change is no whole hour, the hour around it is shorter or longer.
-        following = hour_of(present + HOUR, zone)
+        following = next_hour(present, zone)
         if following > start:
             yield Period(present, following)
         present = following

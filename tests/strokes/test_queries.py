@@ -14,13 +14,12 @@ from sqlalchemy.orm import Session
 
 from tests.strokes.counters import ACTOR, NOW, counter_event, make_plant, reading, undone
 from tests.support.statements import Statements
+from tracelog.buckets import Bucket, periods
 from tracelog.instants import start_of_day
 from tracelog.plant.rules import ShiftRota, ShiftRule
 from tracelog.strokes.actions import record_counter_events, record_readings
 from tracelog.strokes.queries import (
-    Bucket,
     Span,
-    bucket_edges,
     hours_of,
     last_reading,
     machine_span,
@@ -123,7 +122,7 @@ def test_days_are_those_of_the_plants_clock(
     session: Session, machines: dict[int, uuid.UUID]
 ) -> None:
     found = strokes_by_bucket(
-        session, [machines[1]], FIRST - 99 * HOUR, FIRST + 2 * HOURS * HOUR, "day"
+        session, [machines[1]], FIRST - 99 * HOUR, FIRST + 2 * HOURS * HOUR, Bucket.DAY
     )
     assert [row.bucket_start for row in found] == [
         start_of_day(date(2026, 3, 27) + timedelta(days=n), MADRID) for n in range(6)
@@ -139,7 +138,7 @@ def test_days_are_those_of_the_plants_clock(
     ]
 
 
-@pytest.mark.parametrize("bucket", ["hour", "shift", "day", "week", "month", "quarter"])
+@pytest.mark.parametrize("bucket", list(Bucket))
 def test_buckets_add_up_to_the_whole(
     session: Session, machines: dict[int, uuid.UUID], bucket: Bucket
 ) -> None:
@@ -159,7 +158,7 @@ def test_buckets_before_the_first_and_after_the_last_reading_are_left_out(
         [machines[2], machines[3]],
         FIRST - 99 * HOUR,
         FIRST + 500 * HOUR,
-        "shift",
+        Bucket.SHIFT,
         rota=ROTA,
     )
     assert found[0].bucket_start == datetime(2026, 3, 27, 17, tzinfo=UTC)
@@ -173,7 +172,7 @@ def test_the_night_in_which_the_clock_is_put_forward_is_an_hour_short(
 ) -> None:
     night = datetime(2026, 3, 28, 17, tzinfo=UTC)
     (found,) = strokes_by_bucket(
-        session, [machines[1]], night, night + 11 * HOUR, "shift", rota=ROTA
+        session, [machines[1]], night, night + 11 * HOUR, Bucket.SHIFT, rota=ROTA
     )
     assert (found.bucket_start, found.strokes) == (night, 11 * PER_HOUR)
 
@@ -181,19 +180,15 @@ def test_the_night_in_which_the_clock_is_put_forward_is_an_hour_short(
 @pytest.mark.parametrize(
     ("bucket", "expected"),
     [
-        ("week", ["2026-03-23", "2026-03-30", "2026-04-06"]),
-        ("month", ["2026-03-01", "2026-04-01", "2026-05-01"]),
-        ("quarter", ["2026-01-01", "2026-04-01", "2026-07-01"]),
+        (Bucket.WEEK, ["2026-03-23", "2026-03-30", "2026-04-06"]),
+        (Bucket.MONTH, ["2026-03-01", "2026-04-01", "2026-05-01"]),
+        (Bucket.QUARTER, ["2026-01-01", "2026-04-01", "2026-07-01"]),
     ],
 )
 def test_longer_buckets_begin_with_the_calendars(bucket: Bucket, expected: list[str]) -> None:
-    edges = bucket_edges(FIRST, FIRST + 5 * 24 * HOUR, bucket, ROTA)
+    found = periods(bucket, FIRST, FIRST + 5 * 24 * HOUR, MADRID, ROTA)
+    edges = [one.start for one in found] + [found[-1].end]
     assert edges == [start_of_day(date.fromisoformat(day), MADRID) for day in expected]
-
-
-def test_an_empty_period_and_a_plant_without_shifts_have_no_buckets() -> None:
-    assert bucket_edges(FIRST, FIRST, "day", ROTA) == []
-    assert bucket_edges(FIRST, FIRST + HOUR, "shift", ShiftRota(MADRID, (), None, ())) == []
 
 
 def test_recent_rate_counts_the_time_in_which_the_counter_was_read(
@@ -239,10 +234,10 @@ STATEMENTS = [
     (lambda session, ids: strokes_between(session, _spans(ids)), 5),
     (lambda session, ids: total_at(session, ids, FIRST + 3 * HOUR), 5),
     (lambda session, ids: strokes_by_machine(session, FIRST + HOUR, FIRST + 9 * HOUR), 5),
-    (lambda session, ids: strokes_by_bucket(session, ids, FIRST, FIRST + 90 * HOUR, "day"), 5),
+    (lambda session, ids: strokes_by_bucket(session, ids, FIRST, FIRST + 90 * HOUR, Bucket.DAY), 5),
     (
         lambda session, ids: strokes_by_bucket(
-            session, ids, FIRST, FIRST + 90 * HOUR, "hour", rota=ROTA
+            session, ids, FIRST, FIRST + 90 * HOUR, Bucket.HOUR, rota=ROTA
         ),
         2,
     ),
@@ -337,6 +332,6 @@ def answers(
     yield last_reading(session, ids, as_of)
     yield open_questions(session, as_of=as_of)
     yield sorted(
-        strokes_by_bucket(session, ids, min(at), max(at), "hour", rota=ROTA, as_of=as_of),
+        strokes_by_bucket(session, ids, min(at), max(at), Bucket.HOUR, rota=ROTA, as_of=as_of),
         key=lambda row: (row.machine_id, row.bucket_start),
     )

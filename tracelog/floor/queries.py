@@ -1,17 +1,19 @@
 """Reads of the floor: every line and machine in one look, and one machine on one time axis."""
 
 import uuid
-from collections import Counter
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from tracelog.buckets import Bucket as Buckets
+from tracelog.buckets import Bucket
 from tracelog.defects.counts import ProductionCount, production_counts
 from tracelog.defects.queries import EntryFilter, EntryView, entries
 from tracelog.floor.rules import STANDSTILL, is_silent, reasons
-from tracelog.plant.queries import Directory, MachineView, directory
+from tracelog.instants import EARLIEST
+from tracelog.plant.queries import BODYMAKER, Directory, MachineView, directory
 from tracelog.plant.stays import ChangeMade, ToolStay, changes_between, tool_stays
 from tracelog.service.queries import (
     ServiceDone,
@@ -22,7 +24,6 @@ from tracelog.service.queries import (
     tool_standings,
 )
 from tracelog.strokes.queries import (
-    Bucket,
     BucketStrokes,
     LastReading,
     OpenQuestion,
@@ -31,7 +32,6 @@ from tracelog.strokes.queries import (
     open_questions,
     strokes_between,
     strokes_by_bucket,
-    total_at,
 )
 
 RECENT = timedelta(hours=24)
@@ -89,7 +89,9 @@ def floor(session: Session, as_of: datetime) -> list[FloorLine]:
     for standing in service_standings(session, as_of):
         furthest.setdefault(standing.machine.id, standing)
     last = last_reading(session, as_of=as_of)
-    questions = Counter(one.machine_id for one in open_questions(session, as_of=as_of))
+    questions: dict[uuid.UUID, list[OpenQuestion]] = defaultdict(list)
+    for question in open_questions(session, as_of=as_of):
+        questions[question.machine_id].append(question)
     logged = production_counts(
         session,
         EntryFilter(start=as_of - RECENT, end=as_of + timedelta(microseconds=1), as_of=as_of),
@@ -97,22 +99,11 @@ def floor(session: Session, as_of: datetime) -> list[FloorLine]:
     )
     entries_by = {row.machine_id: row.entries for row in logged}
     machines = plant.bodymakers
-    strokes = strokes_between(
-        session, [Span(machine.id, as_of - RECENT, as_of) for machine in machines]
-    )
-    moved = strokes_between(
-        session,
-        [
-            Span(machine.id, last[machine.id].read_at - STANDSTILL, last[machine.id].read_at)
-            for machine in machines
-            if machine.id in last
-        ],
-    )
-    moving = dict(zip((one.id for one in machines if one.id in last), moved, strict=True))
+    made = _strokes(session, machines, RECENT, last, as_of)
     lines: dict[int, list[FloorMachine]] = {line: [] for line in plant.lines}
-    for machine, recent in zip(machines, strokes, strict=True):
+    for machine in machines:
+        recent, before_last = made[machine.id]
         read = last.get(machine.id)
-        silent = is_silent(read.read_at if read else None, as_of)
         most_used = furthest.get(machine.id)
         lines[machine.line].append(
             FloorMachine(
@@ -120,21 +111,47 @@ def floor(session: Session, as_of: datetime) -> list[FloorLine]:
                 most_used,
                 recent,
                 entries_by.get(machine.id, 0),
-                moving.get(machine.id, 0) == 0,
-                reasons(
-                    most_used.share if most_used else None,
-                    most_used.level.service if most_used else None,
-                    questions[machine.id],
-                    silent,
-                ),
+                before_last == 0,
+                _needs([most_used] if most_used else [], questions[machine.id], read, as_of),
             )
         )
     return [FloorLine(line, plant.line_names[line], tuple(found)) for line, found in lines.items()]
 
 
+def _needs(
+    furthest: Sequence[ServiceStanding],
+    questions: Sequence[OpenQuestion],
+    read: LastReading | None,
+    as_of: datetime,
+) -> tuple[str, ...]:
+    share, service = next(((one.share, one.level.service) for one in furthest), (None, None))
+    silent = is_silent(read.read_at if read else None, as_of)
+    return reasons(share, service, len(questions), silent)
+
+
+def _strokes(
+    session: Session,
+    machines: Sequence[MachineView],
+    recent: timedelta,
+    last: Mapping[uuid.UUID, LastReading],
+    as_of: datetime,
+) -> dict[uuid.UUID, tuple[int, int]]:
+    """Strokes of each machine in the recent time, and in the standstill before its last reading."""
+    spans = []
+    for machine in machines:
+        read_at = last[machine.id].read_at if machine.id in last else as_of
+        spans.append(Span(machine.id, as_of - recent, as_of))
+        spans.append(Span(machine.id, read_at - STANDSTILL, read_at))
+    counted = iter(strokes_between(session, spans, as_of))
+    return {machine.id: (next(counted), next(counted)) for machine in machines}
+
+
 @dataclass(frozen=True)
 class MachineHistory:
-    """One machine between two instants, all on one time axis."""
+    """One machine between two instants, all on one time axis.
+
+    `reasons` say why it needs somebody, `stopped` that it stands; both only of bodymakers.
+    """
 
     machine: MachineView
     start: datetime
@@ -143,6 +160,8 @@ class MachineHistory:
     strokes: tuple[BucketStrokes, ...]
     strokes_total: int
     last_reading: LastReading | None
+    stopped: bool
+    reasons: tuple[str, ...]
     questions: tuple[OpenQuestion, ...]
     standings: tuple[ServiceStanding, ...]
     tools: tuple[ToolStanding, ...]
@@ -170,7 +189,7 @@ def machine_history(
         A fixed number of statements; at most 300 entries, the newest.
     """
     start = as_of - timedelta(days=days)
-    bucket: Bucket = "hour" if days <= 8 else "day"
+    bucket = Bucket.HOUR if days <= 8 else Bucket.DAY
     asked = EntryFilter(
         start=start,
         end=as_of + timedelta(microseconds=1),
@@ -179,16 +198,23 @@ def machine_history(
     )
     found = entries(session, asked, limit=MOST_ENTRIES + 1).rows
     last = last_reading(session, [machine.id], as_of=as_of)
+    total, before_last = _strokes(session, [machine], as_of - EARLIEST, last, as_of)[machine.id]
+    read = last.get(machine.id)
+    questions = tuple(open_questions(session, machine.id, as_of=as_of))
+    standings = tuple(service_standings(session, as_of, machine.id))
+    counted = machine.station == BODYMAKER
     return MachineHistory(
         machine,
         start,
         as_of,
         bucket,
-        tuple(strokes_by_bucket(session, [machine.id], start, as_of, bucket)),
-        total_at(session, [machine.id], as_of).get(machine.id, 0),
-        last.get(machine.id),
-        tuple(open_questions(session, machine.id, as_of=as_of)),
-        tuple(service_standings(session, as_of, machine.id)),
+        tuple(strokes_by_bucket(session, [machine.id], start, as_of, bucket, as_of=as_of)),
+        total,
+        read,
+        counted and before_last == 0,
+        _needs(standings[:1], questions, read, as_of) if counted else (),
+        questions,
+        standings,
         tuple(sorted(tool_standings(session, as_of, machine.id), key=lambda one: one.position)),
         tuple(tool_stays(session, start, as_of, machine_ids=[machine.id], as_of=as_of)),
         tuple(services_done(session, as_of, since=start, machine_id=machine.id, plant=plant)),
@@ -197,5 +223,5 @@ def machine_history(
         ),
         tuple(found[:MOST_ENTRIES]),
         len(found) > MOST_ENTRIES,
-        tuple(production_counts(session, asked, by=("bucket",), bucket=Buckets(bucket))),
+        tuple(production_counts(session, asked, by=("bucket",), bucket=bucket)),
     )

@@ -8,6 +8,8 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracelog.buckets import Bucket
+from tracelog.db import read_once
 from tracelog.instants import EARLIEST
 from tracelog.plant.queries import BODYMAKER, Directory, MachineView, directory, the_plant
 from tracelog.plant.stays import tool_stays
@@ -120,16 +122,24 @@ def services_done(
 
 
 def uses(
-    session: Session, machine_ids: list[uuid.UUID] | None, as_of: datetime, zone: ZoneInfo
+    session: Session, machine_id: uuid.UUID | None, as_of: datetime, zone: ZoneInfo
 ) -> dict[uuid.UUID, DailyUse]:
-    """Recent daily use of each machine from the last 28 whole days before `as_of`.
+    """Recent daily use of one machine or all, from the last 28 whole days before `as_of`.
 
-    Only readings up to `as_of` count.
+    Only readings up to `as_of` count. Read once in a snapshot: services and tools both ask.
     """
+    name = f"uses of {machine_id} at {as_of.isoformat()}"
+    return read_once(session, name, lambda: _uses(session, machine_id, as_of, zone))
+
+
+def _uses(
+    session: Session, machine_id: uuid.UUID | None, as_of: datetime, zone: ZoneInfo
+) -> dict[uuid.UUID, DailyUse]:
+    machine_ids = None if machine_id is None else [machine_id]
     end = as_of.astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0)
     start = end - timedelta(days=RECENT_DAYS)
     by_machine: dict[uuid.UUID, list[int]] = {}
-    for row in strokes_by_bucket(session, machine_ids, start, end, "day", as_of=as_of):
+    for row in strokes_by_bucket(session, machine_ids, start, end, Bucket.DAY, as_of=as_of):
         by_machine.setdefault(row.machine_id, []).append(row.strokes)
     # Days without a reading at either side are no idle days, days in between are rows of 0.
     return {machine_id: daily_use(days) for machine_id, days in by_machine.items()}
@@ -167,7 +177,7 @@ def service_standings(
     ]
     spans = [Span(machine.id, done_at or EARLIEST, as_of) for machine, _level, done_at in asked]
     strokes = strokes_between(session, spans, known_at or as_of)
-    use = uses(session, None if machine_id is None else [machine_id], as_of, zone)
+    use = uses(session, machine_id, as_of, zone)
     local = as_of.astimezone(zone)
     standings = [
         ServiceStanding(
@@ -182,7 +192,10 @@ def service_standings(
     ]
     return sorted(
         standings,
-        key=lambda one: (-(one.share or 0.0), one.machine.line, one.machine.number),
+        key=lambda one: (
+            *(-(one.share or 0.0), one.machine.line, one.machine.station),
+            *(one.machine.number, one.level.service),
+        ),
     )
 
 
@@ -208,7 +221,7 @@ def tool_standings(
     for stay, strokes in zip(stays, strokes_between(session, spans, as_of), strict=True):
         on_tool[stay.serial] = on_tool.get(stay.serial, 0) + strokes
         here[stay.serial] = strokes
-    use = uses(session, None if machine_id is None else [machine_id], as_of, zone)
+    use = uses(session, machine_id, as_of, zone)
     local = as_of.astimezone(zone)
     return sorted(
         (

@@ -8,23 +8,22 @@ asked for (beyond some thousands of spans or edges one more for every few thousa
 import uuid
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from itertools import pairwise
-from typing import Any, Literal
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracelog.instants import day_of, hour_of, next_hour, start_of_day
+from tracelog.buckets import Bucket, periods
 from tracelog.plant.models import Machine
 from tracelog.plant.queries import the_plant
-from tracelog.plant.rules import ShiftRota, shifts_between
+from tracelog.plant.rules import ShiftRota
 from tracelog.strokes.hours import MICROSECOND
 from tracelog.strokes.models import CounterQuestion, Reading, StrokeHour
 from tracelog.strokes.totals import microseconds_between, reaches, totals_at
 
-Bucket = Literal["hour", "shift", "day", "week", "month", "quarter"]
 _DAY = timedelta(days=1)
 
 
@@ -171,9 +170,13 @@ def strokes_by_bucket(
     Returns:
         One for each machine and bucket that overlaps the time between the machine's first and
         last reading, also where it made no stroke; by machine, then time.
+
+    Raises:
+        TracelogError: shifts are asked for, and the plant has none.
     """
     rota = rota or the_plant(session).rota
-    edges = bucket_edges(start, end, bucket, rota)
+    found_periods = periods(bucket, start, end, rota.zone, rota)
+    edges = [one.start for one in found_periods] + [one.end for one in found_periods[-1:]]
     reached = reaches(session, rota.zone, machine_ids, as_of)
     cuts = tuple(min(max(edge, start), end) for edge in edges)
     totals = totals_at(session, rota.zone, reached, dict.fromkeys(reached, cuts))
@@ -188,45 +191,6 @@ def strokes_by_bucket(
             if cut <= reach.last_at and reach.first_at < following
         ]
     return found
-
-
-def bucket_edges(start: datetime, end: datetime, bucket: Bucket, rota: ShiftRota) -> list[datetime]:
-    """Starts (UTC) of the buckets that overlap [start, end), and the end of the last one.
-
-    Empty for an empty period, and for shifts of a plant that has none.
-    """
-    if end <= start:
-        return []
-    if bucket == "shift":
-        shifts = list(shifts_between(rota, start, end))
-        return [shift.started_at for shift in shifts] + [s.ended_at for s in shifts[-1:]]
-    if bucket == "hour":
-        edges = [hour_of(start, rota.zone)]
-        while edges[-1] < end:
-            edges.append(next_hour(edges[-1], rota.zone))
-        return edges
-    days = [_first_day(day_of(start, rota.zone), bucket)]
-    while start_of_day(days[-1], rota.zone) < end:
-        days.append(_following(days[-1], bucket))
-    return [start_of_day(day, rota.zone) for day in days]
-
-
-def _first_day(day: date, bucket: Bucket) -> date:
-    if bucket == "week":
-        return day - timedelta(days=day.weekday())
-    if bucket == "month":
-        return day.replace(day=1)
-    if bucket == "quarter":
-        return day.replace(month=day.month - (day.month - 1) % 3, day=1)
-    return day
-
-
-def _following(day: date, bucket: Bucket) -> date:
-    """First day of the bucket after the one that begins on `day`."""
-    longest = {"day": 1, "week": 7, "month": 31, "quarter": 92}[bucket]
-    if bucket in {"day", "week"}:
-        return day + timedelta(days=longest)
-    return _first_day(day + timedelta(days=longest), bucket)
 
 
 def recent_rate(

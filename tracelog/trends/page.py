@@ -197,7 +197,7 @@ def trends_page(
     """
     names = {kind.defect: kind.title for kind in kinds}
     beside_others = replace(questions.rates, machine=None)
-    gathered = gather(session, plant, questions.rates)
+    gathered = gather(session, questions.rates)
     rated = rates(session, beside_others, plant, places, gathered)
     charted = chart(session, questions.chart, plant, places)
     ordered = pareto_of(session, questions.rates, plant, places, gathered)

@@ -103,7 +103,7 @@ def _production_by_bucket(
         machines_in_scope(places, asked),
         asked.start,
         asked.end,
-        bucket.value,
+        bucket,
         rota=plant.rota,
         as_of=asked.as_of,
     ):

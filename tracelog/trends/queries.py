@@ -26,7 +26,7 @@ from tracelog.defects.queries import (
 from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.plant.queries import Directory, PlantView
-from tracelog.strokes.queries import last_reading, strokes_by_bucket
+from tracelog.strokes.queries import last_reading, strokes_by_bucket, strokes_by_machine
 from tracelog.trends.questions import MOST_POINTS, ChartQuestion, Known, RateQuestion
 from tracelog.trends.rules import By, Evidence, Found
 
@@ -95,17 +95,12 @@ class Gathered:
         return {row.machine_id for row in self.counts}
 
 
-def gather(session: Session, plant: PlantView, asked: RateQuestion) -> Gathered:
+def gather(session: Session, asked: RateQuestion) -> Gathered:
     """Everything from production in the period of a question, whatever else it asks for."""
     everything = EntryFilter(start=asked.start, end=asked.end, as_of=asked.as_of)
     counts = production_counts(session, everything, by=("line", "machine", "defect"))
-    strokes: dict[uuid.UUID, int] = defaultdict(int)
-    # Adjoining buckets add up exactly, and here the plant's zone need not be read again.
-    for row in strokes_by_bucket(
-        session, None, asked.start, asked.end, "quarter", rota=plant.rota, as_of=asked.as_of
-    ):
-        strokes[row.machine_id] += row.strokes
-    return Gathered(tuple(counts), dict(strokes))
+    strokes = strokes_by_machine(session, asked.start, asked.end, as_of=asked.as_of)
+    return Gathered(tuple(counts), strokes)
 
 
 def rate_evidence(
@@ -130,7 +125,7 @@ def rate_evidence(
     if asked.evidence is Evidence.SAMPLES:
         return _sample_evidence(session, asked)
     if asked.bucket is None:
-        gathered = gathered or gather(session, plant, asked)
+        gathered = gathered or gather(session, asked)
         rows = [row for row in gathered.counts if _is_asked_for(row, asked)]
         found, unsettled = _by_key(rows, asked)
         scope = machines_in_scope(places, asked)
@@ -251,7 +246,7 @@ def _bucket_strokes(
         machines_in_scope(places, asked),
         asked.start,
         asked.end,
-        bucket.value,
+        bucket,
         rota=plant.rota,
         as_of=asked.as_of,
     )
@@ -343,7 +338,7 @@ def silent_machines(
     silent = [machine for machine in quiet if machine not in looked_at]
     days: dict[uuid.UUID, int] = defaultdict(int)
     for row in strokes_by_bucket(
-        session, silent, asked.start, asked.end, "day", rota=plant.rota, as_of=asked.as_of
+        session, silent, asked.start, asked.end, Bucket.DAY, rota=plant.rota, as_of=asked.as_of
     ):
         days[row.machine_id] += row.strokes > 0
     return [Silent(machine, days[machine]) for machine in silent if days[machine]]

@@ -66,7 +66,7 @@ def rates(
     if question.evidence is Evidence.SAMPLES or question.bucket is not None:
         gathered = None
     elif gathered is None:
-        gathered = gather(session, plant, question)
+        gathered = gather(session, question)
     evidence = rate_evidence(session, plant, places, question, gathered)
     tallies = sorted(
         join_counts(evidence.found, evidence.exposures), key=lambda tally: _order(tally, places)
