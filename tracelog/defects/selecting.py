@@ -223,11 +223,10 @@ def unaltered(as_of: datetime | None) -> list[ColumnElement[bool]]:
     return [
         CurrentEntry.logged_at <= as_of,
         CurrentEntry.occurred_at <= as_of,
-        ~select(EntryCorrection.id)
-        .where(
-            EntryCorrection.entry_id == CurrentEntry.entry_id, EntryCorrection.corrected_at > as_of
-        )
-        .exists(),
+        # Corrections are few: one list of them is looked into, whatever the planner expects.
+        CurrentEntry.entry_id.not_in(
+            select(EntryCorrection.entry_id).where(EntryCorrection.corrected_at > as_of)
+        ),
     ]
 
 
