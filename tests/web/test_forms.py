@@ -1,5 +1,6 @@
 """Forms: what was typed stays, and nobody is led astray."""
 
+import uuid
 from urllib.parse import urljoin, urlsplit
 
 import pytest
@@ -65,3 +66,13 @@ def test_a_form_keeps_what_was_typed_and_says_what_is_wrong() -> None:
     assert faulty.value("line") == "3"
     assert not form.is_faulty
     assert Form().value("anything") == ""
+
+
+def test_a_form_keeps_its_own_id_until_that_is_what_is_wrong() -> None:
+    first = Form().own_id()
+    assert uuid.UUID(first).version == 7
+    assert Form().own_id() != first
+    form = Form({"id": first})
+    assert form.own_id() == first
+    assert form.with_problem(BadFact((Fault("cans", "is missing"),))).own_id() == first
+    assert form.with_problem(BadFact((Fault("id", "says something else"),))).own_id() != first

@@ -1,14 +1,17 @@
 """What the entry pad and the typed line make of what was tapped or typed: fields of an entry."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from tracelog.defects.facts import EntryFact
-from tracelog.errors import BadFact, Fault, TracelogError
+from sqlalchemy.orm import Session
+
+from tracelog.audit import take_turn
+from tracelog.defects.facts import EntryFact, read_id
+from tracelog.defects.queries import EntryView, entry
+from tracelog.errors import BadFact, Conflict, Fault, NotFound, TracelogError
 from tracelog.facts import known_words
 from tracelog.language import _
-from tracelog.plant.dome_code import parse_dome_code
 from tracelog.plant.queries import Directory, PlantView
 
 # Fields that the pad takes over as they are typed.
@@ -35,7 +38,12 @@ def pad_values(tapped: Mapping[str, str]) -> dict[str, Any]:
 
 
 def entry_of(
-    values: Mapping[str, Any], plant: PlantView, known: Directory, who: str, now: datetime
+    values: Mapping[str, Any],
+    plant: PlantView,
+    known: Directory,
+    who: str,
+    now: datetime,
+    earlier: EntryView | None = None,
 ) -> EntryFact:
     """The entry that a person logs at a page: seen and logged now, by who is signed in.
 
@@ -45,6 +53,8 @@ def entry_of(
         known: machines and dome codes.
         who: the person's name.
         now: UTC.
+        earlier: what was kept when the same form was sent before, as by a second tap on a slow
+            tablet. It is the same entry then, seen and logged when it was.
 
     Raises:
         BadFact: a field is wrong, the finding lies ahead, or no machine bears the code and
@@ -52,8 +62,9 @@ def entry_of(
     """
     given = {name: value for name, value in values.items() if name != "as_read"}
     if not str(given.get("seen_at") or "").strip():
-        given["seen_at"] = now.isoformat()
-    fact = EntryFact.read({**given, "logged_by": who, "logged_at": now.isoformat()}, plant.zone)
+        given["seen_at"] = earlier.seen_at if earlier else now
+    logged_at = earlier.logged_at if earlier else now
+    fact = EntryFact.read({**given, "logged_by": who, "logged_at": logged_at}, plant.zone)
     if fact.seen_at > now:
         raise BadFact((Fault("seen_at", _("lies ahead; a can is seen before it is logged")),))
     if values.get("as_read") != "yes":
@@ -66,18 +77,19 @@ def _require_bearer(fact: EntryFact, known: Directory) -> None:
     if code is None or known.candidates(code, fact.made_at or fact.seen_at):
         return
     line = int(code.line) if code.line.isdecimal() else None
-    numbers = sorted(machine.number for machine in known.bodymakers if machine.line == line)
     if line is not None and line not in known.lines:
         return  # the action says which lines there are
+    numbers = sorted({one.number for one in known.bodymakers if line in (None, one.line)})
+    where = _("every line") if line is None else _("line %(line)d", line=line)
     raise BadFact(
         (
             Fault(
                 "as_read",
                 _(
-                    "no machine bears %(code)s; line %(line)s has %(numbers)s. Look again, or"
-                    " tick that the can says so",
+                    "no machine bears %(code)s; %(where)s has %(numbers)s. Look again, or tick"
+                    " that the can says so",
                     code=code,
-                    line=code.line,
+                    where=where,
                     numbers=known_words(numbers, 20),
                 ),
             ),
@@ -85,23 +97,42 @@ def _require_bearer(fact: EntryFact, known: Directory) -> None:
     )
 
 
-def digits_of(code: str | None) -> tuple[str, str]:
-    """Line and number of a dome code as text, for the drawing; blank where there is none."""
-    if not code:
-        return "", ""
+def sent_before(session: Session, entry_id: str) -> EntryView | None:
+    """What was kept when a form with this id was sent before, as it was logged; None if nothing.
+
+    Args:
+        session: an open session that writes. Whoever sends the same form at the same moment
+            waits, so that the second finds what the first has kept.
+        entry_id: the form's hidden id, as sent.
+    """
     try:
-        read = parse_dome_code(code)
+        known = read_id(entry_id)
     except ValueError:
-        return "", ""
-    return read.line, read.number
+        return None  # told when the entry is read
+    take_turn(session)
+    try:
+        return entry(session, known).original
+    except NotFound:
+        return None
 
 
-def faults_at(problem: TracelogError, renamed: Mapping[str, Sequence[str]]) -> TracelogError:
+def said_otherwise(earlier: EntryView) -> Conflict:
+    """That a form was sent twice with different content; what was kept first stands."""
+    return Conflict(
+        _(
+            "this form was sent before, and kept as %(code)s %(defect)s, %(cans)d; if this is"
+            " another can, log it again",
+            code=earlier.dome_code or _("no code"),
+            defect=earlier.defect,
+            cans=earlier.cans,
+        ),
+        "id",
+    )
+
+
+def faults_at(problem: TracelogError, places: Mapping[str, str]) -> TracelogError:
     """The same faults, told at the fields that the form has in place of the fact's."""
-    told = []
-    for fault in problem.faults:
-        names = renamed.get(fault.field, (fault.field,))
-        told.append(Fault(names[0], fault.sentence))
+    told = [Fault(places.get(one.field, one.field), one.sentence) for one in problem.faults]
     again = BadFact(tuple(told))
     again.status = problem.status
     return again

@@ -1,29 +1,40 @@
 """The Log: the pad and the typed line, the last entries, one entry with its corrections."""
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlencode
 
 from flask import Blueprint, flash, redirect, render_template
 from werkzeug.wrappers import Response as AnyResponse
 
-from tracelog.db import new_id
 from tracelog.defects.actions import correct_entry, log_entries
-from tracelog.defects.facts import CORRECTABLE, CorrectionFact, EntryFact
-from tracelog.defects.pad import PAD_FIELDS, entry_of, faults_at, pad_values
-from tracelog.defects.queries import EntryView, entry, last_entries, recent_defects
-from tracelog.defects.rules import DefectWord
-from tracelog.defects.selecting import DefectView
+from tracelog.defects.correction_form import (
+    CORRECTION_FIELDS,
+    as_shown,
+    correction_of,
+    seen_corrections,
+    shown_changes,
+)
+from tracelog.defects.facts import EntryFact
+from tracelog.defects.lately import defect_orders
+from tracelog.defects.pad import (
+    PAD_FIELDS,
+    entry_of,
+    faults_at,
+    pad_values,
+    said_otherwise,
+    sent_before,
+)
+from tracelog.defects.queries import EntryRecord, entry, last_entries, vocabulary
 from tracelog.defects.typed_line import read_typed_line
-from tracelog.errors import BadFact, NotFound, TracelogError
-from tracelog.facts import write_value
+from tracelog.errors import BadFact, Conflict, TracelogError
+from tracelog.instants import write_instant
 from tracelog.language import _
 from tracelog.outcomes import Became
-from tracelog.plant.queries import BODYMAKER, Directory, directory
+from tracelog.plant.queries import Directory, directory
 from tracelog.reference import stations
 from tracelog.web.forms import Form, asked, posted
-from tracelog.web.numbers import for_field
 from tracelog.web.request import (
     current_actor,
     current_session,
@@ -36,45 +47,52 @@ from tracelog.web.request import (
 pages = Blueprint("log", __name__)
 
 MOST_SHOWN = 20
-# The pad's first look: the defects this line logged lately; the rest one tap further.
+# The pad's first look: the defects that were logged lately; the rest one tap further.
 FIRST_TILES = 12
-KEPT_FIELDS = ("line", "found_at")
 
 
 @pages.get("/log")
 @permit("log entry")
 def log_page() -> str:
     """The pad, the typed line, and the last entries."""
-    form = asked(("line", "number", "found_at", "defect"), {"cans": ""})
-    return _page(form, Form())
+    return _page(asked(("line", "number", "found_at")), Form())
 
 
 def _page(pad: Form, typed: Form) -> str:
     session = current_session()
     plant = directory(session)
-    line = pad.value("line")
-    number = int(line) if line.isdecimal() and int(line) in plant.lines else None
-    kinds = recent_defects(session, number, now())
+    lines = {str(line): line for line in plant.lines}
+    line = lines.get(pad.value("line"))
+    orders = defect_orders(session, now())
+    kinds = orders.of(line)
     return render_template(
         "defects/log.html",
         pad=Form({"cans": "1", **{k: v for k, v in pad.values.items() if v}}, pad.faults),
         typed=typed,
-        entry_id=pad.value("id") or str(new_id()),
+        pad_id=pad.own_id(),
+        typed_id=typed.own_id(),
         lines=sorted({machine.line for machine in plant.bodymakers}),
         machines=[(one.line, one.number) for one in plant.bodymakers],
         numbers=sorted({machine.number for machine in plant.bodymakers}),
         first=kinds[:FIRST_TILES],
         further=sorted(kinds[FIRST_TILES:], key=lambda kind: kind.title),
-        found_at=_found_at(plant),
-        last=last_entries(session, MOST_SHOWN, number),
+        lately={
+            text: [kind.defect for kind in orders.of(number)[:FIRST_TILES]]
+            for text, number in {**lines, "": None}.items()
+        },
+        found_at=_found_at(plant, pad.value("found_at")),
+        last=last_entries(session, MOST_SHOWN, line),
     )
 
 
-def _found_at(plant: Directory) -> list[str]:
-    """Stations of this plant first, then those of the trade where a can may turn up."""
-    own = dict.fromkeys(machine.station for machine in plant.machines.values())
+def _found_at(plant: Directory, chosen: str = "") -> list[str]:
+    """Stations of this plant first, then those of the trade where a can may turn up.
+
+    What is `chosen` is among them, so that the field does not forget it.
+    """
+    own = {machine.station for machine in plant.machines.values()} | ({chosen} - {""})
     order = {one.station: place for place, one in enumerate(stations())}
-    known = sorted(own, key=lambda station: (order.get(station, 99), station))
+    known = sorted(own, key=lambda station: (order.get(station, len(order)), station))
     return [*known, *(one.station for one in stations() if one.station not in own)]
 
 
@@ -83,58 +101,65 @@ def _found_at(plant: Directory) -> list[str]:
 def log_entry() -> AnyResponse | tuple[str, int]:
     """Keep what was tapped on the pad."""
     form = posted(PAD_FIELDS)
-    values = pad_values(form.values) | {name: form.value(name) for name in ("id", "seen_at")}
+    carried = {name: form.value(name) for name in ("id", "seen_at", "as_read")}
     try:
-        fact = _keep({**values, "as_read": form.value("as_read")})
+        fact = _keep(pad_values(form.values) | carried)
     except TracelogError as problem:
-        shown = faults_at(problem, {"dome_code": ("number",)})
+        shown = faults_at(problem, {"dome_code": "number"})
         return _page(form.with_problem(shown), Form()), shown.status
-    return _kept(fact, form)
+    return _kept(fact, form.value("found_at"))
 
 
 @pages.post("/log/typed")
 @permit("log entry")
 def log_typed() -> AnyResponse | tuple[str, int]:
     """Keep what was typed as one line: ``3-7 split 2``."""
-    form = posted(("typed", "id", "as_read"))
-    kinds = recent_defects(current_session(), None, now())
-    words = [DefectWord(kind.defect, kind.name) for kind in kinds]
+    form = posted(("typed", "id", "as_read", "found_at"))
+    carried = {name: form.value(name) for name in ("id", "as_read")}
+    session = current_session()
+    words = [kind.word for kind in vocabulary(session)]
+    place = form.value("found_at")
     try:
-        values: Mapping[str, Any] = read_typed_line(
-            form.value("typed"), words, _found_at(directory(current_session()))
-        )
-        fact = _keep({**values, "id": form.value("id"), "as_read": form.value("as_read")})
+        read = read_typed_line(form.value("typed"), words, _found_at(directory(session)))
+        fact = _keep({**read, **carried})
     except TracelogError as problem:
-        shown = faults_at(
-            problem, {fault.field: (_told_at(fault.field),) for fault in problem.faults}
-        )
-        return _page(Form(), form.with_problem(shown)), shown.status
-    return _kept(fact, Form({"line": fact.dome_code.line if fact.dome_code else ""}))
-
-
-def _told_at(field: str) -> str:
-    return field if field == "as_read" else "typed"
+        elsewhere = {one.field: "typed" for one in problem.faults}
+        shown = faults_at(problem, {**elsewhere, "as_read": "as_read", "id": "id"})
+        return _page(Form({"found_at": place}), form.with_problem(shown)), shown.status
+    return _kept(fact, fact.found_at or place)
 
 
 def _keep(values: Mapping[str, Any]) -> EntryFact:
     session = current_session()
     visitor = current_visitor()
     who = visitor.display_name if visitor else current_actor().name
-    fact = entry_of(values, the_plant_now(), directory(session), who, now())
+    earlier = sent_before(session, values["id"])
+    fact = entry_of(values, the_plant_now(), directory(session), who, now(), earlier)
     outcome = log_entries(session, [fact], current_actor(), now())[0]
+    if outcome.is_conflict and earlier is not None:
+        raise said_otherwise(earlier)
     if outcome.became is Became.REFUSED:
         raise BadFact(outcome.faults)
     return fact
 
 
-def _kept(fact: EntryFact, form: Form) -> AnyResponse:
+def _kept(fact: EntryFact, found_at: str) -> AnyResponse:
     code = str(fact.dome_code) if fact.dome_code else _("no code")
-    flash(_("Kept: %(code)s %(defect)s, %(cans)d.", code=code, defect=fact.defect, cans=fact.cans))
-    remembered = {name: form.value(name) for name in KEPT_FIELDS if form.value(name).isalnum()}
-    if form.value("found_at"):
-        remembered["found_at"] = form.value("found_at")
-    remembered.pop("line", None)
-    query = f"?{urlencode(remembered)}" if remembered else ""
+    if fact.inspected is None:
+        told = _(
+            "Kept: %(code)s %(defect)s, %(cans)d.", code=code, defect=fact.defect, cans=fact.cans
+        )
+    else:
+        told = _(
+            "Kept: %(code)s %(defect)s, %(cans)d of %(inspected)d inspected.",
+            code=code,
+            defect=fact.defect,
+            cans=fact.cans,
+            inspected=fact.inspected,
+        )
+    flash(told)
+    # Where cans are found stays the same for a while; everything else is asked anew.
+    query = f"?{urlencode({'found_at': found_at})}" if found_at else ""
     return redirect(f"/log{query}", 303)
 
 
@@ -143,39 +168,27 @@ def _kept(fact: EntryFact, form: Form) -> AnyResponse:
 def entry_page(entry_id: uuid.UUID) -> str:
     """One entry: as it was logged, each correction, and as it stands."""
     record = entry(current_session(), entry_id)
-    return _entry_page(entry_id, Form(_as_typed(record.now)))
+    return _entry_page(record, _as_it_stands(record))
 
 
-def _as_typed(view: EntryView) -> dict[str, str]:
-    zone = the_plant_now().zone
-    typed = {}
-    for name in CORRECTABLE:
-        value = getattr(view, name)
-        typed[name] = (
-            for_field(value, zone)
-            if name.endswith("_at")
-            and name
-            in (
-                "seen_at",
-                "made_at",
-            )
-            else write_value(value)
-        )
-    return typed
+def _as_it_stands(record: EntryRecord) -> Form:
+    return Form(as_shown(record, len(record.corrections), the_plant_now().zone))
 
 
-def _entry_page(entry_id: uuid.UUID, form: Form) -> str:
-    session = current_session()
-    record = entry(session, entry_id)
-    kinds: Sequence[DefectView] = recent_defects(session, record.now.line, now())
+def _entry_page(record: EntryRecord, form: Form) -> str:
+    session, zone = current_session(), the_plant_now().zone
+    seen = seen_corrections(form)
+    kinds = sorted(vocabulary(session), key=lambda kind: kind.title)
     return render_template(
         "defects/entry.html",
         record=record,
+        history=[(one, shown_changes(one, zone)) for one in record.corrections],
+        trace_at=write_instant(record.now.occurred_at),
         form=form,
-        correction_id=form.value("id") or str(new_id()),
+        correction_id=form.own_id(),
+        seen=len(record.corrections) if seen is None else seen,
         kinds=[(kind.defect, kind.title) for kind in kinds],
-        found_at=_found_at(directory(session)),
-        bodymaker=BODYMAKER,
+        found_at=_found_at(directory(session), form.value("found_at")),
     )
 
 
@@ -183,33 +196,26 @@ def _entry_page(entry_id: uuid.UUID, form: Form) -> str:
 @permit("correct entry")
 def correct(entry_id: uuid.UUID) -> AnyResponse | tuple[str, int]:
     """Correct or withdraw an entry, with a reason; what it said stays on record."""
-    form = posted((*CORRECTABLE, "id", "reason", "withdrawn", "corrections"))
+    form = posted(CORRECTION_FIELDS)
+    session, seen = current_session(), seen_corrections(form)
+    record = entry(session, entry_id)
     try:
-        before = entry(current_session(), entry_id)
-        typed = _as_typed(before.now)
-        changed = {
-            name: form.value(name) for name in CORRECTABLE if form.value(name) != typed[name]
-        }
-        values: dict[str, Any] = {
-            "id": form.value("id"),
-            "entry": str(entry_id),
-            "reason": form.value("reason"),
-            "values": changed,
-        }
-        if (form.value("withdrawn") == "yes") != before.is_withdrawn:
-            values["withdrawn"] = form.value("withdrawn") or "no"
-        fact = CorrectionFact.read(values, the_plant_now().zone)
-        seen = form.value("corrections")
-        correct_entry(
-            current_session(),
-            fact,
-            current_actor(),
-            now(),
-            expected_corrections=int(seen) if seen.isdecimal() else None,
-        )
-    except NotFound:
-        raise
+        fact = correction_of(form, record, the_plant_now().zone)
+        correct_entry(session, fact, current_actor(), now(), expected_corrections=seen)
+    except Conflict as problem:
+        # What the form said was said of something else: it is shown as it stands now.
+        record = entry(session, entry_id)
+        fresh = {**_as_it_stands(record).values, "reason": form.value("reason")}
+        return _entry_page(record, Form(fresh).with_problem(problem)), problem.status
     except TracelogError as problem:
-        return _entry_page(entry_id, form.with_problem(problem)), problem.status
-    flash(_("Corrected; what it said before stays on record."))
+        return _entry_page(record, form.with_problem(problem)), problem.status
+    flash(_told(fact.withdrawn))
     return redirect(f"/log/{entry_id}", 303)
+
+
+def _told(withdrawn: bool | None) -> str:
+    if withdrawn is None:
+        return _("Corrected; what it said before stays on record.")
+    if withdrawn:
+        return _("Withdrawn; it stays on record.")
+    return _("Brought back; it counts again.")

@@ -6,6 +6,7 @@ from urllib.parse import urlsplit
 
 from flask import request
 
+from tracelog.db import new_id
 from tracelog.errors import Fault, TracelogError
 
 LONGEST_NEXT = 500
@@ -40,6 +41,14 @@ class Form:
     def is_faulty(self) -> bool:
         """Whether anything is wrong."""
         return bool(self.faults)
+
+    def own_id(self) -> str:
+        """The id that the form carries hidden, so that what is sent twice is kept once.
+
+        A new one where none was sent, or where the one sent is itself what is wrong.
+        """
+        is_wrong = self.error("id") is not None
+        return str(new_id()) if is_wrong or not self.value("id") else self.value("id")
 
 
 def posted(names: Iterable[str]) -> Form:

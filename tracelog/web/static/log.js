@@ -1,7 +1,10 @@
-// Shows the numbers in the dome as they are tapped, and dims bodymakers that the line has not.
+// Shows the numbers in the dome as they are tapped, dims bodymakers that the line has not, and
+// puts those defects first that the line logged lately.
 
 const pad = document.querySelector(".pad");
 const dome = document.getElementById("dome");
+const first = document.getElementById("first-tiles");
+const further = document.getElementById("further-tiles");
 
 function chosen(name) {
   const tile = pad.querySelector(`input[name="${name}"]:checked`);
@@ -23,7 +26,24 @@ function draw() {
   }
 }
 
+function order() {
+  const lately = JSON.parse(pad.dataset.lately);
+  const wanted = lately[chosen("line")] ?? lately[""];
+  const tiles = new Map([...pad.querySelectorAll(".defect-tile")].map((tile) => [tile.value, tile]));
+  const rest = [...tiles.values()].filter((tile) => !wanted.includes(tile.value));
+  first.append(...wanted.map((defect) => tiles.get(defect)));
+  further.append(...rest.sort((one, other) => one.textContent.localeCompare(other.textContent)));
+}
+
 if (pad && dome) {
-  pad.addEventListener("change", draw);
+  pad.addEventListener("change", (event) => {
+    draw();
+    if (further && event.target.name === "line") {
+      order();
+    }
+  });
   draw();
+  if (further) {
+    order(); // the browser may have kept what was tapped before a page was loaded again
+  }
 }
