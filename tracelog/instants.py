@@ -108,6 +108,27 @@ def write_instant(moment: datetime) -> str:
     return in_utc.isoformat().removesuffix("+00:00") + "Z"
 
 
+def moment_or_day(text: str, zone: ZoneInfo, ends: bool = False) -> datetime:
+    """An instant, or a day of the plant's clock as its start (or its end, if it `ends` a period).
+
+    Raises:
+        ValueError: neither.
+    """
+    if len(text) != 10:
+        return parse_instant(text, zone)
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise ValueError(
+            _("'%(text)s' is not a day; write it such as 2026-03-29", text=text)
+        ) from None
+    if not 1900 <= day.year <= 2200:
+        raise ValueError(
+            _("the year %(year)d is out of range; years 1900 to 2200 are kept", year=day.year)
+        )
+    return start_of_day(day + timedelta(days=1) if ends else day, zone)
+
+
 def hour_of(moment: datetime, zone: ZoneInfo) -> datetime:
     """Start (UTC) of the plant's clock hour that holds `moment`.
 

@@ -14,7 +14,7 @@ from tracelog.config import Settings, load_settings
 from tracelog.db import is_current, make_engine, upgrade
 from tracelog.errors import TracelogError
 from tracelog.facts import write_value
-from tracelog.instants import parse_instant
+from tracelog.instants import moment_or_day
 from tracelog.language import _
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
@@ -43,8 +43,12 @@ def open_database(settings: Settings | None = None, create: bool = False) -> Eng
     return engine
 
 
-def instant_option(text: str | None, zone: ZoneInfo, option: str) -> datetime | None:
+def instant_option(
+    text: str | None, zone: ZoneInfo, option: str, ends: bool = False
+) -> datetime | None:
     """An instant given as an option, in plant time unless it has an offset.
+
+    A day means its start, or its end where it `ends` a period.
 
     Raises:
         click.BadParameter: not an instant (exit status 2).
@@ -52,7 +56,7 @@ def instant_option(text: str | None, zone: ZoneInfo, option: str) -> datetime | 
     if text is None:
         return None
     try:
-        return parse_instant(text, zone)
+        return moment_or_day(text, zone, ends=ends)
     except ValueError as problem:
         raise click.BadParameter(str(problem), param_hint=option) from None
 

@@ -69,7 +69,7 @@ def trace(
         zone = the_plant(session).zone
         until = instant_option(as_of, zone, "--as-of") or now()
         if chosen:
-            last = min(instant_option(end, zone, "--to") or until, until)
+            last = min(instant_option(end, zone, "--to", ends=True) or until, until)
             usual = last - timedelta(days=DEFAULT_DAYS) if machine else EARLIEST
             first = instant_option(start, zone, "--from") or usual
             found = where_used(session, *chosen[0], first, last, until)

@@ -6,7 +6,7 @@ gets the same sentence at its field.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import TypeVar
 from zoneinfo import ZoneInfo
@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from tracelog.buckets import Bucket
 from tracelog.errors import BadFact, Fault, TracelogError
 from tracelog.facts import known_words, whole_number
-from tracelog.instants import day_of, parse_instant, start_of_day
+from tracelog.instants import day_of, moment_or_day, parse_instant, start_of_day
 from tracelog.language import _
 from tracelog.plant.queries import Directory, MachineView
 from tracelog.trends.rules import By, ChartKind, Evidence, evidence_of
@@ -169,27 +169,6 @@ def one_word(given: str, words: type[Word]) -> Word:
         raise ValueError(
             _("'%(what)s' is not one of: %(known)s", what=given[:60], known=", ".join(words))
         ) from None
-
-
-def moment_or_day(text: str, zone: ZoneInfo, ends: bool = False) -> datetime:
-    """An instant, or a day as its start (or, where a period `ends`, its end).
-
-    Raises:
-        ValueError: neither.
-    """
-    if len(text) == 10:
-        try:
-            day = date.fromisoformat(text)
-        except ValueError:
-            raise ValueError(
-                _("'%(text)s' is not a day; write it as 2026-03-29", text=text)
-            ) from None
-        if not 1900 <= day.year <= 2200:
-            raise ValueError(
-                _("the year %(year)d is out of range; years 1900 to 2200 are kept", year=day.year)
-            )
-        return start_of_day(day + timedelta(days=1) if ends else day, zone)
-    return parse_instant(text, zone)
 
 
 def yes_or_no(text: str) -> bool:

@@ -5,7 +5,7 @@ be read are each told in one sentence at their name; none is ignored in silence.
 """
 
 from collections.abc import Callable, Sequence
-from datetime import date, datetime, timedelta
+from datetime import datetime
 from enum import StrEnum
 from typing import TypeVar
 from zoneinfo import ZoneInfo
@@ -14,7 +14,7 @@ from flask import request
 
 from tracelog.errors import BadFact, Fault, TracelogError
 from tracelog.facts import plain_text, whole_number
-from tracelog.instants import parse_instant, start_of_day
+from tracelog.instants import moment_or_day, parse_instant
 from tracelog.language import _
 
 LONGEST = 200
@@ -146,24 +146,3 @@ def _unknown(name: str, known: Sequence[str]) -> str:
     if not known:
         return _("'%(name)s' is not known here; this call takes no parameters", name=name)
     return _("'%(name)s' is not known here; known are %(known)s", name=name, known=", ".join(known))
-
-
-def moment_or_day(text: str, zone: ZoneInfo, ends: bool = False) -> datetime:
-    """An instant, or a day of the plant's clock as its start (or its end, if it `ends` a period).
-
-    Raises:
-        ValueError: neither.
-    """
-    if len(text) != 10:
-        return parse_instant(text, zone)
-    try:
-        day = date.fromisoformat(text)
-    except ValueError:
-        raise ValueError(
-            _("'%(text)s' is not a day; write it such as 2026-03-29", text=text)
-        ) from None
-    if not 1900 <= day.year <= 2200:
-        raise ValueError(
-            _("the year %(year)d is out of range; years 1900 to 2200 are kept", year=day.year)
-        )
-    return start_of_day(day + timedelta(days=1) if ends else day, zone)
