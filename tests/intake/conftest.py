@@ -1,11 +1,14 @@
 """Fixtures of the plant folder's tests."""
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
+from click.testing import CliRunner, Result
 from sqlalchemy import Engine
 
 from tests.support.databases import Databases, Kind, open_engine
+from tracelog.cli import tracelog
 
 
 @pytest.fixture(scope="module")
@@ -16,3 +19,26 @@ def untouched(database_kind: Kind) -> Iterator[Engine]:
     yield engine
     engine.dispose()
     databases.remove_all()
+
+
+class Run:
+    """The commands of one database, called in this process."""
+
+    def __init__(self, database_url: str, data_dir: Path) -> None:
+        self.environment = {
+            "TRACELOG_DATABASE_URL": database_url,
+            "TRACELOG_DATA_DIR": str(data_dir),
+            "COLUMNS": "200",
+        }
+
+    def __call__(self, *words: object, status: int = 0) -> Result:
+        """Run it to its end, and fail unless it ends with `status`."""
+        done = CliRunner(env=self.environment).invoke(tracelog, [str(word) for word in words])
+        assert done.exit_code == status, f"{done.output}{done.exception!r}"
+        return done
+
+
+@pytest.fixture
+def run(database_url: str, tmp_path: Path) -> Run:
+    """``run("import", folder, status=1).stderr``, on the database of `own_engine`."""
+    return Run(database_url, tmp_path / "data")

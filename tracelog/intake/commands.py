@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
 from tracelog.audit import Actor
@@ -37,10 +38,12 @@ def _somebody() -> str:
 
 
 @contextmanager
-def _told_plainly() -> Iterator[None]:
-    """Turn what the database cannot do (disk full, read-only, locked) into one sentence."""
+def _database() -> Iterator[Engine]:
+    """The configured database; what it cannot do (disk full, read-only) is told in a sentence."""
+    engine = None
     try:
-        yield
+        engine = open_database()
+        yield engine
     except DBAPIError as problem:
         raise TracelogError(
             _(
@@ -48,6 +51,9 @@ def _told_plainly() -> Iterator[None]:
                 why=str(problem.orig).strip().splitlines()[0],
             )
         ) from problem
+    finally:
+        if engine is not None:
+            engine.dispose()
 
 
 @click.command("import")
@@ -66,8 +72,7 @@ def import_folder(folder: Path, keep_good: bool, dry_run: bool, as_json: bool) -
 
     Example: tracelog import my-plant/ --dry-run
     """
-    engine = open_database()
-    with _told_plainly(), ExitStack() as stack:
+    with _database() as engine, ExitStack() as stack:
         done = import_whole(
             engine,
             folder,
@@ -162,8 +167,8 @@ def export_folder(folder: Path, as_json: bool) -> None:
 
     Example: tracelog export my-plant/
     """
-    with _told_plainly():
-        rows = write_folder(open_database(), folder)
+    with _database() as engine:
+        rows = write_folder(engine, folder)
     if as_json:
         print_json({"folder": str(folder), "files": rows})
     else:
@@ -180,8 +185,7 @@ def check(rebuild: bool, as_json: bool) -> None:
 
     Example: tracelog check --rebuild
     """
-    engine = open_database()
-    with _told_plainly(), writing(engine) as session:
+    with _database() as engine, writing(engine) as session:
         found = look_over(session, now(), rebuild=rebuild)
         if not rebuild:
             session.rollback()

@@ -1,5 +1,6 @@
 """What an import did, file by file, and what was wrong where."""
 
+import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -7,6 +8,8 @@ from typing import Any
 
 from tracelog.errors import Fault
 from tracelog.outcomes import Became
+
+_CONTROLS = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +23,9 @@ class LocatedFault:
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}: " if self.line else f"{self.file}: "
-        return place + (f"{self.column}: " if self.column else "") + self.sentence
+        told = place + (f"{self.column}: " if self.column else "") + self.sentence
+        # What a cell held must neither break the line nor steer the terminal.
+        return _CONTROLS.sub(" ", told)
 
 
 @dataclass
