@@ -197,7 +197,7 @@ def test_other_files_and_folders_are_left_alone(own_engine: Engine, tmp_path: Pa
     folder = write_folder(tmp_path / "plant", GOOD)
     (folder / "notes.txt").write_text("hello", encoding="utf-8")
     (folder / "old.csv").mkdir()
-    import_good(own_engine, folder)
+    assert import_good(own_engine, folder).is_kept
 
 
 def test_a_header_that_is_wrong_stops_even_keep_good(own_engine: Engine, tmp_path: Path) -> None:
