@@ -3,21 +3,28 @@
 Pure geometry in units of the drawing; the template only puts the figures into SVG.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-WIDTH = 960.0
+from tracelog.instants import day_of, hour_of, next_hour, start_of_day
+
+WIDTH = 800.0
 LEFT = 96.0
+RIGHT = 8.0
+# A label needs this much room to the right of its line.
+LABEL_WIDTH = 48.0
 BARS_HEIGHT = 120.0
 LANE_HEIGHT = 34.0
 COUNTS_HEIGHT = 60.0
+# An axis no longer than this shows hours.
+SHORT = timedelta(days=2)
 
 
 @dataclass(frozen=True)
 class Tick:
-    """A line across the axis with its label."""
+    """A line across the axis with its label, blank where there is no room for it."""
 
     x: float
     label: str
@@ -79,21 +86,34 @@ class Scale:
     def place(self, moment: datetime) -> float:
         """Distance from the left edge of the drawing; instants outside stand at the ends."""
         share = (moment - self.start) / (self.end - self.start)
-        return round(LEFT + min(max(share, 0.0), 1.0) * (WIDTH - LEFT - 8), 2)
+        return round(LEFT + min(max(share, 0.0), 1.0) * (WIDTH - LEFT - RIGHT), 2)
 
 
 def ticks(scale: Scale, zone: ZoneInfo) -> tuple[Tick, ...]:
-    """Days, or months on a long axis, at their start on the plant's clock."""
-    length = scale.end - scale.start
-    first = scale.start.astimezone(zone).date()
-    days = max(1, round(length.days / 8))
-    found = []
-    for ahead in range(0, length.days + 2, days):
-        day = first + timedelta(days=ahead)
-        moment = datetime.combine(day, time(), zone).astimezone(UTC)
+    """Some eight lines at starts of days of the plant's clock, or at its hours on a short axis."""
+    return tuple(
+        Tick(place, text if place + LABEL_WIDTH <= WIDTH else "")
+        for moment, text in (_hours if scale.end - scale.start <= SHORT else _days)(scale, zone)
+        for place in [scale.place(moment)]
+    )
+
+
+def _days(scale: Scale, zone: ZoneInfo) -> Iterator[tuple[datetime, str]]:
+    days = (scale.end - scale.start).days
+    for ahead in range(0, days + 2, max(1, round(days / 8))):
+        day = day_of(scale.start, zone) + timedelta(days=ahead)
+        moment = start_of_day(day, zone)
         if scale.start <= moment < scale.end:
-            found.append(Tick(scale.place(moment), day.strftime("%m-%d")))
-    return tuple(found)
+            yield moment, day.strftime("%m-%d")
+
+
+def _hours(scale: Scale, zone: ZoneInfo) -> Iterator[tuple[datetime, str]]:
+    moment = hour_of(scale.start, zone)
+    while moment < scale.end:
+        local = moment.astimezone(zone)
+        if moment >= scale.start and local.hour % 3 == 0 and local.minute == 0:
+            yield moment, local.strftime("%H:%M")
+        moment = next_hour(moment, zone)
 
 
 # Start, end, figure and text of a bar.
@@ -111,6 +131,7 @@ def blocks(
         tall = round(height * figure / highest, 2) if highest else 0.0
         gap = 0.5 if right - left > 3 else 0.0
         wide = round(max(right - left - gap, 0.5), 2)
+        left = min(left, WIDTH - wide)
         drawn.append(Block(left, round(foot - tall, 2), wide, tall, text))
     return tuple(drawn), highest
 

@@ -85,9 +85,9 @@ def floor(session: Session, as_of: datetime) -> list[FloorLine]:
     A fixed number of statements.
     """
     plant = directory(session)
-    furthest: dict[uuid.UUID, ServiceStanding] = {}
+    standings: dict[uuid.UUID, list[ServiceStanding]] = defaultdict(list)
     for standing in service_standings(session, as_of):
-        furthest.setdefault(standing.machine.id, standing)
+        standings[standing.machine.id].append(standing)
     last = last_reading(session, as_of=as_of)
     questions: dict[uuid.UUID, list[OpenQuestion]] = defaultdict(list)
     for question in open_questions(session, as_of=as_of):
@@ -104,29 +104,29 @@ def floor(session: Session, as_of: datetime) -> list[FloorLine]:
     for machine in machines:
         recent, before_last = made[machine.id]
         read = last.get(machine.id)
-        most_used = furthest.get(machine.id)
+        own = standings[machine.id]
         lines[machine.line].append(
             FloorMachine(
                 machine,
-                most_used,
+                own[0] if own else None,
                 recent,
                 entries_by.get(machine.id, 0),
                 before_last == 0,
-                _needs([most_used] if most_used else [], questions[machine.id], read, as_of),
+                _needs(own, questions[machine.id], read, as_of),
             )
         )
     return [FloorLine(line, plant.line_names[line], tuple(found)) for line, found in lines.items()]
 
 
 def _needs(
-    furthest: Sequence[ServiceStanding],
+    standings: Sequence[ServiceStanding],
     questions: Sequence[OpenQuestion],
     read: LastReading | None,
     as_of: datetime,
 ) -> tuple[str, ...]:
-    share, service = next(((one.share, one.level.service) for one in furthest), (None, None))
+    overdue = [one.level.service for one in standings if one.is_overdue]
     silent = is_silent(read.read_at if read else None, as_of)
-    return reasons(share, service, len(questions), silent)
+    return reasons(overdue, len(questions), silent)
 
 
 def _strokes(
@@ -156,7 +156,7 @@ class MachineHistory:
     machine: MachineView
     start: datetime
     end: datetime
-    bucket: str
+    bucket: Bucket
     strokes: tuple[BucketStrokes, ...]
     strokes_total: int
     last_reading: LastReading | None
@@ -212,7 +212,7 @@ def machine_history(
         total,
         read,
         counted and before_last == 0,
-        _needs(standings[:1], questions, read, as_of) if counted else (),
+        _needs(standings, questions, read, as_of) if counted else (),
         questions,
         standings,
         tuple(sorted(tool_standings(session, as_of, machine.id), key=lambda one: one.position)),

@@ -1,5 +1,6 @@
 """What on the floor needs somebody: decisions that need no database."""
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from tracelog.language import _
@@ -15,20 +16,15 @@ def is_silent(last_read_at: datetime | None, as_of: datetime) -> bool:
     return last_read_at is None or as_of - last_read_at > SILENT_AFTER
 
 
-def reasons(
-    share: float | None, service: str | None, open_questions: int, silent: bool
-) -> tuple[str, ...]:
+def reasons(overdue: Sequence[str], open_questions: int, silent: bool) -> tuple[str, ...]:
     """Why a machine needs attention, in plain words, the most pressing first.
 
     Args:
-        share: used share of the interval that is furthest used up, None if not known.
-        service: that level's name.
+        overdue: services that should have been done by now, the furthest used up first.
         open_questions: jumps of its counter that nobody has explained.
         silent: whether its counter says nothing.
     """
-    found = []
-    if share is not None and share > 1:
-        found.append(_("%(service)s overdue", service=service))
+    found = [_("%(service)s overdue", service=service) for service in overdue]
     if silent:
         found.append(_("counter silent"))
     if open_questions:

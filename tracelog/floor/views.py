@@ -6,9 +6,11 @@ from zoneinfo import ZoneInfo
 
 from flask import Blueprint, render_template, request
 
+from tracelog.buckets import Bucket
 from tracelog.errors import TracelogError
 from tracelog.floor.axis import Axis, Figure, Scale, axis
 from tracelog.floor.queries import MachineHistory, floor, machine_history
+from tracelog.instants import day_of, next_hour, start_of_day
 from tracelog.language import _
 from tracelog.plant.queries import BODYMAKER, directory
 from tracelog.web.numbers import count, instant
@@ -59,11 +61,11 @@ def _days(text: str) -> int:
 
 
 def _axis(found: MachineHistory, zone: ZoneInfo) -> Axis:
-    length = timedelta(hours=1) if found.bucket == "hour" else timedelta(days=1)
-
     def figure(start: datetime, number: int, words: str) -> Figure:
-        text = f"{instant(start, zone)}: {words}"
-        return start, min(start + length, found.end), number, text
+        ends_at = next_hour(start, zone)
+        if found.bucket is Bucket.DAY:
+            ends_at = start_of_day(day_of(start, zone) + timedelta(days=1), zone)
+        return start, min(ends_at, found.end), number, f"{instant(start, zone)}: {words}"
 
     lanes = (
         (_("Services"), "diamond", [(one.done_at, one.service) for one in found.services]),

@@ -148,6 +148,11 @@ def tool_stays(
     return found
 
 
+def positions_used(session: Session) -> list[str]:
+    """Every position in which a tool was ever fitted. One statement."""
+    return list(session.execute(select(ToolFit.position).distinct()).scalars())
+
+
 def coil_stays(
     session: Session,
     start: datetime,

@@ -1,8 +1,19 @@
 """The facts of service: which services there are, and which were done."""
 
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
-from tracelog.facts import Fact, Instant, Name, Note, Number, Positive, PositiveMeasure, YesNo
+from tracelog.facts import (
+    Fact,
+    Instant,
+    Name,
+    Note,
+    Number,
+    Positive,
+    PositiveMeasure,
+    YesNo,
+    one_of,
+)
+from tracelog.plant.facts import RemovalReason
 
 
 class ServiceLevelFact(Fact):
@@ -31,3 +42,19 @@ class ServiceFact(Fact):
     done_at: Instant
     unplanned: YesNo = False
     note: Note | None = None
+
+
+class ToolChangeFact(Fact):
+    """A tool change as people report it: what was taken out and why, and what went in.
+
+    `serial` blank: the position was left empty. `tool_type` is that of a tool that is new here.
+    """
+
+    key_fields: ClassVar[tuple[str, ...]] = ("line", "bodymaker", "position", "at")
+    line: Number
+    bodymaker: Number
+    position: Name
+    at: Instant
+    removal_reason: Annotated[RemovalReason, one_of(RemovalReason)] | None = None
+    serial: Name | None = None
+    tool_type: Name | None = None

@@ -2,7 +2,7 @@
 
 import uuid
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import select
@@ -20,6 +20,7 @@ from tracelog.service.rules import (
     Due,
     Level,
     daily_use,
+    is_overdue,
     last_done,
     share_used,
     when_due,
@@ -43,11 +44,17 @@ class ServiceStanding:
     strokes_since: int
     use: DailyUse
     due: Due
+    today: date
 
     @property
     def share(self) -> float | None:
         """Share of the interval used up, by strokes."""
         return share_used(self.strokes_since, self.level.interval_strokes)
+
+    @property
+    def is_overdue(self) -> bool:
+        """Whether it should have been done by now."""
+        return is_overdue(self.share, self.due, self.today)
 
 
 @dataclass(frozen=True)
@@ -187,6 +194,7 @@ def service_standings(
             since,
             use.get(machine.id, DailyUse(0, 0, 0)),
             when_due(level, since, done_at, use.get(machine.id, DailyUse(0, 0, 0)), local),
+            local.date(),
         )
         for (machine, level, done_at), since in zip(asked, strokes, strict=True)
     ]

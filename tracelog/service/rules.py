@@ -157,3 +157,9 @@ def _ahead(as_of: datetime, days: float) -> date:
 def share_used(strokes_since: int, interval_strokes: int | None) -> float | None:
     """Share of the interval that is used up; above 1 it is overdue, None without an interval."""
     return strokes_since / interval_strokes if interval_strokes else None
+
+
+def is_overdue(share: float | None, due: Due, today: date) -> bool:
+    """Whether the interval is used up, in strokes or, where days come first, in days."""
+    by_days = due.by == "days" and due.due is not None and due.due < today
+    return by_days or (share is not None and share > 1)

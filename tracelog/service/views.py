@@ -6,17 +6,17 @@ from datetime import datetime
 from flask import Blueprint, flash, redirect, render_template
 from werkzeug.wrappers import Response as AnyResponse
 
-from tracelog.errors import BadFact, TracelogError
+from tracelog.errors import TracelogError, UnknownReference
+from tracelog.facts import known_words
 from tracelog.language import _
-from tracelog.outcomes import Outcome
-from tracelog.plant.facts import RemovalReason, ToolFact, ToolFitFact
-from tracelog.plant.queries import MachineView, directory
+from tracelog.plant.facts import RemovalReason
+from tracelog.plant.queries import BODYMAKER, MachineView, directory
 from tracelog.plant.stays import ToolStay, tool_stays
-from tracelog.plant.tool_actions import record_tool_fits, record_tools
 from tracelog.reference import tool_types
 from tracelog.service.actions import record_services
-from tracelog.service.facts import ServiceFact
+from tracelog.service.facts import ServiceFact, ToolChangeFact
 from tracelog.service.queries import levels, service_standings, tool_standings
+from tracelog.service.tool_changes import accept, change_tool, known_positions
 from tracelog.web.forms import Form, asked, posted
 from tracelog.web.numbers import for_field
 from tracelog.web.request import current_actor, current_session, now, permit, the_plant_now
@@ -34,7 +34,16 @@ def service_page() -> str:
     session = current_session()
     standings = service_standings(session, now())
     chosen = asked(("service",)).value("service")
-    names = list(dict.fromkeys(one.level.service for one in standings))
+    names = list(dict.fromkeys(level.service for level in levels(session)))
+    if chosen and chosen not in names:
+        raise UnknownReference(
+            _(
+                "there is no service '%(service)s'; services are %(known)s",
+                service=chosen[:40],
+                known=known_words(names) or _("not entered yet"),
+            ),
+            "service",
+        )
     return render_template(
         "service/service.html",
         standings=[one for one in standings if chosen in ("", one.level.service)],
@@ -56,27 +65,27 @@ def record_page() -> str:
 
 def _page(service_form: Form, tool_form: Form) -> str:
     session = current_session()
-    plant = directory(session)
-    machine = service_form.value("machine") or tool_form.value("machine")
-    inside: Sequence[ToolStay] = ()
-    try:
-        view = plant.machine_named(machine) if machine else None
-    except TracelogError:
-        view = None
-    if view is not None:
-        stays = tool_stays(session, now(), now(), machine_ids=[view.id], as_of=now())
-        inside = sorted(
-            (stay for stay in stays if stay.removed_at is None), key=lambda stay: stay.position
-        )
+    machines = directory(session)
+    named = service_form.value("machine") or tool_form.value("machine")
+    view = next((one for one in machines.bodymakers if one.text == named), None)
     return render_template(
         "service/record.html",
         service_form=service_form,
         tool_form=tool_form,
-        machines=[one.text for one in plant.bodymakers],
-        inside=inside,
-        services=[level.service for level in levels(session)],
-        types=[one.tool_type for one in tool_types()],
+        machine=view,
+        machines=[one.text for one in machines.bodymakers],
+        inside=_inside(view) if view else (),
+        positions=known_positions(session),
+        services=[one.service for one in levels(session) if one.station == BODYMAKER],
+        types=[one.tool_type for one in tool_types() if one.station == BODYMAKER],
         reasons=[reason.value for reason in RemovalReason],
+    )
+
+
+def _inside(machine: MachineView) -> Sequence[ToolStay]:
+    stays = tool_stays(current_session(), now(), now(), machine_ids=[machine.id], as_of=now())
+    return sorted(
+        (stay for stay in stays if stay.removed_at is None), key=lambda stay: stay.position
     )
 
 
@@ -92,10 +101,10 @@ def record_service() -> AnyResponse | tuple[str, int]:
         place = {"line": machine.line, "bodymaker": machine.number}
         fact = ServiceFact.read({**values, **place}, the_plant_now().zone)
         _not_ahead(fact.done_at, "done_at")
-        _accept(record_services(current_session(), [fact], current_actor(), now()))
+        accept(record_services(current_session(), [fact], current_actor(), now()))
     except TracelogError as problem:
         shown = form.with_problem(problem)
-        return _page(shown, Form({"machine": form.value("machine")})), problem.status
+        return _page(shown, _afresh(form)), problem.status
     flash(_("Kept: %(service)s on %(machine)s.", service=fact.service, machine=machine.text))
     return redirect(_machine_path(machine), 303)
 
@@ -107,69 +116,39 @@ def record_tool_change() -> AnyResponse | tuple[str, int]:
     form = posted(TOOL_FIELDS)
     try:
         machine = _machine(form)
-        _change_tool(machine, form)
+        values = {name: form.value(name) for name in TOOL_FIELDS if name != "machine"}
+        place = {"line": machine.line, "bodymaker": machine.number}
+        change = ToolChangeFact.read({**values, **place}, the_plant_now().zone)
+        _not_ahead(change.at, "at")
+        change_tool(current_session(), change, current_actor(), now())
     except TracelogError as problem:
         shown = form.with_problem(problem)
-        return _page(Form({"machine": form.value("machine")}), shown), problem.status
-    flash(_("Kept: %(place)s of %(machine)s.", place=form.value("position"), machine=machine.text))
+        return _page(_afresh(form), shown), problem.status
+    flash(_("Kept: %(place)s of %(machine)s.", place=change.position, machine=machine.text))
     return redirect(_machine_path(machine), 303)
 
 
-def _change_tool(machine: MachineView, form: Form) -> None:
-    session, zone, actor = current_session(), the_plant_now().zone, current_actor()
-    at, position = form.value("at"), form.value("position")
-    place = {"line": machine.line, "bodymaker": machine.number, "position": position}
-    new = ToolFitFact.read({**place, "serial": form.value("serial") or "-", "fitted_at": at}, zone)
-    _not_ahead(new.fitted_at, "at")
-    inside = [
-        stay
-        for stay in tool_stays(session, new.fitted_at, new.fitted_at, machine_ids=[machine.id])
-        if stay.position == position and stay.fitted_at < new.fitted_at
-    ]
-    out = [stay for stay in inside if stay.removed_at is None]
-    if not out and not form.value("serial"):
-        raise TracelogError(_("is missing; no tool is in that position to be taken out"), "serial")
-    facts = [
-        ToolFitFact.read(
-            {
-                **place,
-                "serial": stay.serial,
-                "fitted_at": stay.fitted_at,
-                "removed_at": new.fitted_at,
-                "removal_reason": form.value("removal_reason") or RemovalReason.UNKNOWN.value,
-            },
-            zone,
-        )
-        for stay in out
-    ]
-    if form.value("serial"):
-        kind = ToolFact.read({"serial": new.serial, "tool_type": form.value("tool_type")}, zone)
-        _accept(record_tools(session, [kind], actor, now()))
-        facts.append(new)
-    _accept(record_tool_fits(session, facts, actor, now()))
+def _afresh(form: Form) -> Form:
+    """The other form of the page, of the same machine."""
+    present = for_field(now(), the_plant_now().zone)
+    return Form({"machine": form.value("machine"), "done_at": present, "at": present})
 
 
 def _machine(form: Form) -> MachineView:
     if not form.value("machine"):
         raise TracelogError(_("is missing; choose a bodymaker such as 3-7"), "machine")
-    return directory(current_session()).machine_named(form.value("machine"))
+    machine = directory(current_session()).machine_named(form.value("machine"))
+    if machine.station != BODYMAKER:
+        raise UnknownReference(
+            _("%(machine)s is no bodymaker; choose one such as 3-7", machine=machine.text),
+            "machine",
+        )
+    return machine
 
 
 def _not_ahead(moment: datetime, name: str) -> None:
     if moment > now():
         raise TracelogError(_("lies ahead; only what was done is recorded"), name)
-
-
-def _accept(outcomes: Sequence[Outcome]) -> None:
-    """Raise what an action refused, told at the fields of the form."""
-    renamed: dict[str, str] = {"bodymaker": "machine", "line": "machine", "fitted_at": "at"}
-    faults = [
-        type(fault)(renamed.get(fault.field, fault.field), fault.sentence)
-        for outcome in outcomes
-        for fault in outcome.faults
-    ]
-    if faults:
-        raise BadFact(tuple(faults))
 
 
 def _machine_path(machine: MachineView) -> str:

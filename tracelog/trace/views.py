@@ -1,6 +1,7 @@
 """The Trace page: the dossier of a can, and the reverse: what something made."""
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import datetime, timedelta
 from typing import Any, TypeVar
 from urllib.parse import urlencode
@@ -15,6 +16,7 @@ from tracelog.trace.candidates import Candidate
 from tracelog.trace.dossier import Dossier, Question, dossier
 from tracelog.trace.where_used import WhereUsed, where_used
 from tracelog.web.forms import Form, asked
+from tracelog.web.numbers import for_field
 from tracelog.web.request import current_session, now, permit, the_plant_now
 
 pages = Blueprint("trace", __name__)
@@ -44,7 +46,7 @@ def trace_page() -> tuple[str, int]:
         form = form.with_problem(problem)
     shown = render_template(
         "trace/trace.html",
-        form=form,
+        form=_for_fields(form),
         found=found,
         used=used,
         kinds=_kinds(),
@@ -70,6 +72,15 @@ def _shortened(form: Form) -> Form:
         if form.value(kind) and not form.value("name"):
             values = {**values, "kind": kind, "name": form.value(kind)}
     return Form(values)
+
+
+def _for_fields(form: Form) -> Form:
+    """Instants with an offset, as links give them, in plant time for the fields of the form."""
+    zone, values = the_plant_now().zone, dict(form.values)
+    for name in ("at", "from", "to"):
+        with suppress(ValueError):
+            values[name] = for_field(parse_instant(values[name], zone), zone)
+    return Form(values, form.faults)
 
 
 def _read(form: Form, name: str, reader: Callable[[str], Value]) -> Value | None:
