@@ -83,7 +83,8 @@ def add_step(session: Session, fact: StepFact, actor: Actor, now: datetime) -> O
     Raises:
         NotFound: there is no such case.
         Conflict: the case has ended, or has not, as the step needs; or the id says otherwise.
-        TracelogError: the step lies ahead, or the numbers do not say that the fix held.
+        TracelogError: the step lies ahead, an action is older than the case looks back, or the
+            numbers do not say that the fix held.
     """
     take_turn(session)
     known = _known_step(session, fact)
@@ -92,6 +93,14 @@ def add_step(session: Session, fact: StepFact, actor: Actor, now: datetime) -> O
     standing = case(session, fact.case, now)
     if fact.at > now:
         raise TracelogError(_("lies ahead; only what was done is written"), "at")
+    if fact.kind is StepKind.ACTION and fact.at <= standing.case.since_at:
+        raise TracelogError(
+            _(
+                "is not after the time since which the case looks back, so that there is nothing"
+                " before it to compare with; give a later time, or write it as a note"
+            ),
+            "at",
+        )
     if standing.is_open == (fact.kind is StepKind.REOPENED):
         sentence = (
             _("the case is open already")

@@ -25,6 +25,7 @@ ENDS = (StepKind.HELD.value, StepKind.DROPPED.value)
 class Step:
     """A note, an action or the end of a case."""
 
+    id: uuid.UUID
     kind: str
     at: datetime
     text: str
@@ -144,7 +145,8 @@ def _views(session: Session, rows: Sequence[Case]) -> list[CaseView]:
         .where(CaseStep.case_id.in_([row.id for row in rows]))
         .order_by(CaseStep.written_at, CaseStep.id)
     ).scalars():
-        steps.setdefault(step.case_id, []).append(Step(step.kind, step.at, step.text, step.by))
+        told = Step(step.id, step.kind, step.at, step.text, step.by)
+        steps.setdefault(step.case_id, []).append(told)
     return [
         CaseView(
             row.id,

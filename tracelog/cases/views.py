@@ -8,7 +8,6 @@ from werkzeug.wrappers import Response as AnyResponse
 from tracelog.cases.actions import add_step, open_case
 from tracelog.cases.facts import CaseFact, StepFact, StepKind
 from tracelog.cases.queries import case, cases
-from tracelog.db import new_id
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import NotFound, TracelogError
 from tracelog.language import _
@@ -37,7 +36,7 @@ def _cases_page(form: Form) -> str:
         "cases/cases.html",
         cases=cases(session),
         form=form,
-        case_id=form.value("id") or str(new_id()),
+        case_id=form.own_id(),
         kinds=[(kind.defect, kind.title) for kind in vocabulary(session)],
         where=[*lines, *((one.text, one.text) for one in known.bodymakers)],
     )
@@ -78,7 +77,7 @@ def _case_page(case_id: uuid.UUID, form: Form) -> str:
         case=standing.case,
         numbers=standing.verification,
         form=form,
-        step_id=form.value("id") or str(new_id()),
+        step_id=form.own_id(),
         kinds=offered,
         words=dict(words),
     )

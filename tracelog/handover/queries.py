@@ -4,7 +4,7 @@ import uuid
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from tracelog.defects.counts import production_counts
@@ -73,6 +73,11 @@ class ShiftPage:
     notes: tuple[Note, ...]
 
     @property
+    def is_silent(self) -> bool:
+        """Whether nothing was logged in it."""
+        return not any(one.entries for one in self.lines)
+
+    @property
     def earlier(self) -> datetime:
         """An instant of the shift before."""
         return self.shift.started_at - timedelta(minutes=1)
@@ -122,7 +127,11 @@ def shift_page(session: Session, plant: PlantView, moment: datetime, as_of: date
         until,
         tuple(_lines(machines, shift.started_at, until, strokes, before, counted)),
         tuple(standing_out(counts)),
-        tuple(services_done(session, until, since=shift.started_at, plant=machines)),
+        tuple(
+            one
+            for one in services_done(session, until, since=shift.started_at, plant=machines)
+            if one.done_at < shift.ended_at
+        ),
         tuple(
             (machines.by_id[stay.machine_id], stay)
             for stay in tool_stays(session, shift.started_at, until, as_of=as_of)
@@ -131,6 +140,7 @@ def shift_page(session: Session, plant: PlantView, moment: datetime, as_of: date
         tuple(
             (_place(machines, change), change)
             for change in changes_between(session, shift.started_at, until)
+            if change.at < shift.ended_at
         ),
         tuple(
             sorted(
@@ -144,7 +154,7 @@ def shift_page(session: Session, plant: PlantView, moment: datetime, as_of: date
         ),
         tuple(
             (machines.by_id[question.machine_id], question)
-            for question in open_questions(session, as_of=as_of)
+            for question in open_questions(session, as_of=until)
         ),
         tuple(notes(session, machines, shift.started_at, until)),
     )
@@ -204,15 +214,20 @@ def _place(machines: Directory, change: ChangeMade) -> str:
 
 
 def notes(session: Session, machines: Directory, since: datetime, until: datetime) -> list[Note]:
-    """Notes still carried over at `until`, and those written since. One statement."""
+    """Notes that were carried over when the shift began, or were written in it. One statement.
+
+    The latest first; those settled by `until` say so.
+    """
     rows = session.execute(
         select(HandoverNote, HandoverSettlement)
         .outerjoin(HandoverSettlement, HandoverSettlement.note_id == HandoverNote.id)
-        .where(HandoverNote.written_at <= until)
-        .order_by(HandoverNote.written_at.desc())
+        .where(
+            HandoverNote.written_at <= until,
+            or_(HandoverSettlement.note_id.is_(None), HandoverSettlement.settled_at >= since),
+        )
+        .order_by(HandoverNote.written_at.desc(), HandoverNote.id.desc())
     )
-    found = [_note(machines, note, settlement, until) for note, settlement in rows]
-    return [one for one in found if one.settled_at is None or one.settled_at >= since]
+    return [_note(machines, note, settlement, until) for note, settlement in rows]
 
 
 def _note(

@@ -6,12 +6,11 @@ from datetime import datetime
 from flask import Blueprint, flash, redirect, render_template
 from werkzeug.wrappers import Response as AnyResponse
 
-from tracelog.db import new_id
 from tracelog.errors import NotFound, TracelogError
 from tracelog.handover.actions import settle_note, write_note
 from tracelog.handover.facts import About, HandoverNoteFact, SettlementFact
 from tracelog.handover.queries import shift_page
-from tracelog.instants import parse_instant
+from tracelog.instants import parse_instant, write_instant
 from tracelog.language import _
 from tracelog.plant.queries import directory
 from tracelog.web.forms import Form, asked, posted
@@ -40,14 +39,17 @@ def handover_page() -> str:
     return _page(Form())
 
 
-def _page(form: Form) -> str:
-    moment = _moment()
-    page = shift_page(current_session(), the_plant_now(), moment, now())
+def _page(form: Form, settling: tuple[uuid.UUID, Form] | None = None) -> str:
+    """The page, with a new note as typed so far, and a note that could not be settled."""
+    page = shift_page(current_session(), the_plant_now(), _moment(), now())
     return render_template(
         "handover/handover.html",
         page=page,
+        earlier=write_instant(page.earlier),
+        later=write_instant(page.later) if page.later else None,
         form=form,
-        note_id=form.value("id") or str(new_id()),
+        settling=dict([settling] if settling else []),
+        note_id=form.own_id(),
         about=about_words(),
         about_named=dict(about_words()),
         lines=[str(line) for line in directory(current_session()).lines],
@@ -89,6 +91,6 @@ def settle(note: uuid.UUID) -> AnyResponse | tuple[str, int]:
     except NotFound:
         raise
     except TracelogError as problem:
-        return _page(form.with_problem(problem)), problem.status
+        return _page(Form(), (note, form.with_problem(problem))), problem.status
     flash(_("Settled; it stays on record."))
     return redirect("/handover", 303)

@@ -76,6 +76,8 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.service.views:pages",
     "tracelog.trace.views:pages",
     "tracelog.trends.views:trends",
+    "tracelog.cases.api:cases_api",
+    "tracelog.handover.api:handover_api",
     "tracelog.trends.api:trends_api",
     "tracelog.defects.api:defects_api",
     "tracelog.plant.api:plant_api",

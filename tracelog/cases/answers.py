@@ -1,0 +1,58 @@
+"""The documented answers about cases; instants in UTC."""
+
+from typing import Any
+
+from tracelog.cases.queries import CaseStanding, CaseView
+from tracelog.cases.rules import Side, Verification
+
+
+def case_answer(case: CaseView) -> dict[str, Any]:
+    """One case with its steps; `state` is ``open``, or as what it ended."""
+    return {
+        "id": str(case.id),
+        "title": case.title,
+        "defect": case.defect,
+        "place": case.place,
+        "since_at": case.since_at,
+        "opened_at": case.opened_at,
+        "opened_by": case.opened_by,
+        "state": case.ended_as or "open",
+        "steps": [
+            {
+                "id": str(step.id),
+                "kind": step.kind,
+                "at": step.at,
+                "text": step.text,
+                "by": step.by,
+            }
+            for step in case.steps
+        ],
+    }
+
+
+def standing_answer(standing: CaseStanding) -> dict[str, Any]:
+    """One case, and what the numbers say of its last action."""
+    return {**case_answer(standing.case), "numbers": _numbers(standing.verification)}
+
+
+def _numbers(found: Verification) -> dict[str, Any]:
+    posterior, exact = found.posterior, found.exact
+    return {
+        "verdict": found.verdict.value,
+        "before": _side(found.before),
+        "after": _side(found.after),
+        "rate_ratio": posterior.median if posterior else None,
+        "rate_ratio_low": posterior.low if posterior else None,
+        "rate_ratio_high": posterior.high if posterior else None,
+        "probability_fell": posterior.probability_below if posterior else None,
+        "p_fell": exact.p_less if exact else None,
+        "strokes_needed": found.strokes_needed,
+    }
+
+
+def _side(side: Side) -> dict[str, Any]:
+    return {
+        "happenings": side.happenings,
+        "strokes": side.strokes,
+        "per_million": side.per_million,
+    }

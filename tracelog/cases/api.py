@@ -1,0 +1,107 @@
+"""The API's calls for cases."""
+
+import uuid
+
+from flask import Blueprint, Response
+
+from tracelog.cases.actions import add_step, open_case
+from tracelog.cases.answers import case_answer, standing_answer
+from tracelog.cases.facts import CaseFact, StepFact
+from tracelog.cases.queries import case, cases
+from tracelog.cases.shapes import CASES, STANDING
+from tracelog.db import new_id
+from tracelog.defects.facts import read_id
+from tracelog.errors import NotFound
+from tracelog.language import _
+from tracelog.outcomes import Became, Outcome
+from tracelog.web.collections import take_one
+from tracelog.web.parameters import Parameters
+from tracelog.web.request import current_actor, current_session, now, permit
+from tracelog.web.shapes import ID, KEEP_GOOD, RESULT, Asked, Call, answers_with, described
+from tracelog.web.strict_json import answer_json
+
+cases_api = Blueprint("cases_api", __name__, url_prefix="/api/v1")
+_WHICH = Asked("case_id", ID, "the case's id", place="path")
+_KEPT = {200: RESULT, 201: RESULT}
+
+
+@cases_api.get("/cases")
+@permit("see")
+@described(
+    Call(
+        "Cases with their steps, open ones first, then the newest.",
+        answers_with(CASES),
+        asked=(Asked("open", KEEP_GOOD.shape, "1: only open ones; 0: only those that ended"),),
+    )
+)
+def get_cases() -> Response:
+    """All cases, or the open ones, or those that ended."""
+    asked = Parameters(("open",))
+    is_open = asked.yes_no("open")
+    asked.finish()
+    found = [one for one in cases(current_session()) if is_open in (None, one.is_open)]
+    return answer_json({"cases": [case_answer(one) for one in found]})
+
+
+@cases_api.post("/cases")
+@permit("work on case")
+@described(
+    Call(
+        "Open a case: a defect on a machine or a line that is looked into.",
+        _KEPT,
+        body=CaseFact,
+        problems=(413, 415),
+    )
+)
+def post_case() -> Response:
+    """Open one case."""
+    fact = take_one(CaseFact, {})
+    fact = fact.model_copy(update={"id": fact.id or new_id()})
+    return _kept(fact.id, open_case(current_session(), fact, current_actor(), now()))
+
+
+@cases_api.get("/cases/<case_id>")
+@permit("see")
+@described(
+    Call(
+        "A case, and what the numbers say of its last action.",
+        answers_with(STANDING),
+        asked=(_WHICH,),
+        problems=(404,),
+    )
+)
+def get_case(case_id: str) -> Response:
+    """One case: before against after, and how many more strokes are needed."""
+    Parameters(()).finish()
+    return answer_json(standing_answer(case(current_session(), _id_in_path(case_id), now())))
+
+
+@cases_api.post("/cases/<case_id>/steps")
+@permit("work on case")
+@described(
+    Call(
+        "Write a note, an action or the end of a case; as held only when the numbers say so.",
+        _KEPT,
+        asked=(_WHICH,),
+        body=StepFact,
+        in_address=("case",),
+        problems=(404, 413, 415),
+    )
+)
+def post_step(case_id: str) -> Response:
+    """Write one step."""
+    fact = take_one(StepFact, {"case": _id_in_path(case_id)})
+    fact = fact.model_copy(update={"id": fact.id or new_id()})
+    return _kept(fact.id, add_step(current_session(), fact, current_actor(), now()))
+
+
+def _kept(key: uuid.UUID | None, outcome: Outcome) -> Response:
+    result = {"status": outcome.became.value, "id": str(key)}
+    return answer_json(result, 201 if outcome.became is Became.CREATED else 200)
+
+
+def _id_in_path(text: str) -> uuid.UUID:
+    try:
+        return read_id(text)
+    except ValueError:
+        raise NotFound(_("there is no case with the id '%(id)s'", id=text[:40])) from None
