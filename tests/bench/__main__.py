@@ -1,51 +1,50 @@
-"""`make bench`: what each page costs on the demo year.
+"""`make bench`: what pages, imports and web servers cost on a year of 32 machines.
 
-Every page that links lead to is called as the administrator sees it, in process: the figures are
-the server's own, without the network and the browser. Ratios between runs on one machine matter.
+Pages are called in process, so their figures are the server's own, without network and browser.
+Compare the ratios of one run, and runs on one machine.
 """
 
 import tempfile
-from functools import partial
 from pathlib import Path
 
 import click
 
-from tests.bench.demo_year import at_its_end, filled
-from tests.bench.measure import cost_of, print_costs
-from tests.support.crawl import look_at_everything
-from tests.support.site import Cast, Visit, application_on
+from seed_demo.sizes import SIZES
+from tests.bench.demo_year import at_its_end, new_database, write_plant
+from tests.bench.imports import print_imports
+from tests.bench.measure import print_costs
+from tests.bench.pages import costs_of_pages
+from tests.bench.servers import print_servers
+from tracelog.db import make_engine
 
-
-def body_of(visit: Visit, address: str) -> bytes:
-    """What a page sends; an error page is no page."""
-    answer = visit.get(address)
-    if answer.status_code != 200:
-        raise LookupError(f"{address} answers {answer.status}")
-    return answer.data
+PARTS = ("imports", "pages", "servers")
 
 
 @click.command()
-@click.option("--size", default="demo", show_default=True, help="Size of the simulated plant.")
-@click.option("--database", help="Address of a database; an SQLite file if not given.")
-@click.option("--repeats", default=7, show_default=True)
-def bench(size: str, database: str | None, repeats: int) -> None:
-    """Time every page and count its statements on a simulated plant."""
-    engine = filled(size, database)
-    with at_its_end(size), tempfile.TemporaryDirectory() as folder:
-        app = application_on(engine, Path(folder))
-        visit, cast = Visit(app.test_client()), Cast(engine)
-        cast.sign_in(visit, "administrator")
-        addresses: dict[str, str] = {}
-        for seen in look_at_everything(app, visit, each=1):
-            if seen.endpoint and seen.answer.status_code == 200:
-                addresses.setdefault(seen.endpoint, seen.address)
+@click.argument("parts", nargs=-1, type=click.Choice(PARTS))
+@click.option("--size", default="demo", show_default=True, type=click.Choice(list(SIZES)))
+@click.option("--repeats", default=7, show_default=True, help="Calls of each page.")
+def bench(parts: tuple[str, ...], size: str, repeats: int) -> None:
+    """Time imports, pages and servers on a simulated plant; all PARTS unless some are named.
 
-        costs = [
-            cost_of(f"{endpoint}  {address}", partial(body_of, visit, address), engine, repeats)
-            for endpoint, address in addresses.items()
-        ]
-    costs.sort(key=lambda cost: cost.median_ms, reverse=True)
-    print_costs(f"{size} plant on {engine.dialect.name}", costs)
+    Example: python -m tests.bench pages --size small
+    """
+    wanted = parts or PARTS
+    with tempfile.TemporaryDirectory(prefix="tracelog-bench-") as name:
+        place = Path(name)
+        if "imports" in wanted:
+            rows = write_plant(size, place / "plant")
+            engine = make_engine(f"sqlite:///{place / 'tracelog.db'}")
+            print_imports(place / "plant", rows, engine)
+        else:
+            engine = new_database(size, place)
+        if "pages" in wanted:
+            with at_its_end(size):
+                costs, baseline = costs_of_pages(engine, place, repeats)
+            print_costs(f"Pages on the {size} plant, {engine.dialect.name}", costs, baseline)
+        engine.dispose()
+        if "servers" in wanted:
+            print_servers(f"sqlite:///{place / 'tracelog.db'}", place)
 
 
 if __name__ == "__main__":

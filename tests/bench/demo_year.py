@@ -1,74 +1,58 @@
-"""The year that the bench looks at: simulated and imported once, then kept under build/bench."""
+"""The year that the bench and the pictures look at: simulated, imported, its end the present."""
 
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from unittest.mock import patch
+from zoneinfo import ZoneInfo
 
-from rich.console import Console
-from sqlalchemy import Engine, inspect
+from sqlalchemy import Engine
 
 from seed_demo.folder import write_folder
 from seed_demo.simulate import simulate
-from seed_demo.sizes import SIZES
+from seed_demo.sizes import SIZES, TIME_ZONE
+from tests.bench.measure import timed
 from tests.support.plants import import_plant
-from tracelog.db import is_current, make_engine, upgrade
+from tracelog.db import make_engine, upgrade
 
-KEPT = Path("build/bench")
 SEED = 1
 
 
-@contextmanager
-def timed(what: str) -> Iterator[None]:
-    """Say what is done and how long it took."""
-    started = time.perf_counter()
-    yield
-    Console(stderr=True).print(f"{what}: {time.perf_counter() - started:.1f} s")
+def write_plant(size: str, folder: Path) -> int:
+    """Write the plant folder of that size; returns the number of its rows."""
+    write_folder(simulate(SIZES[size], SEED), folder)
+    return sum(len(path.read_bytes().splitlines()) - 1 for path in folder.glob("*.csv"))
 
 
-def folder_of(size: str) -> Path:
-    """The plant folder of that size, written if it is not there yet."""
-    folder = KEPT / f"plant-{size}"
-    if not (folder / "plant.toml").exists():
-        with timed(f"simulating the plant of size {size}"):
-            write_folder(simulate(SIZES[size], SEED), folder)
-    return folder
-
-
-def filled(size: str, url: str | None) -> Engine:
-    """An engine on the imported plant.
-
-    Args:
-        size: one of the simulator's sizes.
-        url: an empty or already filled database; None: an SQLite file of the bench's own.
-
-    Raises:
-        SystemExit: the database at `url` holds something else.
-    """
-    KEPT.mkdir(parents=True, exist_ok=True)
-    own = KEPT / f"{size}.db"
-    engine = make_engine(url or f"sqlite:///{own}")
-    if inspect(engine).get_table_names():
-        if is_current(engine):
-            return engine
-        if url:
-            raise SystemExit("the tables of that database are of another version")
-        engine.dispose()
-        for kept in KEPT.glob(f"{own.name}*"):
-            kept.unlink()
+def fill(engine: Engine, folder: Path) -> float:
+    """Import a plant folder into an empty database; returns the seconds of the import alone."""
     upgrade(engine)
-    folder = folder_of(size)
-    with timed(f"importing it into {engine.dialect.name}"):
+    with timed() as taken:
         import_plant(engine, folder)
+    with engine.connect() as connection, connection.begin():
+        connection.exec_driver_sql("ANALYZE")  # as `tracelog demo` does
+    return taken.seconds
+
+
+def new_database(size: str, place: Path) -> Engine:
+    """An SQLite database of the application's own settings that holds the plant of that size."""
+    write_plant(size, place / "plant")
+    engine = make_engine(f"sqlite:///{place / 'tracelog.db'}")
+    fill(engine, place / "plant")
     return engine
+
+
+def end_of(size: str) -> datetime:
+    """Just after everything that the history of that size tells, in its last shift."""
+    plant = SIZES[size]
+    last = datetime.combine(plant.ends_on, plant.ends_at, ZoneInfo(TIME_ZONE))
+    return last + timedelta(minutes=5)
 
 
 @contextmanager
 def at_its_end(size: str) -> Iterator[None]:
     """Let the application take the end of that history for the present."""
-    plant = SIZES[size]
-    end = datetime.combine(plant.ends_on, plant.ends_at, UTC) + timedelta(hours=6)
+    end = end_of(size).astimezone(ZoneInfo("UTC"))
     with patch("tracelog.instants.now", lambda: end):
         yield

@@ -2,7 +2,8 @@
 
 import statistics
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from rich.console import Console
@@ -23,6 +24,21 @@ class Cost:
     bytes_sent: int
 
 
+@dataclass
+class Taken:
+    """Seconds that a block took; 0 until it ends."""
+
+    seconds: float = 0.0
+
+
+@contextmanager
+def timed() -> Iterator[Taken]:
+    """Measure a block: ``with timed() as taken: ...``, then ``taken.seconds``."""
+    taken, started = Taken(), time.perf_counter()
+    yield taken
+    taken.seconds = time.perf_counter() - started
+
+
 def cost_of(name: str, call: Callable[[], bytes], engine: Engine, repeats: int = 7) -> Cost:
     """Call a page again and again.
 
@@ -34,34 +50,46 @@ def cost_of(name: str, call: Callable[[], bytes], engine: Engine, repeats: int =
     """
     statements = Statements(engine)
     try:
-        first_ms, _ = _milliseconds(call)
+        with timed() as first:
+            call()
         statements.clear()
         times, body = [], b""
         for _ in range(repeats):
-            elapsed_ms, body = _milliseconds(call)
-            times.append(elapsed_ms)
-        return Cost(name, first_ms, statistics.median(times), len(statements) // repeats, len(body))
+            with timed() as taken:
+                body = call()
+            times.append(taken.seconds * 1000)
+        median_ms = statistics.median(times)
+        return Cost(name, first.seconds * 1000, median_ms, len(statements) // repeats, len(body))
     finally:
         statements.close()
 
 
-def _milliseconds(call: Callable[[], bytes]) -> tuple[float, bytes]:
-    started = time.perf_counter()
-    body = call()
-    return (time.perf_counter() - started) * 1000, body
-
-
-def print_costs(title: str, costs: Iterable[Cost]) -> None:
-    """Print one line for each page."""
-    table = Table("page", title=title, title_justify="left")
-    for heading in ("first ms", "median ms", "statements", "kB"):
+def print_table(title: str, headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """Print rows of text under their headings; all but the first column are numbers."""
+    table = Table(headings[0])
+    for heading in headings[1:]:
         table.add_column(heading, justify="right")
-    for cost in costs:
-        table.add_row(
-            cost.name,
-            f"{cost.first_ms:.0f}",
-            f"{cost.median_ms:.1f}",
-            str(cost.statements),
-            f"{cost.bytes_sent / 1000:.1f}",
-        )
-    Console().print(table)
+    for row in rows:
+        table.add_row(*row)
+    console = Console(width=120)
+    console.print(f"\n{title}")
+    console.print(table)
+
+
+def print_costs(title: str, costs: Iterable[Cost], baseline: Cost) -> None:
+    """Print one line for each page, with its time as a multiple of the baseline's."""
+    print_table(
+        title,
+        ("page", "first ms", "median ms", f"x {baseline.name}", "statements", "kB"),
+        (
+            (
+                cost.name,
+                f"{cost.first_ms:.0f}",
+                f"{cost.median_ms:.1f}",
+                f"{cost.median_ms / baseline.median_ms:.1f}",
+                str(cost.statements),
+                f"{cost.bytes_sent / 1000:.1f}",
+            )
+            for cost in costs
+        ),
+    )

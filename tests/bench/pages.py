@@ -1,0 +1,176 @@
+"""Every page and every answer of the API, asked for what the simulated plant can answer."""
+
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import partial
+from pathlib import Path
+
+from sqlalchemy import Engine, select
+
+from tests.bench.measure import Cost, cost_of
+from tests.support.site import Cast, Visit, application_on
+from tracelog.db import reading
+from tracelog.defects.models import CurrentEntry, DefectType
+from tracelog.instants import write_instant
+from tracelog.people.models import Account
+from tracelog.plant.models import Coil, CoilRun, Pallet, Tool, ToolFit
+
+BASELINE = "live"
+RAW = "All entries, read raw"
+CASE = uuid.UUID("0197b1d0-0000-7000-8000-000000000001")
+# Answered with GET, but no page of figures; each with its reason.
+NOT_TIMED: Mapping[str, str] = {
+    "assets.file": "a file, sent as it is",
+    "people.sign_in": "leads on whoever has signed in",
+}
+
+
+@dataclass(frozen=True)
+class Known:
+    """What the plant's history holds, by name: recent, yet with all of its own history known."""
+
+    entry: uuid.UUID
+    defect: str
+    sampled_defect: str
+    seen_at: datetime
+    pallet: str
+    coil: str
+    tool: str
+    account: uuid.UUID
+
+
+def known_of(engine: Engine) -> Known:
+    """What can be asked for by name on this database."""
+    with reading(engine) as session:
+        entry, defect, seen_at = session.execute(
+            select(CurrentEntry.entry_id, DefectType.defect, CurrentEntry.seen_at)
+            .join(DefectType)
+            .where(CurrentEntry.dome_code == "1-2", CurrentEntry.inspected.is_(None))
+            .order_by(CurrentEntry.seen_at.desc())
+            .limit(1)
+        ).one()
+        sampled = (
+            select(DefectType.defect)
+            .join(CurrentEntry)
+            .where(CurrentEntry.inspected.is_not(None), CurrentEntry.cans > 0)
+        )
+        pallet = select(Pallet.pallet).where(Pallet.ended_at < seen_at)
+        coil = select(Coil.coil).join(CoilRun).where(CoilRun.ended_at < seen_at)
+        tool = select(Tool.serial).join(ToolFit).where(ToolFit.removed_at < seen_at)
+        return Known(
+            entry,
+            defect,
+            session.execute(sampled.order_by(CurrentEntry.seen_at.desc()).limit(1)).scalar_one(),
+            seen_at,
+            session.execute(pallet.order_by(Pallet.ended_at.desc()).limit(1)).scalar_one(),
+            session.execute(coil.order_by(CoilRun.ended_at.desc()).limit(1)).scalar_one(),
+            session.execute(tool.order_by(ToolFit.removed_at.desc()).limit(1)).scalar_one(),
+            session.execute(select(Account.id).limit(1)).scalar_one(),
+        )
+
+
+def addresses(known: Known) -> dict[str, str]:
+    """What is looked at, by the name under which it is shown."""
+    at = write_instant(known.seen_at)
+    year = f"from={known.seen_at - timedelta(days=364):%Y-%m-%d}&bucket=week"
+    return {
+        "Floor": "/",
+        "Log": "/log",
+        "Log: one entry": f"/log/{known.entry}",
+        "Machine, 1 day": "/machines/1/bodymaker/2?days=1",
+        "Machine, 28 days": "/machines/1/bodymaker/2",
+        "Machine, 365 days": "/machines/1/bodymaker/2?days=365",
+        "Trace: the question": "/trace",
+        "Trace: a code and a time": f"/trace?code=1-2&at={at}",
+        "Trace: half a code": f"/trace?code=1-%3F&at={at}",
+        "Trace: a pallet": f"/trace?pallet={known.pallet}",
+        "Trace: what a coil made": f"/trace?kind=coil&name={known.coil}",
+        "Trace: what a tool made": f"/trace?kind=tool&name={known.tool}",
+        "Trace: what a machine made": "/trace?kind=machine&name=1-2",
+        "Service": "/service",
+        "Service: record": "/service/record?machine=1-2",
+        "Trends": "/trends",
+        "Trends: a machine by day": "/trends?machine=1-2&bucket=day",
+        "Trends: a year by week": f"/trends?{year}",
+        "Trends: samples": f"/trends?evidence=samples&defect={known.sampled_defect}",
+        "Trends: rates, csv": "/trends/rates.csv",
+        "Trends: chart, csv": "/trends/chart.csv",
+        "Trends: Pareto, csv": "/trends/pareto.csv",
+        "Trends: Pareto, xlsx": "/trends/pareto.xlsx",
+        "Trends: chart to explore": "/trends/chart.json",
+        "Cases": "/cases",
+        "Case": f"/cases/{CASE}",
+        "Handover": "/handover",
+        "Own account": "/me",
+        "Accounts": "/accounts",
+        "Account": f"/accounts/{known.account}",
+        "API: rates": "/api/v1/rates?by=machine",
+        "API: rates, a year by week": f"/api/v1/rates?by=machine&{year}",
+        "API: chart": "/api/v1/charts?machine=1-2",
+        "API: trace a can": f"/api/v1/trace?code=1-2&at={at}",
+        "API: trace a tool": f"/api/v1/trace?tool={known.tool}",
+        "API: machines": "/api/v1/machines",
+        "API: one machine": "/api/v1/machines/1/bodymaker/2",
+        "API: forecast": "/api/v1/forecast",
+        "API: defects": "/api/v1/defects",
+        "API: one defect": f"/api/v1/defects/{known.entry}",
+        "API: calls": "/api/v1/",
+        "API: description": "/api/v1/openapi.json",
+        "API: ready": "/api/v1/health/ready",
+        BASELINE: "/api/v1/health/live",
+    }
+
+
+def visitor(engine: Engine, folder: Path) -> tuple[Visit, dict[str, str]]:
+    """The administrator, signed in and with one case open, and the addresses to look at."""
+    app = application_on(engine, folder)
+    visit = Visit(app.test_client())
+    Cast(engine).sign_in(visit, "administrator")
+    known = known_of(engine)
+    _open_case(visit, known)
+    return visit, addresses(known)
+
+
+def _open_case(visit: Visit, known: Known) -> None:
+    visit.get("/cases")
+    answer = visit.post(
+        "/cases",
+        id=CASE,
+        title="Bench",
+        place="1-2",
+        defect=known.defect,
+        since_at=write_instant(known.seen_at - timedelta(days=28)),
+    )
+    if answer.status_code != 303:
+        raise LookupError(f"the case was answered {answer.status}")
+
+
+def costs_of_pages(engine: Engine, folder: Path, repeats: int) -> tuple[list[Cost], Cost]:
+    """What each page costs as the administrator sees it, and what the baseline costs."""
+    visit, looked_at = visitor(engine, folder)
+    costs = {
+        name: cost_of(name, partial(body_of, visit, address), engine, repeats)
+        for name, address in looked_at.items()
+    }
+    costs[RAW] = cost_of(RAW, partial(raw_entries, engine), engine, repeats)
+    return list(costs.values()), costs[BASELINE]
+
+
+def body_of(visit: Visit, address: str) -> bytes:
+    """What a page sends; an error page is no page."""
+    answer = visit.get(address)
+    if answer.status_code != 200:
+        raise LookupError(f"{address} answers {answer.status}")
+    return answer.data
+
+
+def raw_entries(engine: Engine) -> bytes:
+    """Every entry as it stands, read and thrown away: what looking at all of them costs at least.
+
+    Returns:
+        One byte for each.
+    """
+    with engine.connect() as connection:
+        return b"." * len(connection.execute(select(*CurrentEntry.__table__.columns)).all())
