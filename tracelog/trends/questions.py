@@ -19,7 +19,7 @@ from tracelog.language import _
 from tracelog.plant.queries import Directory, MachineView
 from tracelog.trends.rules import By, ChartKind, Evidence, evidence_of
 
-USUAL_PERIOD = timedelta(days=28)
+USUAL_DAYS = 28
 LONGEST_PERIOD = timedelta(days=366 * 5)
 MOST_POINTS = 2_000
 Word = TypeVar("Word", bound=StrEnum)
@@ -275,7 +275,10 @@ def _scope(reader: Reader) -> _Scope:
     as_of = reader.read("as_of", lambda given: parse_instant(given, known.zone), None)
     usual_end = _usual_end(known, as_of)
     end = reader.read("to", lambda given: moment_or_day(given, known.zone, ends=True), usual_end)
-    start = reader.read("from", lambda given: moment_or_day(given, known.zone), end - USUAL_PERIOD)
+    # Whole days of the plant's clock, also where it is changed in between.
+    first_day = day_of(end - timedelta(microseconds=1), known.zone) - timedelta(days=USUAL_DAYS - 1)
+    usual_start = start_of_day(first_day, known.zone)
+    start = reader.read("from", lambda given: moment_or_day(given, known.zone), usual_start)
     if start >= end and not reader.faults:
         reader.faults.append(Fault("to", _("is not after from; a period ends after it starts")))
     if end - start > LONGEST_PERIOD and not reader.faults:
