@@ -243,14 +243,22 @@ def test_a_bad_plant_does_not_hide_what_is_wrong_in_the_other_files(
     assert row_count(own_engine) == 0
 
 
-def test_another_plant_is_refused(own_engine: Engine, tmp_path: Path) -> None:
-    folder = write_folder(tmp_path / "plant", {})
-    import_good(own_engine, folder)
-    (folder / "plant.toml").write_text(PLANT.replace("Alder", "Birch"), encoding="utf-8")
-    assert sentences(import_into(own_engine, folder)) == [
+@pytest.mark.parametrize("keep_good", [False, True])
+def test_another_plant_is_refused_with_all_its_rows(
+    own_engine: Engine, tmp_path: Path, keep_good: bool
+) -> None:
+    import_good(own_engine, write_folder(tmp_path / "plant", GOOD))
+    before = content(own_engine)
+    other = write_folder(tmp_path / "other", {"lines.csv": [{"line": "5"}, {"line": "6"}]})
+    (other / "plant.toml").write_text(PLANT.replace("Alder", "Birch"), encoding="utf-8")
+    assert sentences(import_into(own_engine, other, keep_good=keep_good)) == [
         "plant.toml:1: name: is 'Birch Point', but this database keeps the plant 'Alder Point';"
-        " one database keeps one plant, so import it into another"
+        " one database keeps one plant, so import it into another",
+        "lines.csv:2: 2 rows from here on depend on plant.toml, which cannot be taken as it is;"
+        " mend it first",
     ]
+    assert content(own_engine) == before
+    assert not list(other.glob("*.rejected.csv"))
 
 
 def test_a_contradiction_to_what_was_accepted_is_refused(

@@ -12,7 +12,7 @@ from sqlalchemy import Engine
 from tracelog.audit import Actor
 from tracelog.db import writing
 from tracelog.defects.actions import seed_vocabulary
-from tracelog.errors import Fault, NoPlant, TracelogError
+from tracelog.errors import Fault, TracelogError
 from tracelog.intake.csv_rows import CsvFile
 from tracelog.intake.derived import Standing, derive_again
 from tracelog.intake.files import FILES, FILES_BY_NAME, PLANT_FILE, PlantFile
@@ -109,8 +109,8 @@ def import_folder(importing: Importing) -> ImportReport:
     caller.
 
     Raises:
-        TracelogError: the folder cannot be read or holds no file of a plant folder, or there is
-            neither a plant in the database nor a plant.toml.
+        NoPlant: there is neither a plant in the database nor a plant.toml.
+        TracelogError: the folder cannot be read or holds no file of a plant folder.
     """
     there = _look_into_folder(importing)
     with _no_search_for_cycles():
@@ -167,18 +167,18 @@ def _stop(importing: Importing, file: str, fault: Fault, line: int = 0) -> None:
 
 
 def _import_plant(importing: Importing, is_there: bool) -> None:
-    if is_there:
-        _record_plant(importing)
-    try:
-        importing.zone = the_plant(importing.session).zone
-        importing.has_plant = True
-    except NoPlant:
-        if not is_there:
-            raise
+    """Record plant.toml; without it, or if it is refused, the rest depends on what there was."""
+    if is_there and not _record_plant(importing):
+        # Rows of another plant must not get in; what they say can still be checked.
         importing.report.stopped = True
+        importing.unreadable.add(PLANT_FILE)
+        return
+    importing.zone = the_plant(importing.session).zone
+    importing.has_plant = True
 
 
-def _record_plant(importing: Importing) -> None:
+def _record_plant(importing: Importing) -> bool:
+    """Whether plant.toml could be taken."""
     report = FileReport(PLANT_FILE)
     importing.report.files.append(report)
     try:
@@ -193,10 +193,8 @@ def _record_plant(importing: Importing) -> None:
         importing.report.faults += read.located(PLANT_FILE, outcome.faults)
         became = outcome.became
     report.became[became] += 1
-    if became is Became.REFUSED:
-        # What the other files say can still be checked.
-        importing.unreadable.add(PLANT_FILE)
-        importing.zone = read.zone or importing.zone
+    importing.zone = read.zone or importing.zone
+    return became is not Became.REFUSED
 
 
 def _import_file(importing: Importing, file: PlantFile) -> None:
