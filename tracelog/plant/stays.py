@@ -84,6 +84,11 @@ def _ended(
     return min((one for one in following if one is not None), default=None)
 
 
+def _next(moment: Any) -> Any:
+    # Without its type named, what a window function gives is taken for text on SQLite.
+    return func.lead(moment, type_=moment.type)
+
+
 def tool_stays(
     session: Session,
     start: datetime,
@@ -108,10 +113,10 @@ def tool_stays(
         ToolFit.fitted_at,
         ToolFit.removed_at,
         ToolFit.removal_reason,
-        func.lead(ToolFit.fitted_at)
+        _next(ToolFit.fitted_at)
         .over(partition_by=ToolFit.tool_id, order_by=ToolFit.fitted_at)
         .label("tool_fitted_next_at"),
-        func.lead(ToolFit.fitted_at)
+        _next(ToolFit.fitted_at)
         .over(partition_by=(ToolFit.machine_id, ToolFit.position), order_by=ToolFit.fitted_at)
         .label("place_taken_next_at"),
     )
@@ -171,7 +176,7 @@ def coil_stays(
         CoilRun.line_id,
         CoilRun.started_at,
         CoilRun.ended_at,
-        func.lead(CoilRun.started_at)
+        _next(CoilRun.started_at)
         .over(partition_by=CoilRun.line_id, order_by=CoilRun.started_at)
         .label("next_started_at"),
     )
