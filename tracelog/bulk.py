@@ -1,11 +1,28 @@
 """Writing many rows at once and finding those that are there, the fast way of each engine."""
 
+import sqlite3
+import uuid
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from itertools import islice
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
-from sqlalchemy import Column, Connection, Dialect, Row, String, Table, Uuid, insert, select
+from sqlalchemy import (
+    ARRAY,
+    Column,
+    ColumnElement,
+    Connection,
+    Dialect,
+    Row,
+    String,
+    Table,
+    Uuid,
+    any_,
+    bindparam,
+    insert,
+    select,
+)
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
@@ -64,13 +81,22 @@ def insert_tuples(
         return
     given = [target.c[name] for name in columns]
     made = [c for c in target.c if c.name not in columns and c.default is not None]
+    columns_of_pieces = _by_column(rows, made)
+    if connection.dialect.name == "postgresql":
+        _copy(connection, target, given + made, columns_of_pieces)
+    else:
+        for by_column in columns_of_pieces:
+            _insert_many(connection, target, given + made, by_column)
+
+
+def _by_column(
+    rows: Sequence[Values], made: Sequence[Column[Any]]
+) -> Iterator[list[Sequence[Any]]]:
+    """The values of each column, piece by piece, with defaults for the columns left out."""
     for piece in pieces(rows, _ROWS_AT_ONCE):
         by_column: list[Sequence[Any]] = list(zip(*piece, strict=True))
         by_column += [[_default_of(column) for _ in piece] for column in made]
-        if connection.dialect.name == "postgresql":
-            _copy(connection, target, given + made, by_column)
-        else:
-            _insert_many(connection, target, given + made, by_column)
+        yield by_column
 
 
 def _default_of(column: Column[Any]) -> Any:
@@ -90,10 +116,15 @@ def _insert_many(
         _as_bound(column, values, connection.dialect)
         for column, values in zip(columns, by_column, strict=True)
     ]
-    connection.exec_driver_sql(
-        f'INSERT INTO "{table.name}" ({names}) VALUES ({marks})',  # noqa: S608
-        list(zip(*bound, strict=True)),
-    )
+    statement = f'INSERT INTO "{table.name}" ({names}) VALUES ({marks})'  # noqa: S608
+    # Handed to the driver as it is: to look at each row once more takes as long as writing it.
+    raw = cast(sqlite3.Connection, connection.connection.driver_connection)
+    try:
+        raw.executemany(statement, zip(*bound, strict=True)).close()
+    except sqlite3.Error as problem:
+        raise DBAPIError.instance(
+            statement, None, problem, sqlite3.Error, dialect=connection.dialect
+        ) from problem
 
 
 def _as_bound(column: Column[Any], values: Sequence[Any], dialect: Dialect) -> Sequence[Any]:
@@ -101,9 +132,23 @@ def _as_bound(column: Column[Any], values: Sequence[Any], dialect: Dialect) -> S
     if isinstance(column.type, UtcInstant):
         return [None if v is None else _utc(v).isoformat(" ", "microseconds")[:26] for v in values]
     if isinstance(column.type, Uuid):
-        return [None if v is None else v.hex for v in values]
+        return _texts(values, attrgetter("hex"))
     bind: Callable[[Any], Any] | None = column.type.dialect_impl(dialect).bind_processor(dialect)
     return values if bind is None else [bind(value) for value in values]
+
+
+def _texts(
+    values: Sequence[uuid.UUID | None], write: Callable[[uuid.UUID], str]
+) -> list[str | None]:
+    """Ids as text; most columns of ids hold few objects many times over."""
+    written: dict[int, str | None] = {id(None): None}
+    texts = []
+    for value in values:
+        text = written.get(id(value))
+        if text is None and value is not None:
+            text = written[id(value)] = write(value)
+        texts.append(text)
+    return texts
 
 
 def _utc(moment: datetime) -> datetime:
@@ -116,18 +161,19 @@ def _copy(
     connection: Connection,
     table: Table,
     columns: Sequence[Column[Any]],
-    by_column: Sequence[Sequence[Any]],
+    columns_of_pieces: Iterator[list[Sequence[Any]]],
 ) -> None:
     import psycopg
 
     names = ", ".join(f'"{column.name}"' for column in columns)
     statement = f'COPY "{table.name}" ({names}) FROM STDIN'
-    written = [_as_copied(column, v) for column, v in zip(columns, by_column, strict=True)]
-    text = "\n".join(map("\t".join, zip(*written, strict=True))) + "\n"
     raw = cast("PostgresConnection", connection.connection.driver_connection)
     try:
         with raw.cursor() as cursor, cursor.copy(statement.encode()) as copy:
-            copy.write(text)
+            # The server takes one piece in while the next is being written.
+            for by_column in columns_of_pieces:
+                written = [_as_copied(c, v) for c, v in zip(columns, by_column, strict=True)]
+                copy.write("\n".join(map("\t".join, zip(*written, strict=True))) + "\n")
     except psycopg.Error as problem:
         raise DBAPIError.instance(
             statement, None, problem, psycopg.Error, dialect=connection.dialect
@@ -138,6 +184,8 @@ def _as_copied(column: Column[Any], values: Sequence[Any]) -> list[str]:
     r"""Values in the text format of COPY, where \N is blank."""
     if isinstance(column.type, UtcInstant):
         return [r"\N" if value is None else _utc(value).isoformat() for value in values]
+    if isinstance(column.type, Uuid):
+        return [r"\N" if text is None else text for text in _texts(values, str)]
     if isinstance(column.type, String):
         return [r"\N" if v is None else _escaped(v) for v in values]
     return [r"\N" if value is None else str(value) for value in values]
@@ -165,8 +213,18 @@ def rows_with(
             values alone would find too much.
     """
     for piece in pieces(dict.fromkeys(values), _KEYS_AT_ONCE):
-        asked = select(*columns).where(among.in_(piece))
+        asked = select(*columns).where(_is_one_of(session, among, piece))
         if between is not None:
             column, first, last = between
             asked = asked.where(column.between(first, last))
         yield from session.execute(asked)
+
+
+def _is_one_of(
+    session: Session, column: InstrumentedAttribute[Any], values: list[Any]
+) -> ColumnElement[bool]:
+    if session.get_bind().dialect.name != "postgresql":
+        return column.in_(values)
+    # One parameter and not thousands, which the server would have to read and plan one by one.
+    listed: Any = bindparam(None, values, ARRAY(column.type), unique=True)
+    return column == any_(listed)

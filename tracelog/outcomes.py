@@ -1,5 +1,6 @@
 """What became of each fact that was sent: doors show it, and decide whether to keep the whole."""
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -61,7 +62,5 @@ def conflict(name: str, sentence: str) -> Outcome:
 
 def counts(outcomes: Iterable[Outcome]) -> dict[str, int]:
     """How many facts became what, for a report or an audit record."""
-    found: dict[str, int] = {}
-    for outcome in outcomes:
-        found[outcome.became.value] = found.get(outcome.became.value, 0) + 1
-    return found
+    found = Counter(outcome.became for outcome in outcomes)
+    return {became.value: count for became, count in found.items()}
