@@ -42,9 +42,9 @@ def bench(parts: tuple[str, ...], size: str, repeats: int) -> None:
             with at_its_end(size):
                 costs, baseline = costs_of_pages(engine, place, repeats)
             print_costs(f"Pages on the {size} plant, {engine.dialect.name}", costs, baseline)
-        engine.dispose()
         if "servers" in wanted:
-            print_servers(f"sqlite:///{place / 'tracelog.db'}", place)
+            print_servers(engine, place)
+        engine.dispose()
 
 
 if __name__ == "__main__":
