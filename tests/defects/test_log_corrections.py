@@ -6,8 +6,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from flask import Flask
 
-from tests.defects.log_site import LogSite, form_on, seen, summary, wrong
+from tests.defects.log_site import LogSite
 from tests.support.clock import Clock
+from tests.support.markup import form_on, seen, summary, wrong
 from tests.support.site import Cast, Visit
 from tracelog.db import new_id
 from tracelog.defects.correction_form import CORRECTION_FIELDS

@@ -8,8 +8,9 @@ import pytest
 from flask import Flask
 from sqlalchemy import Engine
 
-from tests.defects.log_site import LogSite, form_on, seen, summary, wrong
+from tests.defects.log_site import LogSite
 from tests.support.clock import Clock
+from tests.support.markup import form_on, seen, summary, wrong
 from tests.support.site import Cast, Visit
 from tests.support.statements import Statements
 from tracelog.db import new_id

@@ -4,8 +4,9 @@ from datetime import timedelta
 
 import pytest
 
-from tests.defects.log_site import LogSite, form_on, summary, wrong
+from tests.defects.log_site import LogSite
 from tests.support.clock import Clock
+from tests.support.markup import form_on, summary, wrong
 from tracelog.db import new_id
 
 
