@@ -367,3 +367,17 @@ def test_a_dossier_takes_a_fixed_number_of_statements(
     assert len(found.pallets) == 8
     # The tools' strokes are only asked for where there are tools.
     assert before <= counted() <= before + 6
+
+
+def test_what_nobody_took_out_was_out_when_the_next_went_in(session: Session) -> None:
+    plant.write_tools(session, {"A": None, "B": None})
+    plant.fit(session, "A", "1-1", "ring-3", 0)
+    plant.fit(session, "B", "1-1", "ring-3", 100)
+    plant.fit(session, "B", "2-1", "ring-3", 150)
+    plant.run_coil(session, "K-1", 1, 90, None)
+    plant.run_coil(session, "K-2", 1, 110, None)
+    assert tools(trace(session, "1-1", 120)) == {"ring-3": ("B", 20 * 12_000)}
+    assert tools(trace(session, "1-1", 160)) == {}
+    assert tools(trace(session, "2-1", 160)) == {"ring-3": ("B", 60 * 12_000)}
+    assert [run.ended_at for run in trace(session, "1-1", 100).coils] == [hour(110)]
+    assert [run.coil for run in trace(session, "1-1", 120).coils] == ["K-2"]

@@ -81,7 +81,7 @@ def weigh(
         for span, counted in zip(spans, strokes_between(session, spans, as_of), strict=True):
             strokes[span.machine_id] += counted
     candidates = [
-        Candidate(machines.by_id[one], _code_of(machines, machines.by_id[one], made.middle), share)
+        Candidate(machines.by_id[one], _code_of(one, code, machines, made.middle), share)
         for one, share in zip(ids, shares(list(strokes.values())), strict=True)
     ]
     candidates.sort(key=lambda one: (-one.probability, one.machine.line, one.machine.number))
@@ -106,9 +106,13 @@ def _bearers(code: DomeCode | None, opening: Opening, machines: Directory) -> li
     ]
 
 
-def _code_of(machines: Directory, machine: MachineView, moment: datetime) -> DomeCode:
-    """The code that a machine's cans bear, at an instant."""
+def _code_of(
+    machine_id: uuid.UUID, read: DomeCode | None, machines: Directory, moment: datetime
+) -> DomeCode:
+    """The code that a machine's cans bear, at an instant, as far as it fits what was read."""
     for override in machines.overrides:
-        if override.machine_id == machine.id and override.holds_at(moment):
+        mine = override.machine_id == machine_id and override.holds_at(moment)
+        if mine and (read is None or read.fits(override.code)):
             return override.code
+    machine = machines.by_id[machine_id]
     return dome_code_of(machine.line, machine.number)
