@@ -67,3 +67,13 @@ def test_the_contributors_guide_says_why_each_library_is_needed(need: str) -> No
 )
 def test_every_setting_is_explained(setting: str) -> None:
     assert setting in _read("README.md")
+
+
+def test_the_contributors_guide_has_the_order_of_the_layers() -> None:
+    (layers,) = [
+        contract["layers"]
+        for contract in PROJECT["tool"]["importlinter"]["contracts"]
+        if contract["type"] == "layers"
+    ]
+    drawn = "\n".join(re.sub(r"[()]", "", layer) for layer in layers)
+    assert f"```\n{drawn}\n```" in _read("DEVELOPERS.md")
