@@ -3,14 +3,31 @@
 import re
 import tomllib
 
+import click
 import pytest
+from click.testing import CliRunner
 
 from tests.support import tree
-from tracelog.cli import COMMANDS
+from tracelog.cli import COMMANDS, tracelog
 
 MAKEFILE = (tree.ROOT / "Makefile").read_text(encoding="utf-8")
 TARGETS = re.findall(r"^([a-z][a-z-]*):", MAKEFILE, flags=re.MULTILINE)
 PROJECT = tomllib.loads((tree.ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+
+
+def _ways(command: click.Command, *before: str) -> list[tuple[str, ...]]:
+    """The words of every command and of every command inside one."""
+    ways = [before] if before else []
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            inner = command.get_command(context, name)
+            assert inner is not None
+            ways += _ways(inner, *before, name)
+    return ways
+
+
+WAYS = _ways(tracelog)
 
 
 def _read(name: str) -> str:
@@ -47,6 +64,12 @@ def test_the_guides_name_no_target_that_is_gone() -> None:
 @pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_the_readme_names_every_command(command: str) -> None:
     assert f"tracelog {command}" in _read("README.md")
+
+
+@pytest.mark.parametrize("words", WAYS, ids=" ".join)
+def test_every_command_has_an_example(words: tuple[str, ...]) -> None:
+    shown = CliRunner().invoke(tracelog, [*words, "--help"])
+    assert f"Example: tracelog {' '.join(words)}" in shown.output
 
 
 @pytest.mark.parametrize(
