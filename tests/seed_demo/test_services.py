@@ -11,10 +11,6 @@ from tests.seed_demo.written import plant, rows
 YEAR = PlantSize(4, 8, 365)
 
 
-def planned(level: int) -> list[Service]:
-    return [s for s in plant(YEAR).services if not s.unplanned and s.level == level]
-
-
 def is_rebuild(service: Service) -> bool:
     return service.end - service.start > 2 * 86_400
 
