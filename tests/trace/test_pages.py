@@ -77,7 +77,7 @@ def test_a_candidate_leads_to_the_same_question_with_its_code(
     page = somebody.get("/trace?code=1-?&pallet=W-1").text
     links = [unescape(one) for one in re.findall(r'href="(/trace\?code=[^"]+)"', page)]
     assert links == [f"/trace?code={code}&pallet=W-1" for code in ("1-2", "1-1", "1-3")]
-    assert "Dossier of can 1-1" in words(somebody.get(links[0]).text)
+    assert "Dossier of can 1-2" in words(somebody.get(links[0]).text)
 
 
 def test_a_link_with_an_offset_fills_the_form_in_plant_time(somebody: Visit) -> None:

@@ -25,7 +25,7 @@ from tracelog.service.rules import (
     share_used,
     when_due,
 )
-from tracelog.strokes.queries import Span, strokes_between, strokes_by_bucket
+from tracelog.strokes.queries import BucketStrokes, Span, strokes_between, strokes_by_bucket
 
 RECENT_DAYS = 28
 
@@ -145,11 +145,27 @@ def _uses(
     machine_ids = None if machine_id is None else [machine_id]
     end = as_of.astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0)
     start = end - timedelta(days=RECENT_DAYS)
-    by_machine: dict[uuid.UUID, list[int]] = {}
+    by_machine: dict[uuid.UUID, list[BucketStrokes]] = {}
     for row in strokes_by_bucket(session, machine_ids, start, end, Bucket.DAY, as_of=as_of):
-        by_machine.setdefault(row.machine_id, []).append(row.strokes)
-    # Days without a reading at either side are no idle days, days in between are rows of 0.
-    return {machine_id: daily_use(days) for machine_id, days in by_machine.items()}
+        by_machine.setdefault(row.machine_id, []).append(row)
+    last_day = end - timedelta(days=1)
+    return {
+        machine: daily_use([row.strokes for row in _whole_days(rows, start, last_day)])
+        for machine, rows in by_machine.items()
+    }
+
+
+def _whole_days(
+    rows: list[BucketStrokes], first_day: datetime, last_day: datetime
+) -> list[BucketStrokes]:
+    """Days that readings cover from end to end, as far as there are any.
+
+    Days without a reading at either side are no idle days and have no row, days in between are
+    rows of 0; the day on which readings begin, or end, is only known in part.
+    """
+    begins = 1 if rows[0].bucket_start > first_day else 0
+    ends = len(rows) - (1 if rows[-1].bucket_start < last_day else 0)
+    return rows[begins:ends] or rows
 
 
 def service_standings(
