@@ -222,8 +222,9 @@ def test_a_busy_database_is_told_in_one_sentence(
     cast.sign_in(visit, "planner")
     visit.get("/me")
     event.listen(
-        own_engine, "begin", lambda held: held.exec_driver_sql("PRAGMA busy_timeout=1"), insert=True
+        own_engine, "connect", lambda raw, record: raw.execute("PRAGMA busy_timeout=1").close()
     )
+    own_engine.dispose()  # those that are open already would wait for half a minute
     with writing(own_engine) as session:
         audit.append(session, CAST["planner"].actor(), JOINED, "hold", SUBJECT)
         answer = visit.post("/trial/200")
