@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
+from rich import box
 from rich.console import Console
 from rich.table import Table
 from sqlalchemy import Engine
@@ -65,14 +66,14 @@ def cost_of(name: str, call: Callable[[], bytes], engine: Engine, repeats: int =
 
 
 def print_table(title: str, headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
-    """Print rows of text under their headings; all but the first column are numbers."""
-    table = Table(headings[0])
+    """Print a Markdown table; all but the first column are numbers."""
+    table = Table(headings[0], box=box.MARKDOWN)
     for heading in headings[1:]:
         table.add_column(heading, justify="right")
     for row in rows:
         table.add_row(*row)
     console = Console(width=120)
-    console.print(f"\n{title}")
+    console.print(f"\n## {title}\n", markup=False, highlight=False)
     console.print(table)
 
 

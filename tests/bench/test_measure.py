@@ -31,4 +31,4 @@ def test_each_page_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
     floor, live = Cost("Floor", 21.0, 3.14, 4, 12_345), Cost("live", 1.0, 0.5, 0, 18)
     print_costs("Demo year", [floor], live)
     (line,) = [line for line in capsys.readouterr().out.splitlines() if "Floor" in line]
-    assert line.replace("│", " ").split() == ["Floor", "21", "3.1", "6.3", "4", "12.3"]
+    assert line.replace("|", " ").split() == ["Floor", "21", "3.1", "6.3", "4", "12.3"]
