@@ -18,6 +18,7 @@ from sqlalchemy import ScalarSelect, Select, and_, func, select
 from sqlalchemy.orm import Session
 
 from tracelog.bulk import pieces
+from tracelog.db import read_once
 from tracelog.instants import hour_of, next_hour
 from tracelog.plant.models import Machine
 from tracelog.plant.queries import directory
@@ -63,13 +64,24 @@ def reaches(
         as_of: only readings up to then; None: all.
 
     Returns:
-        By machine. One statement, with `as_of` up to nine more.
+        By machine. One statement, with `as_of` up to nine more; once in a snapshot for the same
+        question, since every count of strokes begins with it.
     """
+    ids = None if machine_ids is None else list(dict.fromkeys(machine_ids))
+    named = "all" if ids is None else " ".join(sorted(one.hex for one in ids))
+    name = f"reaches of {named} at {as_of.isoformat() if as_of else 'any time'}"
+    return read_once(session, name, lambda: _reaches(session, zone, ids, as_of))
+
+
+def _reaches(
+    session: Session,
+    zone: ZoneInfo,
+    machine_ids: list[uuid.UUID] | None,
+    as_of: datetime | None,
+) -> dict[uuid.UUID, Reach]:
     found: dict[uuid.UUID, Reach] = {}
     cut: dict[uuid.UUID, tuple[datetime, datetime]] = {}
-    chosen = (
-        [None] if machine_ids is None else pieces(dict.fromkeys(machine_ids), _MACHINES_AT_ONCE)
-    )
+    chosen = [None] if machine_ids is None else pieces(machine_ids, _MACHINES_AT_ONCE)
     for piece in chosen:
         for machine, first_at, known_at, last_at, total in session.execute(
             _reach_query(piece, as_of)

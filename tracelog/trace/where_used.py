@@ -61,6 +61,11 @@ class WhereUsed:
         """Strokes over all uses."""
         return sum(use.strokes for use in self.uses)
 
+    @property
+    def entries_count(self) -> int:
+        """Entries over all uses, also those that are not shown."""
+        return sum(use.entries for use in self.uses)
+
 
 @dataclass(frozen=True)
 class _Stretch:
