@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-NOT_OURS = {".git", ".venv", "node_modules", "dist", "build", "__pycache__", "test-results"}
+NOT_OURS = {".git", "node_modules", "dist", "build", "__pycache__", "test-results"}
 
 
 @cache
@@ -22,8 +22,12 @@ def files(*suffixes: str) -> tuple[Path, ...]:
         found = [Path(name) for name in listed.stdout.split("\0") if name]
     else:  # an unpacked archive rather than a clone
         found = [path.relative_to(ROOT) for path in ROOT.rglob("*") if path.is_file()]
-    kept = (path for path in found if not NOT_OURS & set(path.parts) and (ROOT / path).is_file())
+    kept = (path for path in found if _is_ours(path) and (ROOT / path).is_file())
     return tuple(sorted(path for path in kept if not suffixes or path.suffix in suffixes))
+
+
+def _is_ours(path: Path) -> bool:
+    return not NOT_OURS & set(path.parts) and not path.parts[0].startswith(".venv")
 
 
 def text(path: Path) -> str:
