@@ -164,7 +164,7 @@ def test_the_page_says_what_the_numbers_say(
     clock.instant = day(10)
     text = seen(supervisor.get(page).text)
     assert "The numbers say that it held." in text
-    assert "exact test of a fall: p = 0.031" in text
+    assert "p-value of the exact test of a fall: 0.031" in text
     assert caution("explanation").text in text
     assert supervisor.post(page, kind="held", at="2026-04-01T08:00", text="good").status_code == 303
     with reading(own_engine) as session:

@@ -172,6 +172,18 @@ def test_a_note_is_carried_over_until_it_is_settled(session: Session) -> None:
     assert shown(next_day) == []
 
 
+def test_what_is_open_and_pressing_comes_first(session: Session) -> None:
+    at = DAY_STARTS_AT + HOUR
+    for n, about in enumerate(("watch", "safety", "tools", "safety")):
+        fact = HandoverNoteFact.read({"about": about, "text": f"{about} {n}"}, ZONE)
+        assert write_note(session, fact, BY, at + n * MINUTE).is_kept
+    page = look(session, at)
+    assert [one.text for one in page.notes] == ["safety 3", "safety 1", "tools 2", "watch 0"]
+    settlement = SettlementFact(note=page.notes[0].id, reason="lock is off")
+    assert settle_note(session, settlement, BY, at + HOUR).is_kept
+    assert [one.text for one in look(session, at).notes][0::3] == ["safety 1", "safety 3"]
+
+
 def test_a_plant_without_shifts_is_told(session: Session) -> None:
     plant = the_plant(session)
     without = replace(plant, rota=replace(plant.rota, shifts=()))

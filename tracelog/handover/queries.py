@@ -11,7 +11,7 @@ from tracelog.defects.counts import production_counts
 from tracelog.defects.queries import EntryFilter
 from tracelog.errors import NotFound
 from tracelog.handover.models import HandoverNote, HandoverSettlement
-from tracelog.handover.rules import ShiftCount, StandsOut, per_hour, standing_out
+from tracelog.handover.rules import ShiftCount, StandsOut, per_hour, pressing, standing_out
 from tracelog.language import _
 from tracelog.plant.queries import Directory, MachineView, PlantView, directory
 from tracelog.plant.rules import ShiftNow
@@ -216,7 +216,7 @@ def _place(machines: Directory, change: ChangeMade) -> str:
 def notes(session: Session, machines: Directory, since: datetime, until: datetime) -> list[Note]:
     """Notes that were carried over when the shift began, or were written in it. One statement.
 
-    The latest first; those settled by `until` say so.
+    What is open comes first, the most pressing before the latest; those settled by `until` say so.
     """
     rows = session.execute(
         select(HandoverNote, HandoverSettlement)
@@ -227,7 +227,8 @@ def notes(session: Session, machines: Directory, since: datetime, until: datetim
         )
         .order_by(HandoverNote.written_at.desc(), HandoverNote.id.desc())
     )
-    return [_note(machines, note, settlement, until) for note, settlement in rows]
+    found = [_note(machines, note, settlement, until) for note, settlement in rows]
+    return sorted(found, key=lambda one: (one.settled_at is not None, pressing(one.about)))
 
 
 def _note(

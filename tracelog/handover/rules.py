@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from tracelog.handover.facts import About
 from tracelog.stats.compare import compare_rates
 from tracelog.stats.multiplicity import benjamini_hochberg
 
@@ -68,6 +69,15 @@ def standing_out(counts: Sequence[ShiftCount]) -> list[StandsOut]:
         if p_value <= FALSE_DISCOVERIES
     ]
     return sorted(found, key=lambda one: (one.adjusted_p, one.count.machine))
+
+
+def pressing(about: str) -> int:
+    """Where a note stands among others by what it is about: safety first, 0.
+
+    Args:
+        about: one of the words of `handover.facts.About`.
+    """
+    return [one.value for one in About].index(about)
 
 
 def per_hour(strokes: Mapping[int, int], hours: float) -> dict[int, float]:
