@@ -22,7 +22,7 @@ EXIT_BAD_DATA = 1
 
 
 def open_database(settings: Settings | None = None, create: bool = False) -> Engine:
-    """The engine of the configured database, with tables of this version.
+    """The engine of the configured database, with tables of this version; closed with the command.
 
     Args:
         settings: as loaded; None loads them.
@@ -33,6 +33,8 @@ def open_database(settings: Settings | None = None, create: bool = False) -> Eng
     """
     settings = settings or load_settings()
     engine = make_engine(settings.database_url)
+    if context := click.get_current_context(silent=True):
+        context.call_on_close(engine.dispose)
     if not is_current(engine):
         is_older = engine.dialect.name != "sqlite" and inspect(engine).has_table("alembic_version")
         if is_older and not create:
