@@ -98,5 +98,6 @@ def test_names_are_sure_enough_in_order_and_not_by_order_of_the_machines(
 
 
 def test_strokes_an_hour_are_of_real_hours() -> None:
-    assert per_hour({1: 11_000, 2: 0}, 11.0) == {1: 1000.0, 2: 0.0}
-    assert per_hour({1: 5}, 0.0) == {1: 0.0}
+    assert per_hour([(11_000, 11.0), (13_000, 13.0)]) == 2000.0
+    assert per_hour([(5, 0.0), (0, -3.0)]) == 0.0
+    assert per_hour([]) == 0.0

@@ -31,6 +31,7 @@ def shift_answer(page: ShiftPage) -> dict[str, Any]:
             {
                 "line": one.line,
                 "strokes": one.strokes,
+                "read_until": one.read_until,
                 "strokes_per_hour": one.strokes_per_hour,
                 "usual_per_hour": one.usual_per_hour,
                 "entries": one.entries,

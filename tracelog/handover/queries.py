@@ -1,6 +1,7 @@
 """Reads of the handover: what a shift did, what stood out, what is carried over."""
 
 import uuid
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -8,7 +9,7 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from tracelog.defects.counts import production_counts
-from tracelog.defects.queries import EntryFilter
+from tracelog.defects.queries import MOST_ENTRIES, EntryFilter, EntryView, entries
 from tracelog.errors import NotFound
 from tracelog.handover.models import HandoverNote, HandoverSettlement
 from tracelog.handover.rules import ShiftCount, StandsOut, per_hour, pressing, standing_out
@@ -24,18 +25,29 @@ from tracelog.plant.stays import (
     tool_stays,
 )
 from tracelog.service.queries import ServiceDone, services_done
-from tracelog.strokes.queries import OpenQuestion, open_questions, strokes_by_machine
+from tracelog.strokes.queries import (
+    MachineSpan,
+    OpenQuestion,
+    machine_span,
+    open_questions,
+    strokes_by_machine,
+)
 
 BEFORE = timedelta(days=28)
 
 
 @dataclass(frozen=True)
 class LineShift:
-    """One line in a shift: strokes and entries, and strokes per hour against the 28 days before."""
+    """One line in a shift: strokes and entries, and strokes per hour against the 28 days before.
+
+    `read_until` is when one of its counters was read last in the shift: strokes are known until
+    then, and strokes per hour are of the time that is known. None: none was read yet.
+    """
 
     line: int
     name: str
     strokes: int
+    read_until: datetime | None
     strokes_per_hour: float
     usual_per_hour: float
     entries: int
@@ -108,25 +120,12 @@ def shift_page(session: Session, plant: PlantView, moment: datetime, as_of: date
         raise NotFound(_("the plant has no shifts yet; give them in plant.toml"))
     until = min(shift.ended_at, as_of)
     machines = directory(session)
-    strokes = strokes_by_machine(session, shift.started_at, until, as_of=as_of)
-    before = strokes_by_machine(session, shift.started_at - BEFORE, shift.started_at, as_of=as_of)
-    counted = _counts(session, shift.started_at, until, as_of)
-    counted_before = _counts(session, shift.started_at - BEFORE, shift.started_at, as_of)
-    counts = [
-        ShiftCount(
-            machine.text,
-            counted.get(machine.id, (0, 0, 0))[0],
-            strokes.get(machine.id, 0),
-            counted_before.get(machine.id, (0, 0, 0))[0],
-            before.get(machine.id, 0),
-        )
-        for machine in machines.bodymakers
-    ]
+    known = _known_counts(session, shift.started_at, until, as_of)
     return ShiftPage(
         shift,
         until,
-        tuple(_lines(machines, shift.started_at, until, strokes, before, counted)),
-        tuple(standing_out(counts)),
+        tuple(_lines(machines, known)),
+        tuple(standing_out(_shift_counts(machines, known))),
         tuple(
             one
             for one in services_done(session, until, since=shift.started_at, plant=machines)
@@ -160,51 +159,95 @@ def shift_page(session: Session, plant: PlantView, moment: datetime, as_of: date
     )
 
 
-def _counts(
-    session: Session, start: datetime, end: datetime, as_of: datetime
-) -> dict[uuid.UUID, tuple[int, int, int]]:
-    rows = production_counts(
-        session, EntryFilter(start=start, end=end, as_of=as_of), by=("machine",)
+@dataclass(frozen=True)
+class _Known:
+    """Strokes and entries of the shift [start, until), and of the 28 days before it."""
+
+    start: datetime
+    until: datetime
+    strokes: Mapping[uuid.UUID, int]
+    strokes_before: Mapping[uuid.UUID, int]
+    spans: Mapping[uuid.UUID, MachineSpan]
+    entries: Sequence[EntryView]
+    happenings_before: Mapping[uuid.UUID, int]
+
+    def read_until(self, machine_id: uuid.UUID) -> datetime | None:
+        """Until when a machine's counter is known, None if not within the shift."""
+        span = self.spans.get(machine_id)
+        if span is None or span.last_at <= self.start:
+            return None
+        return min(span.last_at, self.until)
+
+
+def _known_counts(session: Session, start: datetime, until: datetime, as_of: datetime) -> _Known:
+    earlier = EntryFilter(start=start - BEFORE, end=start, as_of=as_of)
+    happenings: dict[uuid.UUID, int] = {}
+    for row in production_counts(session, earlier, by=("machine",)):
+        if row.machine_id is not None:
+            happenings[row.machine_id] = row.counted_occurrences
+    in_shift = EntryFilter(start=start, end=until, as_of=as_of)
+    return _Known(
+        start,
+        until,
+        strokes_by_machine(session, start, until, as_of=as_of),
+        strokes_by_machine(session, start - BEFORE, start, as_of=as_of),
+        machine_span(session, as_of=as_of),
+        entries(session, in_shift, MOST_ENTRIES).rows,
+        happenings,
     )
-    return {
-        row.machine_id: (row.counted_occurrences, row.entries, row.cans)
-        for row in rows
-        if row.machine_id is not None
-    }
 
 
-def _lines(
-    machines: Directory,
-    start: datetime,
-    until: datetime,
-    strokes: dict[uuid.UUID, int],
-    before: dict[uuid.UUID, int],
-    counted: dict[uuid.UUID, tuple[int, int, int]],
-) -> list[LineShift]:
-    def summed(of: dict[uuid.UUID, int]) -> dict[int, int]:
-        total = dict.fromkeys(machines.lines, 0)
-        for machine in machines.bodymakers:
-            total[machine.line] += of.get(machine.id, 0)
-        return total
-
-    hour = timedelta(hours=1)
-    made = summed(strokes)
-    hourly = per_hour(made, (until - start) / hour)
-    usual = per_hour(summed(before), BEFORE / hour)
-    entries = summed({machine_id: row[1] for machine_id, row in counted.items()})
-    cans = summed({machine_id: row[2] for machine_id, row in counted.items()})
+def _shift_counts(machines: Directory, known: _Known) -> list[ShiftCount]:
+    """What is compared: only happenings for which the strokes are known too."""
+    happenings: dict[uuid.UUID, int] = {}
+    for entry in known.entries:
+        if entry.machine is not None and entry.inspected is None:
+            read_until = known.read_until(entry.machine.id)
+            if read_until is not None and entry.occurred_at < read_until:
+                counted = happenings.get(entry.machine.id, 0) + entry.counted_occurrences
+                happenings[entry.machine.id] = counted
     return [
-        LineShift(
-            line,
-            machines.line_names[line],
-            made[line],
-            hourly[line],
-            usual[line],
-            entries[line],
-            cans[line],
+        ShiftCount(
+            machine.text,
+            happenings.get(machine.id, 0),
+            known.strokes.get(machine.id, 0),
+            known.happenings_before.get(machine.id, 0),
+            known.strokes_before.get(machine.id, 0),
         )
-        for line in machines.lines
+        for machine in machines.bodymakers
     ]
+
+
+def _lines(machines: Directory, known: _Known) -> list[LineShift]:
+    found = []
+    for line in machines.lines:
+        ids = [machine.id for machine in machines.bodymakers if machine.line == line]
+        logged = [entry for entry in known.entries if entry.line == line]
+        reads = [moment for moment in map(known.read_until, ids) if moment is not None]
+        spans = [(one, known.spans[one]) for one in ids if one in known.spans]
+        shift = [(known.strokes[one], _part(span, known.start, known.until)) for one, span in spans]
+        usual = [
+            (known.strokes_before[one], _part(span, known.start - BEFORE, known.start))
+            for one, span in spans
+        ]
+        found.append(
+            LineShift(
+                line,
+                machines.line_names[line],
+                sum(known.strokes.get(one, 0) for one in ids),
+                max(reads, default=None),
+                per_hour(shift),
+                per_hour(usual),
+                len(logged),
+                sum(entry.cans for entry in logged),
+            )
+        )
+    return found
+
+
+def _part(span: MachineSpan, start: datetime, end: datetime) -> float:
+    """Hours of [start, end) for which a counter is known."""
+    return (min(span.last_at, end) - max(span.first_at, start)) / timedelta(hours=1)
 
 
 def _place(machines: Directory, change: ChangeMade) -> str:

@@ -1,6 +1,6 @@
 """What of a shift is worth a word: decisions that need no database."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tracelog.handover.facts import About
@@ -80,6 +80,16 @@ def pressing(about: str) -> int:
     return [one.value for one in About].index(about)
 
 
-def per_hour(strokes: Mapping[int, int], hours: float) -> dict[int, float]:
-    """Strokes per hour of each line over a shift's real hours (11 or 13 at a clock change)."""
-    return {line: made / hours if hours > 0 else 0.0 for line, made in strokes.items()}
+def per_hour(machines: Iterable[tuple[int, float]]) -> float:
+    """Strokes per hour of machines together.
+
+    Args:
+        machines: of each its strokes, and the hours in which they were made: real ones (11 or 13
+            in a night in which the clock is changed), and only those for which its counter is
+            known.
+
+    Example:
+        >>> per_hour([(11_000, 11.0), (4_000, 2.0)])
+        3000.0
+    """
+    return sum(made / hours for made, hours in machines if hours > 0)

@@ -42,6 +42,7 @@ _LINE = fields(
     {
         "line": COUNT,
         "strokes": COUNT,
+        "read_until": maybe(INSTANT),
         "strokes_per_hour": NUMBER,
         "usual_per_hour": NUMBER,
         "entries": COUNT,
