@@ -24,7 +24,7 @@ from tracelog.cases.actions import add_step, open_case
 from tracelog.cases.models import Case, CaseStep
 from tracelog.cases.queries import case, cases
 from tracelog.cases.rules import Verdict
-from tracelog.db import new_id
+from tracelog.db import SNAPSHOT, new_id
 from tracelog.defects.actions import log_entries
 from tracelog.errors import BadFact, Conflict, NotFound, TracelogError, UnknownReference
 from tracelog.outcomes import Became
@@ -138,6 +138,17 @@ def test_only_what_was_known_counts(session: Session) -> None:
     assert case(session, case_id, day(10)).verification.after.happenings == 1
 
 
+def test_only_happenings_with_strokes_beside_them_count(session: Session) -> None:
+    case_id = opened(session, since_at=day(-5).isoformat())
+    acted(session, case_id)
+    before_the_first_reading, after_the_last = entry(-2, "1-1", "split"), entry(11, "1-1", "split")
+    for fact in (before_the_first_reading, after_the_last):
+        assert log_entries(session, [fact], ACTOR, WRITTEN_AT)[0].is_kept
+    found = case(session, case_id, day(12)).verification
+    assert (found.before.happenings, found.before.strokes) == (5, 5_000_000)
+    assert (found.after.happenings, found.after.strokes) == (0, 5_000_000)
+
+
 def test_a_case_ends_as_held_only_when_the_numbers_say_so(session: Session) -> None:
     case_id = opened(session)
     held = step_fact(case_id, "held", day(6))
@@ -225,9 +236,12 @@ def test_the_number_of_statements_does_not_grow(session: Session, statements: St
             add_step(session, step_fact(other, "note", ACTED_AT), BY, day(6) + n * MINUTE)
             add_step(session, step_fact(first, "note", ACTED_AT), BY, day(6) + n * MINUTE)
         counted = []
-        for ask in (lambda: cases(session), lambda: case(session, first, day(9))):
-            with statements.counted() as texts:
-                ask()
+        for ask in (cases, lambda asked: case(asked, first, day(9))):
+            with (
+                Session(bind=session.connection(), info=SNAPSHOT) as snapshot,
+                statements.counted() as texts,
+            ):
+                ask(snapshot)
             counted.append(len(texts))
         sent.append(counted)
     assert sent[0] == sent[1]

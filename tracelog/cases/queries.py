@@ -16,7 +16,7 @@ from tracelog.defects.queries import EntryFilter, vocabulary
 from tracelog.errors import NotFound, UnknownReference
 from tracelog.language import _
 from tracelog.plant.queries import Directory, directory
-from tracelog.strokes.queries import Span, strokes_between
+from tracelog.strokes.queries import Span, machine_span, strokes_between
 
 ENDS = (StepKind.HELD.value, StepKind.DROPPED.value)
 
@@ -126,13 +126,18 @@ def case(session: Session, case_id: uuid.UUID, as_of: datetime) -> CaseStanding:
 def _side(
     session: Session, view: CaseView, start: datetime, end: datetime, as_of: datetime
 ) -> Side:
+    known = machine_span(session, view.machine_ids, as_of)
+    if known:
+        # What was found while no counter was read has no strokes beside it, on either side.
+        start = max(start, min(span.first_at for span in known.values()))
+        end = min(end, max(span.last_at for span in known.values()))
     if start >= end:
         return Side(0, 0)
     asked = EntryFilter(
         start=start, end=end, machine_ids=view.machine_ids, defects=(view.defect,), as_of=as_of
     )
     counted = production_counts(session, asked, by=())
-    strokes = strokes_between(session, [Span(one, start, end) for one in view.machine_ids])
+    strokes = strokes_between(session, [Span(one, start, end) for one in view.machine_ids], as_of)
     return Side(sum(row.counted_occurrences for row in counted), sum(strokes))
 
 
