@@ -73,7 +73,7 @@ def pictures(engine: Engine) -> tuple[Picture, ...]:
         Picture("trace", f"/trace?code=3-5&at={write_instant(seen_at)}", "quality", height=1000),
         Picture("service", "/service", "planner", look="dark"),
         Picture(
-            "trends", "/trends?defect=score-outside&line=3&machine=3-5", "quality", height=1500
+            "trends", "/trends?defect=score-outside&line=3&machine=3-5", "quality", height=1130
         ),
         Picture("handover", "/handover", "supervisor", height=1000),
     )
