@@ -7,6 +7,7 @@ types, and says in one sentence per field what is wrong and what would be right.
 import math
 import re
 import unicodedata
+import uuid
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 from enum import StrEnum
@@ -226,6 +227,28 @@ def _boolean(value: Any) -> bool:
     raise ValueError(_("%(what)s is neither 'yes' nor 'no'", what=_quoted(value)))
 
 
+def read_id(value: Any) -> uuid.UUID:
+    """An id as sent.
+
+    Raises:
+        ValueError: not a UUID.
+    """
+    if isinstance(value, uuid.UUID):
+        return value
+    try:
+        if not isinstance(value, str) or len(value.strip()) != 36:
+            raise ValueError
+        return uuid.UUID(value.strip())
+    except ValueError:
+        raise ValueError(
+            _(
+                "'%(id)s' is not a UUID; write 36 characters such as"
+                " 0198c1f0-7a4e-7cc1-8000-3f1b6a2d9e55, or leave it blank",
+                id=str(value)[:40],
+            )
+        ) from None
+
+
 def one_of(words: type[StrEnum]) -> BeforeValidator:
     """Validator of a field that takes one of few words."""
 
@@ -325,3 +348,4 @@ Note = Annotated[
     _described("string", minLength=1, maxLength=4000),
 ]
 YesNo = Annotated[bool, BeforeValidator(_boolean), _described("boolean")]
+RowId = Annotated[uuid.UUID, BeforeValidator(read_id)]

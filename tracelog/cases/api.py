@@ -10,19 +10,15 @@ from tracelog.cases.facts import CaseFact, StepFact
 from tracelog.cases.queries import case, cases
 from tracelog.cases.shapes import CASES, STANDING
 from tracelog.db import new_id
-from tracelog.defects.facts import read_id
-from tracelog.errors import NotFound
 from tracelog.language import _
-from tracelog.outcomes import Became, Outcome
-from tracelog.web.collections import take_one
+from tracelog.web.collections import answer_one, id_in_address, take_one
 from tracelog.web.parameters import Parameters
 from tracelog.web.request import current_actor, current_session, now, permit
-from tracelog.web.shapes import ID, KEEP_GOOD, RESULT, Asked, Call, answers_with, described
+from tracelog.web.shapes import ID, KEEP_GOOD, KEPT_ONE, Asked, Call, answers_with, described
 from tracelog.web.strict_json import answer_json
 
 cases_api = Blueprint("cases_api", __name__, url_prefix="/api/v1")
 _WHICH = Asked("case_id", ID, "the case's id", place="path")
-_KEPT = {200: RESULT, 201: RESULT}
 
 
 @cases_api.get("/cases")
@@ -48,7 +44,7 @@ def get_cases() -> Response:
 @described(
     Call(
         "Open a case: a defect on a machine or a line that is looked into.",
-        _KEPT,
+        KEPT_ONE,
         body=CaseFact,
         problems=(413, 415),
     )
@@ -56,8 +52,9 @@ def get_cases() -> Response:
 def post_case() -> Response:
     """Open one case."""
     fact = take_one(CaseFact, {})
-    fact = fact.model_copy(update={"id": fact.id or new_id()})
-    return _kept(fact.id, open_case(current_session(), fact, current_actor(), now()))
+    key = fact.id or new_id()
+    fact = fact.model_copy(update={"id": key})
+    return answer_one(key, open_case(current_session(), fact, current_actor(), now()))
 
 
 @cases_api.get("/cases/<case_id>")
@@ -81,7 +78,7 @@ def get_case(case_id: str) -> Response:
 @described(
     Call(
         "Write a note, an action or the end of a case; as held only when the numbers say so.",
-        _KEPT,
+        KEPT_ONE,
         asked=(_WHICH,),
         body=StepFact,
         in_address=("case",),
@@ -91,17 +88,10 @@ def get_case(case_id: str) -> Response:
 def post_step(case_id: str) -> Response:
     """Write one step."""
     fact = take_one(StepFact, {"case": _id_in_path(case_id)})
-    fact = fact.model_copy(update={"id": fact.id or new_id()})
-    return _kept(fact.id, add_step(current_session(), fact, current_actor(), now()))
-
-
-def _kept(key: uuid.UUID | None, outcome: Outcome) -> Response:
-    result = {"status": outcome.became.value, "id": str(key)}
-    return answer_json(result, 201 if outcome.became is Became.CREATED else 200)
+    key = fact.id or new_id()
+    fact = fact.model_copy(update={"id": key})
+    return answer_one(key, add_step(current_session(), fact, current_actor(), now()))
 
 
 def _id_in_path(text: str) -> uuid.UUID:
-    try:
-        return read_id(text)
-    except ValueError:
-        raise NotFound(_("there is no case with the id '%(id)s'", id=text[:40])) from None
+    return id_in_address(text, _("there is no case with the id '%(id)s'", id=text[:40]))

@@ -1,15 +1,9 @@
 """What is said of a case."""
 
-import uuid
 from enum import StrEnum
 from typing import Annotated, ClassVar
 
-from pydantic import BeforeValidator
-
-from tracelog.defects.facts import read_id
-from tracelog.facts import Fact, Instant, Name, Note, one_of
-
-CaseId = Annotated[uuid.UUID, BeforeValidator(read_id)]
+from tracelog.facts import Fact, Instant, Name, Note, RowId, one_of
 
 
 class StepKind(StrEnum):
@@ -29,7 +23,7 @@ class CaseFact(Fact):
     """A defect on a machine (such as 3-7) or a line (such as 3) that is looked into."""
 
     key_fields: ClassVar[tuple[str, ...]] = ("id",)
-    id: CaseId | None = None
+    id: RowId | None = None
     title: Name
     defect: Name
     place: Name
@@ -40,8 +34,8 @@ class StepFact(Fact):
     """A note, an action taken at an instant, or the end of a case."""
 
     key_fields: ClassVar[tuple[str, ...]] = ("id",)
-    id: CaseId | None = None
-    case: CaseId
+    id: RowId | None = None
+    case: RowId
     kind: Annotated[StepKind, one_of(StepKind)]
     at: Instant
     text: Note

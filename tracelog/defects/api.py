@@ -7,7 +7,7 @@ from flask import Blueprint, Response
 from tracelog.db import new_id
 from tracelog.defects.actions import correct_entry, log_entries
 from tracelog.defects.answers import page_answer, record_answer
-from tracelog.defects.facts import CorrectionFact, EntryFact, read_id
+from tracelog.defects.facts import CorrectionFact, EntryFact
 from tracelog.defects.queries import (
     MOST_ENTRIES,
     EntryFilter,
@@ -18,12 +18,11 @@ from tracelog.defects.queries import (
 )
 from tracelog.defects.rules import unknown_word
 from tracelog.defects.shapes import PAGE, RECORD
-from tracelog.errors import Fault, NotFound, TracelogError
+from tracelog.errors import Fault, TracelogError
 from tracelog.facts import whole_number
 from tracelog.language import _
-from tracelog.outcomes import Became
 from tracelog.plant.queries import directory
-from tracelog.web.collections import take, take_one
+from tracelog.web.collections import answer_one, id_in_address, take, take_one
 from tracelog.web.parameters import Parameters, WrongParameters
 from tracelog.web.request import (
     current_actor,
@@ -37,7 +36,7 @@ from tracelog.web.shapes import (
     ASKED_MOMENT,
     ID,
     KEEP_GOOD,
-    RESULT,
+    KEPT_ONE,
     TEXT,
     Asked,
     Call,
@@ -155,7 +154,7 @@ def get_defect(entry_id: str) -> Response:
 @described(
     Call(
         "Correct or withdraw an entry; the old values and the reason stay on record.",
-        {200: RESULT, 201: RESULT},
+        KEPT_ONE,
         asked=(_WHICH,),
         body=CorrectionFact,
         in_address=("entry",),
@@ -166,14 +165,10 @@ def post_correction(entry_id: str) -> Response:
     """Correct one entry."""
     found = _id_in_path(entry_id)
     fact = take_one(CorrectionFact, {"entry": found})
-    fact = fact.model_copy(update={"id": fact.id or new_id()})
-    became = correct_entry(current_session(), fact, current_actor(), now()).became
-    result = {"status": became.value, "id": str(fact.id)}
-    return answer_json(result, 201 if became is Became.CREATED else 200)
+    key = fact.id or new_id()
+    fact = fact.model_copy(update={"id": key})
+    return answer_one(key, correct_entry(current_session(), fact, current_actor(), now()))
 
 
 def _id_in_path(text: str) -> uuid.UUID:
-    try:
-        return read_id(text)
-    except ValueError:
-        raise NotFound(_("there is no entry with the id '%(id)s'", id=text[:40])) from None
+    return id_in_address(text, _("there is no entry with the id '%(id)s'", id=text[:40]))

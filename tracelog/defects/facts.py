@@ -25,6 +25,7 @@ from tracelog.facts import (
     Name,
     Note,
     Positive,
+    RowId,
     WrongField,
     YesNo,
     one_of,
@@ -58,30 +59,6 @@ class DefectTypeFact(Fact):
     traces_to: Note | None = None
     notes: Note | None = None
 
-
-def read_id(value: Any) -> uuid.UUID:
-    """An id as sent.
-
-    Raises:
-        ValueError: not a UUID.
-    """
-    if isinstance(value, uuid.UUID):
-        return value
-    try:
-        if not isinstance(value, str) or len(value.strip()) != 36:
-            raise ValueError
-        return uuid.UUID(value.strip())
-    except ValueError:
-        raise ValueError(
-            _(
-                "'%(id)s' is not a UUID; write 36 characters such as"
-                " 0198c1f0-7a4e-7cc1-8000-3f1b6a2d9e55, or leave it blank",
-                id=str(value)[:40],
-            )
-        ) from None
-
-
-RowId = Annotated[uuid.UUID, BeforeValidator(read_id)]
 
 # Namespace of the ids derived from the content of rows that come without one.
 _NAMESPACE = uuid.UUID("8f5b6f0e-6a53-4b0b-9f52-5d4a2f8f0c11")
@@ -201,11 +178,6 @@ class EntryFact(Fact):
             *("id", "seen_at", "dome_code", "defect", "cans", "occurrences", "inspected"),
             *("found_at", "made_at", "coil", "pallet", "mark", "note", "logged_by", "logged_at"),
         )
-
-    @property
-    def effective_occurrences(self) -> int:
-        """How many separate happenings: as many as cans unless said otherwise."""
-        return self.cans if self.occurrences is None else self.occurrences
 
 
 # What a correction may change: what was seen, not who logged it when.

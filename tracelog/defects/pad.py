@@ -7,10 +7,10 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from tracelog.audit import take_turn
-from tracelog.defects.facts import EntryFact, read_id
+from tracelog.defects.facts import EntryFact
 from tracelog.defects.queries import EntryView, entry
 from tracelog.errors import BadFact, Conflict, Fault, NotFound, TracelogError
-from tracelog.facts import known_words
+from tracelog.facts import known_words, read_id
 from tracelog.language import _
 from tracelog.plant.queries import Directory, PlantView
 

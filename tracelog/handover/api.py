@@ -5,22 +5,19 @@ import uuid
 from flask import Blueprint, Response
 
 from tracelog.db import new_id
-from tracelog.defects.facts import read_id
-from tracelog.errors import NotFound
 from tracelog.handover.actions import settle_note, write_note
 from tracelog.handover.answers import shift_answer
 from tracelog.handover.facts import HandoverNoteFact, SettlementFact
 from tracelog.handover.queries import shift_page
 from tracelog.handover.shapes import SHIFT
 from tracelog.language import _
-from tracelog.outcomes import Became, Outcome
-from tracelog.web.collections import take_one
+from tracelog.web.collections import answer_one, id_in_address, take_one
 from tracelog.web.parameters import Parameters
 from tracelog.web.request import current_actor, current_session, now, permit, the_plant_now
 from tracelog.web.shapes import (
     ASKED_INSTANT,
     ID,
-    RESULT,
+    KEPT_ONE,
     Asked,
     Call,
     answers_with,
@@ -29,7 +26,6 @@ from tracelog.web.shapes import (
 from tracelog.web.strict_json import answer_json
 
 handover_api = Blueprint("handover_api", __name__, url_prefix="/api/v1")
-_KEPT = {200: RESULT, 201: RESULT}
 
 
 @handover_api.get("/handover")
@@ -58,7 +54,7 @@ def get_handover() -> Response:
 @described(
     Call(
         "Write down what the next shift must know.",
-        _KEPT,
+        KEPT_ONE,
         body=HandoverNoteFact,
         problems=(413, 415),
     )
@@ -66,8 +62,9 @@ def get_handover() -> Response:
 def post_note() -> Response:
     """Write one note."""
     fact = take_one(HandoverNoteFact, {})
-    fact = fact.model_copy(update={"id": fact.id or new_id()})
-    return _kept(fact.id, write_note(current_session(), fact, current_actor(), now()))
+    key = fact.id or new_id()
+    fact = fact.model_copy(update={"id": key})
+    return answer_one(key, write_note(current_session(), fact, current_actor(), now()))
 
 
 @handover_api.post("/handover/notes/<note_id>/settlement")
@@ -75,7 +72,7 @@ def post_note() -> Response:
 @described(
     Call(
         "Say that a note need not be carried over any more, and why.",
-        _KEPT,
+        KEPT_ONE,
         asked=(Asked("note_id", ID, "the note's id", place="path"),),
         body=SettlementFact,
         in_address=("note",),
@@ -85,16 +82,8 @@ def post_note() -> Response:
 def post_settlement(note_id: str) -> Response:
     """Settle one note."""
     fact = take_one(SettlementFact, {"note": _id_in_path(note_id)})
-    return _kept(fact.note, settle_note(current_session(), fact, current_actor(), now()))
-
-
-def _kept(key: uuid.UUID | None, outcome: Outcome) -> Response:
-    result = {"status": outcome.became.value, "id": str(key)}
-    return answer_json(result, 201 if outcome.became is Became.CREATED else 200)
+    return answer_one(fact.note, settle_note(current_session(), fact, current_actor(), now()))
 
 
 def _id_in_path(text: str) -> uuid.UUID:
-    try:
-        return read_id(text)
-    except ValueError:
-        raise NotFound(_("there is no note with the id '%(id)s'", id=text[:40])) from None
+    return id_in_address(text, _("there is no note with the id '%(id)s'", id=text[:40]))

@@ -1,13 +1,9 @@
 """What a shift hands to the next."""
 
-import uuid
 from enum import StrEnum
 from typing import Annotated, ClassVar
 
-from pydantic import BeforeValidator
-
-from tracelog.defects.facts import read_id
-from tracelog.facts import Fact, Note, Number, one_of
+from tracelog.facts import Fact, Note, Number, RowId, one_of
 
 
 class About(StrEnum):
@@ -26,7 +22,7 @@ class HandoverNoteFact(Fact):
     """One thing the next shift must know; without a line it is of the whole plant."""
 
     key_fields: ClassVar[tuple[str, ...]] = ("id",)
-    id: Annotated[uuid.UUID, BeforeValidator(read_id)] | None = None
+    id: RowId | None = None
     line: Number | None = None
     about: Annotated[About, one_of(About)]
     text: Note
@@ -36,5 +32,5 @@ class SettlementFact(Fact):
     """Why a note need not be carried over any more."""
 
     key_fields: ClassVar[tuple[str, ...]] = ("note",)
-    note: Annotated[uuid.UUID, BeforeValidator(read_id)]
+    note: RowId
     reason: Note

@@ -1,16 +1,16 @@
 """The API's call for tracing: the dossier of a can, or everything that something made."""
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from flask import Blueprint, Response
 
-from tracelog.instants import EARLIEST
 from tracelog.language import _
 from tracelog.plant.dome_code import parse_dome_code
 from tracelog.plant.queries import directory
 from tracelog.trace.answers import dossier_answer, where_used_answer
 from tracelog.trace.dossier import Question, dossier
+from tracelog.trace.rules import usual_start
 from tracelog.trace.shapes import DOSSIER, WHERE_USED
 from tracelog.trace.where_used import where_used
 from tracelog.web.parameters import Parameters
@@ -26,8 +26,6 @@ from tracelog.web.shapes import (
 )
 from tracelog.web.strict_json import answer_json
 
-# A machine never stops making cans; tools and coils come to an end.
-USUAL_PERIOD = timedelta(days=28)
 trace_api = Blueprint("trace_api", __name__, url_prefix="/api/v1")
 
 _TRACED = Call(
@@ -95,6 +93,6 @@ def _made_by(asked: Parameters, kind: str, as_of: datetime) -> dict[str, Any]:
         asked.read("machine", directory(session).machine_named)
     asked.finish()
     end = min(end or as_of, as_of)
-    start = start or (end - USUAL_PERIOD if kind == "machine" else EARLIEST)
+    start = start or usual_start(kind, end)
     name = asked.text(kind) or ""
     return where_used_answer(where_used(session, kind, name, start, end, as_of))

@@ -1,6 +1,6 @@
 """The command `tracelog trace`."""
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -8,7 +8,7 @@ import click
 from sqlalchemy.orm import Session
 
 from tracelog.db import reading
-from tracelog.instants import EARLIEST, now, show_instant
+from tracelog.instants import now, show_instant
 from tracelog.language import _
 from tracelog.plant.dome_code import parse_dome_code
 from tracelog.plant.queries import directory, the_plant
@@ -22,10 +22,8 @@ from tracelog.terminal import (
 )
 from tracelog.trace.answers import dossier_answer, where_used_answer
 from tracelog.trace.dossier import Question, dossier
+from tracelog.trace.rules import usual_start
 from tracelog.trace.where_used import where_used
-
-# A machine never stops making cans; tools and coils come to an end.
-DEFAULT_DAYS = 28
 
 
 @click.command(
@@ -70,8 +68,7 @@ def trace(
         until = instant_option(as_of, zone, "--as-of") or now()
         if chosen:
             last = min(instant_option(end, zone, "--to", ends=True) or until, until)
-            usual = last - timedelta(days=DEFAULT_DAYS) if machine else EARLIEST
-            first = instant_option(start, zone, "--from") or usual
+            first = instant_option(start, zone, "--from") or usual_start(chosen[0][0], last)
             found = where_used(session, *chosen[0], first, last, until)
             answer = where_used_answer(found)
         else:

@@ -2,18 +2,19 @@
 
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any, TypeVar
 from urllib.parse import urlencode
 
 from flask import Blueprint, render_template
 
 from tracelog.errors import NotFound, TracelogError, UnknownReference
-from tracelog.instants import EARLIEST, parse_instant, write_instant
+from tracelog.instants import parse_instant, write_instant
 from tracelog.language import _
 from tracelog.plant.dome_code import parse_dome_code
 from tracelog.trace.candidates import Candidate
 from tracelog.trace.dossier import Dossier, Question, dossier
+from tracelog.trace.rules import usual_start
 from tracelog.trace.where_used import WhereUsed, where_used
 from tracelog.web.forms import Form, asked
 from tracelog.web.numbers import for_field
@@ -22,8 +23,6 @@ from tracelog.web.request import current_session, now, permit, the_plant_now
 pages = Blueprint("trace", __name__)
 FIELDS = ("code", "at", "pallet", "coil", "kind", "name", "tool", "machine", "from", "to")
 KINDS = ("tool", "coil", "machine")
-# A machine never stops making cans; tools and coils come to an end.
-USUAL_PERIOD = timedelta(days=28)
 
 Value = TypeVar("Value")
 
@@ -114,8 +113,7 @@ def _where_used(form: Form) -> WhereUsed:
     if kind not in KINDS:
         raise TracelogError(_("choose a tool, a coil or a machine"), "kind")
     end = min(_instant(form, "to") or now(), now())
-    usual = end - USUAL_PERIOD if kind == "machine" else EARLIEST
-    start = _instant(form, "from") or usual
+    start = _instant(form, "from") or usual_start(kind, end)
     try:
         return where_used(current_session(), kind, form.value("name"), start, end, now())
     except (NotFound, UnknownReference) as problem:

@@ -4,8 +4,8 @@ from typing import Any, ClassVar, Self
 
 from pydantic import Field, model_validator
 
-from tracelog.defects.facts import RowId, derived_id
-from tracelog.facts import Fact, Instant, Measure, Name, Number
+from tracelog.defects.facts import derived_id
+from tracelog.facts import Fact, Instant, Measure, Name, Number, RowId
 
 
 class MeasurementFact(Fact):

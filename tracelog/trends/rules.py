@@ -4,7 +4,7 @@ Rates join two things that are counted apart: what was reported, and what it was
 Nothing here divides by an exposure of zero, and nothing takes a silent log for good cans.
 """
 
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Generic, TypeVar
@@ -336,9 +336,3 @@ def no_rate(evidence: Evidence) -> str:
     if evidence is Evidence.PRODUCTION:
         return _("entries, but no strokes on record: no rate")
     return _("nothing inspected: no rate")
-
-
-def is_worth_a_look(probabilities: Iterable[float | None], own: float | None) -> bool:
-    """Whether a machine is more likely than not the worst of those compared."""
-    known = [value for value in probabilities if value is not None]
-    return own is not None and len(known) > 1 and own > 0.5

@@ -5,6 +5,7 @@ what became of it, in the order in which they were sent. An array is kept whole 
 unless the call says ``?keep_good=1``.
 """
 
+import uuid
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,8 +15,8 @@ from flask import Response
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor
-from tracelog.errors import BadFact, Fault, TracelogError
-from tracelog.facts import Fact, write_value
+from tracelog.errors import BadFact, Fault, NotFound, TracelogError
+from tracelog.facts import Fact, read_id, write_value
 from tracelog.language import _
 from tracelog.outcomes import Became, Outcome
 from tracelog.web.parameters import Parameters
@@ -156,6 +157,33 @@ def _answer_all(judged: Sequence[Judged], keep_good: bool) -> Response:
         ),
     )
     return _as_problem(answer_json(body | {"results": results}, status))
+
+
+def answer_one(key: uuid.UUID, outcome: Outcome) -> Response:
+    """What became of one fact that an action of its own kept: 201 if it is new, else 200.
+
+    Args:
+        key: the fact's id, as sent or made here.
+        outcome: as the action tells it.
+    """
+    result = {"status": outcome.became.value, "id": str(key)}
+    return answer_json(result, 201 if outcome.became is Became.CREATED else 200)
+
+
+def id_in_address(text: str, missing: str) -> uuid.UUID:
+    """The id in a call's address.
+
+    Args:
+        text: as it stands in the address.
+        missing: the sentence for what is no id, and so of nothing on record.
+
+    Raises:
+        NotFound: with `missing`.
+    """
+    try:
+        return read_id(text)
+    except ValueError:
+        raise NotFound(missing) from None
 
 
 def _status_of_kept(judged: Sequence[Judged]) -> int:

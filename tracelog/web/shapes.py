@@ -154,6 +154,8 @@ RESULT_SHAPE: Shape = {
     "required": ["status"],
 }
 RESULT: Shape = {"$ref": "#/components/schemas/Result"}
+# What a call answers that takes one object: new, or there already.
+KEPT_ONE: dict[int, Shape] = {201: RESULT, 200: RESULT}
 PROBLEM: Shape = {"$ref": "#/components/schemas/Problem"}
 KEEP_GOOD = Asked(
     "keep_good",
