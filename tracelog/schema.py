@@ -5,6 +5,7 @@ from tracelog.cases import models as cases
 from tracelog.db import Base
 from tracelog.defects import models as defects
 from tracelog.handover import models as handover
+from tracelog.intake import models as intake
 from tracelog.people import models as people
 from tracelog.plant import models as plant
 from tracelog.service import models as service
@@ -18,6 +19,7 @@ __all__ = [
     "cases",
     "defects",
     "handover",
+    "intake",
     "metadata",
     "people",
     "plant",

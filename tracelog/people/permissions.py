@@ -12,6 +12,7 @@ _RUNNING = frozenset(
         "record pallet",
         "record service",
         "record tool change",
+        "plan services",
         "send readings",
         "settle counter",
     }

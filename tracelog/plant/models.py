@@ -127,6 +127,56 @@ class ToolFit(Base):
     audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
 
 
+class ToolWork(Base):
+    """Work done on a tool in the tool room, or what its card says when it comes on record.
+
+    A fact: never changed.
+    """
+
+    __tablename__ = "tool_works"
+    __table_args__ = (Index("uq_tool_works_tool_done_at", "tool_id", "done_at", unique=True),)
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
+    tool_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("tools.id"))
+    done_at: Mapped[datetime]
+    work: Mapped[str] = mapped_column(String(20))
+    # What the tool had made before its fits are on record, in all and since its last work.
+    strokes_before: Mapped[int | None] = mapped_column(BigInteger)
+    strokes_before_since_work: Mapped[int | None] = mapped_column(BigInteger)
+    # Size after the work.
+    size_mm: Mapped[float | None]
+    note: Mapped[str | None] = mapped_column(Text)
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class PlannedPeriod(Base):
+    """A time known beforehand: a line or machine stands, or no service is wanted there.
+
+    Without a line it is about the whole plant, without a machine about the whole line. It is a
+    plan and may be changed or withdrawn.
+    """
+
+    __tablename__ = "planned_periods"
+    __table_args__ = (
+        Index("ix_planned_periods_ends_at", "ends_at"),
+        CheckConstraint("ends_at > starts_at", name="ends_after_start"),
+    )
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
+    kind: Mapped[str] = mapped_column(String(20))
+    line_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("lines.id"))
+    machine_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("machines.id"))
+    starts_at: Mapped[datetime]
+    ends_at: Mapped[datetime]
+    reason: Mapped[str | None] = mapped_column(Text)
+    # When it became known; None: it always was.
+    announced_at: Mapped[datetime | None]
+    withdrawn_at: Mapped[datetime | None]
+    # The event of a calendar file that it came from.
+    uid: Mapped[str | None] = mapped_column(String(255))
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
 class Coil(Base):
     """One coil of body stock."""
 

@@ -1,7 +1,7 @@
 """Tables of service: the levels, and the services that were done."""
 
 import uuid
-from datetime import datetime
+from datetime import date, datetime
 
 from sqlalchemy import BigInteger, ForeignKey, Index, String, Text
 from sqlalchemy.orm import Mapped, mapped_column
@@ -45,3 +45,55 @@ class Service(Base):
     unplanned: Mapped[bool]
     note: Mapped[str | None] = mapped_column(Text)
     audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class ServicePin(Base):
+    """A date on which somebody promised a service of a machine.
+
+    It is open until the service is done, or it is taken back or moved; then it says why it ended.
+    """
+
+    __tablename__ = "service_pins"
+    __table_args__ = (Index("ix_service_pins_machine_pinned_at", "machine_id", "pinned_at"),)
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
+    machine_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("machines.id"))
+    service: Mapped[str] = mapped_column(String(80))
+    pinned_on: Mapped[date]
+    pinned_at: Mapped[datetime]
+    pinned_by: Mapped[str | None] = mapped_column(String(120))
+    note: Mapped[str | None] = mapped_column(Text)
+    ended_at: Mapped[datetime | None]
+    ended_because: Mapped[str | None] = mapped_column(String(20))
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class PlanningSetting(Base):
+    """How the plant plans its services: crews, days, and what is weighed against what."""
+
+    __tablename__ = "planning_settings"
+
+    plant_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("plants.id"), primary_key=True)
+    crews: Mapped[int]
+    crew_people: Mapped[int | None]
+    crew_hours: Mapped[float]
+    # Days of the week on which services are done: seven letters, y or n, from Monday.
+    work_days: Mapped[str] = mapped_column(String(7))
+    horizon_days: Mapped[int]
+    # Each in strokes for one stroke: left unused, made too late, not made for want of the machine.
+    unused_weight: Mapped[float]
+    late_weight: Mapped[float]
+    lost_weight: Mapped[float]
+
+
+class ReplacementCost(Base):
+    """What replacing a tool of one type costs, planned and unplanned, and today's interval."""
+
+    __tablename__ = "replacement_costs"
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
+    tool_type: Mapped[str] = mapped_column(String(80), unique=True)
+    planned_cost: Mapped[float | None]
+    unplanned_cost: Mapped[float | None]
+    interval_strokes: Mapped[int | None] = mapped_column(BigInteger)
+    note: Mapped[str | None] = mapped_column(Text)

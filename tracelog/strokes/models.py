@@ -3,7 +3,7 @@
 import uuid
 from datetime import datetime
 
-from sqlalchemy import BigInteger, ForeignKey, Index, String
+from sqlalchemy import BigInteger, ForeignKey, Index, String, Text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from tracelog.db import Base, new_id
@@ -33,6 +33,33 @@ class CounterEventRow(Base):
     at: Mapped[datetime]
     event: Mapped[str] = mapped_column(String(20))
     strokes_after: Mapped[int] = mapped_column(BigInteger)
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class CounterSettlement(Base):
+    """What somebody decided on a jump of a counter. A fact: never changed; the newest stands.
+
+    It is about the stretch that ends at the reading taken at `to_at`.
+    """
+
+    __tablename__ = "counter_settlements"
+    __table_args__ = (
+        Index(
+            "uq_counter_settlements_machine_to_at_settled_at",
+            *("machine_id", "to_at", "settled_at"),
+            unique=True,
+        ),
+    )
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
+    machine_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("machines.id"))
+    to_at: Mapped[datetime]
+    settled_at: Mapped[datetime]
+    verdict: Mapped[str] = mapped_column(String(20))
+    # Strokes to be counted in the stretch, where the verdict gives them.
+    strokes: Mapped[int | None] = mapped_column(BigInteger)
+    note: Mapped[str | None] = mapped_column(Text)
+    settled_by: Mapped[str | None] = mapped_column(String(120))
     audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
 
 
