@@ -89,6 +89,7 @@ def upgrade() -> None:
         sa.Column("to_at", db.UtcInstant(timezone=True), nullable=False),
         sa.Column("settled_at", db.UtcInstant(timezone=True), nullable=False),
         sa.Column("verdict", sa.String(length=20), nullable=False),
+        sa.Column("from_at", db.UtcInstant(timezone=True), nullable=True),
         sa.Column("strokes", sa.BigInteger(), nullable=True),
         sa.Column("note", sa.Text(), nullable=True),
         sa.Column("settled_by", sa.String(length=120), nullable=True),

@@ -39,7 +39,8 @@ class CounterEventRow(Base):
 class CounterSettlement(Base):
     """What somebody decided on a jump of a counter. A fact: never changed; the newest stands.
 
-    It is about the stretch that ends at the reading taken at `to_at`.
+    It is about the reading taken at `to_at`, or about the stretch that ends there and began at
+    `from_at`: which stretch ends at a reading changes when another reading comes late.
     """
 
     __tablename__ = "counter_settlements"
@@ -56,7 +57,8 @@ class CounterSettlement(Base):
     to_at: Mapped[datetime]
     settled_at: Mapped[datetime]
     verdict: Mapped[str] = mapped_column(String(20))
-    # Strokes to be counted in the stretch, where the verdict gives them.
+    # The stretch as it was then and the strokes made in it, where the verdict gives them.
+    from_at: Mapped[datetime | None]
     strokes: Mapped[int | None] = mapped_column(BigInteger)
     note: Mapped[str | None] = mapped_column(Text)
     settled_by: Mapped[str | None] = mapped_column(String(120))
