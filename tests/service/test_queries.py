@@ -10,12 +10,11 @@ from tests.trace import two_lines as plant
 from tests.trace.two_lines import HOURS, hour
 from tracelog.service.queries import (
     ServiceStanding,
-    ToolStanding,
     levels,
     service_standings,
     services_done,
-    tool_standings,
 )
+from tracelog.service.tool_standings import ToolStanding, tool_standings
 
 DAY = 24 * 12_000
 

@@ -18,11 +18,10 @@ from tracelog.plant.stays import ChangeMade, ToolStay, changes_between, tool_sta
 from tracelog.service.queries import (
     ServiceDone,
     ServiceStanding,
-    ToolStanding,
     service_standings,
     services_done,
-    tool_standings,
 )
+from tracelog.service.tool_standings import ToolStanding, tool_standings
 from tracelog.strokes.queries import (
     BucketStrokes,
     LastReading,

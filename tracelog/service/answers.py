@@ -4,8 +4,9 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from tracelog.service.queries import ServiceStanding, ToolStanding
+from tracelog.service.queries import ServiceStanding
 from tracelog.service.states import MachineState
+from tracelog.service.tool_standings import ToolStanding
 from tracelog.strokes.queries import OpenQuestion
 
 

@@ -10,12 +10,8 @@ from typing import TypeVar
 from sqlalchemy.orm import Session
 
 from tracelog.plant.queries import BODYMAKER, MachineView, directory
-from tracelog.service.queries import (
-    ServiceStanding,
-    ToolStanding,
-    service_standings,
-    tool_standings,
-)
+from tracelog.service.queries import ServiceStanding, service_standings
+from tracelog.service.tool_standings import ToolStanding, tool_standings
 from tracelog.strokes.queries import (
     LastReading,
     OpenQuestion,

@@ -15,8 +15,9 @@ from tracelog.plant.stays import ToolStay, tool_stays
 from tracelog.reference import tool_types
 from tracelog.service.actions import record_services
 from tracelog.service.facts import ServiceFact, ToolChangeFact
-from tracelog.service.queries import levels, service_standings, tool_standings
+from tracelog.service.queries import levels, service_standings
 from tracelog.service.tool_changes import accept, change_tool, known_positions
+from tracelog.service.tool_standings import tool_standings
 from tracelog.web.forms import Form, asked, posted
 from tracelog.web.numbers import for_field
 from tracelog.web.request import current_actor, current_session, now, permit, the_plant_now
