@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.api.plant import Program, Site, at
-from tracelog.web.strict_json import UnreadableBody, parse_json
+from tracelog.json_text import UnreadableBody, parse_json
 
 READING = {"line": 1, "bodymaker": 1, "read_at": at(1), "strokes": 5}
 TEXT = json.dumps(READING)
