@@ -80,7 +80,9 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_tool_works")),
     )
     with op.batch_alter_table("tool_works", schema=None) as batch_op:
-        batch_op.create_index("uq_tool_works_tool_done_at", ["tool_id", "done_at"], unique=True)
+        batch_op.create_index(
+            "uq_tool_works_tool_done_at_work", ["tool_id", "done_at", "work"], unique=True
+        )
 
     op.create_table(
         "counter_settlements",
@@ -175,7 +177,7 @@ def downgrade() -> None:
 
     op.drop_table("counter_settlements")
     with op.batch_alter_table("tool_works", schema=None) as batch_op:
-        batch_op.drop_index("uq_tool_works_tool_done_at")
+        batch_op.drop_index("uq_tool_works_tool_done_at_work")
 
     op.drop_table("tool_works")
     op.drop_table("planning_settings")

@@ -36,7 +36,8 @@ from tracelog.plant.facts import (
     ToolFitFact,
 )
 from tracelog.plant.stock_actions import record_coil_runs, record_coils, record_pallets
-from tracelog.plant.tool_actions import record_tool_fits, record_tools
+from tracelog.plant.tool_actions import record_tool_fits, record_tool_works, record_tools
+from tracelog.plant.tool_facts import ToolWorkFact
 from tracelog.service.actions import record_service_levels, record_services
 from tracelog.service.facts import ServiceFact, ServiceLevelFact
 from tracelog.strokes.actions import record_readings
@@ -135,6 +136,12 @@ def fit(
     values |= {"removed_at": None if end is None else hour(end), "removal_reason": reason}
     facts = [ToolFitFact.read({**_place(code), **values}, ZONE)]
     kept(record_tool_fits(session, facts, ACTOR, WRITTEN_AT))
+
+
+def work(session: Session, serial: str, at: float, kind: str, **more: Any) -> None:
+    """Something done to a tool, or what its card says."""
+    values = {"serial": serial, "done_at": hour(at), "work": kind, **more}
+    kept(record_tool_works(session, [ToolWorkFact.read(values, ZONE)], ACTOR, WRITTEN_AT))
 
 
 def run_coil(session: Session, coil: str, line: int, start: float, end: float | None) -> None:

@@ -134,13 +134,16 @@ class ToolWork(Base):
     """
 
     __tablename__ = "tool_works"
-    __table_args__ = (Index("uq_tool_works_tool_done_at", "tool_id", "done_at", unique=True),)
+    # Ground and coated may carry one date; they are two works.
+    __table_args__ = (
+        Index("uq_tool_works_tool_done_at_work", "tool_id", "done_at", "work", unique=True),
+    )
 
     id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
     tool_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("tools.id"))
     done_at: Mapped[datetime]
     work: Mapped[str] = mapped_column(String(20))
-    # What the tool had made before its fits are on record, in all and since its last work.
+    # What the card says the tool had made by then, in all and since its last work.
     strokes_before: Mapped[int | None] = mapped_column(BigInteger)
     strokes_before_since_work: Mapped[int | None] = mapped_column(BigInteger)
     # Size after the work.

@@ -1,4 +1,4 @@
-"""Recording tools and where they were fitted."""
+"""Recording tools, where they were fitted, and what was done to them in the tool room."""
 
 import uuid
 from collections.abc import Sequence
@@ -15,8 +15,9 @@ from tracelog.outcomes import Outcome, conflict
 from tracelog.plant.batch_actions import Keeping, Values, record_rows, resolved
 from tracelog.plant.facts import ToolFact, ToolFitFact
 from tracelog.plant.fit_rules import Fit, Fits
-from tracelog.plant.models import Tool, ToolFit
+from tracelog.plant.models import Tool, ToolFit, ToolWork
 from tracelog.plant.queries import directory
+from tracelog.plant.tool_facts import ToolWorkFact
 
 _TOOLS = Keeping(
     table=Tool,
@@ -33,6 +34,14 @@ _FITS = Keeping(
     values=("machine_id", "position", "removed_at", "removal_reason"),
     among="tool_id",
     told_at={"tool_id": "serial", "machine_id": "bodymaker"},
+)
+_WORKS = Keeping(
+    table=ToolWork,
+    kind="tool works",
+    key=("tool_id", "done_at", "work"),
+    values=("strokes_before", "strokes_before_since_work", "size_mm", "note"),
+    among="tool_id",
+    told_at={"tool_id": "serial"},
 )
 
 
@@ -83,16 +92,8 @@ def record_tool_fits(
 
     def row_of(fact: ToolFitFact) -> Values:
         machine = known.bodymaker(fact.line, fact.bodymaker)
-        if fact.serial not in tools:
-            raise UnknownReference(
-                _(
-                    "there is no tool '%(serial)s'; enter it among the tools first",
-                    serial=fact.serial,
-                ),
-                "serial",
-            )
         return (
-            *(tools[fact.serial], fact.fitted_at),
+            *(_known_tool(tools, fact.serial), fact.fitted_at),
             *(machine.id, fact.position, fact.removed_at, fact.removal_reason),
         )
 
@@ -118,6 +119,44 @@ def record_tool_fits(
         return None
 
     return record_rows(session, _FITS, rows, actor, now, names=names, guard=against)
+
+
+def record_tool_works(
+    session: Session, facts: Sequence[ToolWorkFact], actor: Actor, now: datetime
+) -> list[Outcome]:
+    """Keep what was done to tools, and what their cards say of them.
+
+    Work is kept also where the records have the tool in a machine at that instant: its removal
+    may be reported later, and the tool's card says what does not go together.
+
+    Args:
+        session: an open session that writes.
+        facts: the works.
+        actor: who reports them.
+        now: UTC.
+
+    Returns:
+        What became of each, in order.
+    """
+    tools = _tool_ids(session, {fact.serial for fact in facts})
+
+    def row_of(fact: ToolWorkFact) -> Values:
+        return (
+            *(_known_tool(tools, fact.serial), fact.done_at, fact.work),
+            *(fact.strokes_before, fact.strokes_before_since_work, fact.size_mm, fact.note),
+        )
+
+    names = {tool_id: serial for serial, tool_id in tools.items()}
+    return record_rows(session, _WORKS, resolved(facts, row_of), actor, now, names=names)
+
+
+def _known_tool(tools: dict[str, uuid.UUID], serial: str) -> uuid.UUID:
+    if serial not in tools:
+        raise UnknownReference(
+            _("there is no tool '%(serial)s'; enter it among the tools first", serial=serial),
+            "serial",
+        )
+    return tools[serial]
 
 
 def _tool_ids(session: Session, serials: set[str]) -> dict[str, uuid.UUID]:
