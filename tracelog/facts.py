@@ -4,6 +4,8 @@ A fact is one pydantic model. It takes text as people and files write it, as wel
 types, and says in one sentence per field what is wrong and what would be right.
 """
 
+import hashlib
+import json
 import math
 import re
 import unicodedata
@@ -32,6 +34,8 @@ LARGEST_COUNT = 10**15
 _WHOLE = re.compile(r"[+-]?[0-9]+", re.ASCII)
 _NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?", re.ASCII)
 _UTC_ZONE = ZoneInfo("UTC")
+# Namespace of the ids derived from the content of rows that come without one.
+_NAMESPACE = uuid.UUID("8f5b6f0e-6a53-4b0b-9f52-5d4a2f8f0c11")
 
 
 class Fact(BaseModel):
@@ -292,6 +296,12 @@ def write_value(value: object) -> str:
     if isinstance(value, float):
         return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     return str(value)
+
+
+def derived_id(kind: str, values: dict[str, Any]) -> uuid.UUID:
+    """The id of a row that came without one: the same content always gets the same id."""
+    content = json.dumps([kind, {name: write_value(value) for name, value in values.items()}])
+    return uuid.uuid5(_NAMESPACE, hashlib.sha256(content.encode()).hexdigest())
 
 
 def known_words(words: Iterable[object], most: int = 12) -> str:

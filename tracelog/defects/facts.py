@@ -1,8 +1,6 @@
 """The facts of the log: what kinds of defect there are, and what was found."""
 
-import hashlib
 import json
-import uuid
 from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from typing import Annotated, Any, ClassVar, Self
@@ -28,6 +26,7 @@ from tracelog.facts import (
     RowId,
     WrongField,
     YesNo,
+    derived_id,
     one_of,
     plain_text,
     write_value,
@@ -58,16 +57,6 @@ class DefectTypeFact(Fact):
     arises_at: Name | None = None
     traces_to: Note | None = None
     notes: Note | None = None
-
-
-# Namespace of the ids derived from the content of rows that come without one.
-_NAMESPACE = uuid.UUID("8f5b6f0e-6a53-4b0b-9f52-5d4a2f8f0c11")
-
-
-def derived_id(kind: str, values: dict[str, Any]) -> uuid.UUID:
-    """The id of a row that came without one: the same content always gets the same id."""
-    content = json.dumps([kind, {name: write_value(value) for name, value in values.items()}])
-    return uuid.uuid5(_NAMESPACE, hashlib.sha256(content.encode()).hexdigest())
 
 
 def _code(value: Any) -> DomeCode:

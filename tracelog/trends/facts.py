@@ -4,8 +4,7 @@ from typing import Any, ClassVar, Self
 
 from pydantic import Field, model_validator
 
-from tracelog.defects.facts import derived_id
-from tracelog.facts import Fact, Instant, Measure, Name, Number, RowId
+from tracelog.facts import Fact, Instant, Measure, Name, Number, RowId, derived_id
 
 
 class MeasurementFact(Fact):
