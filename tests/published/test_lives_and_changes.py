@@ -1,11 +1,14 @@
 """Change point, lifetimes, replacement and repairable systems against printed figures
-(A29 to A35)."""
+(A29 to A35, A41 to A43)."""
+
+import math
 
 import numpy as np
 
 from tests.published.figures import Check
 from tracelog.stats.change_point import poisson_change_point
-from tracelog.stats.lifetimes import exponential_life, fit_weibull, kaplan_meier
+from tracelog.stats.kaplan_meier import kaplan_meier
+from tracelog.stats.lifetimes import exponential_life, fit_weibull
 from tracelog.stats.repairable import power_law_process
 from tracelog.stats.replacement import age_replacement
 
@@ -124,4 +127,48 @@ def test_a35_power_law_of_three_machines() -> None:
     check.meets("intensity parameter", result.intensity)
     check.meets("unbiased shape (n-1)/n", result.unbiased_shape)
     check.meets("Cramer-von Mises statistic with the unbiased shape", result.cramer_von_mises)
+    check.all_met()
+
+
+def test_a41_profile_likelihood_intervals_of_a_weibull() -> None:
+    """Meeker and Escobar (1998), shock absorbers: ln scale 10.23 with 95 % interval 10.06 to 10.54,
+    1/shape 0.3164 (to 5e-5) with 0.2096 to 0.5267, B10 13600 with 9371 to 17291."""
+    check = Check("A41")
+    fit = fit_weibull(check.column("km"), check.column("failed"))
+    check.meets("failures", fit.failures)
+    check.meets("ln scale", math.log(fit.scale))
+    check.meets("1/shape", 1 / fit.shape)
+    check.meets("log likelihood", fit.log_likelihood)
+    scale, shape, tenth = fit.scale_interval(), fit.shape_interval(), fit.life(0.10)
+    check.meets("ln scale, 95 %: lower", math.log(scale.low))
+    check.meets("ln scale, 95 %: upper", math.log(scale.high))
+    check.meets("1/shape, 95 %: lower", 1 / shape.high)
+    check.meets("1/shape, 95 %: upper", 1 / shape.low)
+    check.meets("B10", tenth.estimate)
+    check.meets("B10, 95 %: lower", tenth.low)
+    check.meets("B10, 95 %: upper", tenth.high)
+    check.all_met()
+
+
+def test_a42_lives_that_are_seen_from_mid_life_on() -> None:
+    """Cole and Hudgens (2010), 78 patients who entered after diagnosis: Kaplan-Meier 0.890886 at
+    one year down to 0.424588 at five (to 1e-6), Weibull 1.07924 and 5.4576."""
+    check = Check("A42")
+    lives = check.column("years"), check.column("died"), check.column("entry_years")
+    curve = kaplan_meier(*lives)
+    for year in range(1, 6):
+        check.meets(f"S({year})", curve.at(year))
+    fit = fit_weibull(*lives)
+    check.meets("shape", fit.shape)
+    check.meets("scale", fit.scale)
+    check.meets("log likelihood", fit.log_likelihood)
+    check.all_met()
+
+
+def test_a43_weibull_with_lives_censored_at_random() -> None:
+    """SciPy's tests of censored fits: shape 2.149, scale 28.99 (to their last digit)."""
+    check = Check("A43")
+    fit = fit_weibull(check.column("time"), check.column("failed"))
+    check.meets("shape", fit.shape)
+    check.meets("scale", fit.scale)
     check.all_met()

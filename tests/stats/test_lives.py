@@ -10,9 +10,14 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from tracelog.stats.change_point import poisson_change_point
-from tracelog.stats.lifetimes import exponential_life, fit_weibull, kaplan_meier
+from tracelog.stats.kaplan_meier import kaplan_meier
+from tracelog.stats.lifetimes import exponential_life, fit_weibull
 from tracelog.stats.repairable import mean_cumulative_failures, power_law_process
-from tracelog.stats.replacement import age_replacement, replacement_cost_rate
+from tracelog.stats.replacement import (
+    age_replacement,
+    replacement_cost_rate,
+    replacement_saving,
+)
 
 with warnings.catch_warnings():
     # The reference library warns of its own dependencies when it is loaded.
@@ -257,3 +262,59 @@ def test_the_odds_of_a_change_are_a_ratio_of_integrals() -> None:
 def test_bad_input_is_refused_by_name(call, name: str) -> None:
     with pytest.raises(ValueError, match=f"^{name} must"):
         call()
+
+
+def test_the_saving_against_todays_interval_is_the_difference_of_two_cost_rates() -> None:
+    ages, failed = censored_lives(4, 2.5, 1000, 200)
+    fit = fit_weibull(ages, failed)
+    result = replacement_saving(fit, 1.0, 5.0, 700.0)
+    now = float(replacement_cost_rate(700, fit.shape, fit.scale, 1, 5))
+    assert result.best == age_replacement(fit.shape, fit.scale, 1, 5)
+    assert result.cost_rate_now == pytest.approx(now)
+    assert result.saving == pytest.approx(now - result.best.cost_rate)
+    assert result.saving_low < result.saving < result.saving_high
+    assert result.interval_low < result.best.interval < result.interval_high < math.inf
+    assert result.best.saving < result.most_share < 1
+    # With the true life the saving of that interval lies in the interval given.
+    true = replacement_cost_rate([700, result.best.interval], 2.5, 1000, 1, 5)
+    assert result.saving_low <= float(true[0] - true[1]) <= result.saving_high
+
+
+def test_todays_interval_may_be_running_to_failure_or_the_best_one() -> None:
+    ages, failed = censored_lives(4, 2.5, 1000, 200)
+    fit = fit_weibull(ages, failed)
+    endless = replacement_saving(fit, 1.0, 5.0, math.inf)
+    assert endless.cost_rate_now == pytest.approx(endless.best.run_to_failure_cost_rate)
+    assert endless.saving > 0
+    same = replacement_saving(fit, 1.0, 5.0, endless.best.interval)
+    assert same.saving == pytest.approx(0, abs=1e-12)
+
+
+def test_where_age_does_not_matter_nothing_is_saved_by_it() -> None:
+    ages, failed = censored_lives(6, 1.0, 1000, 400)
+    fit = fit_weibull(ages, failed)
+    result = replacement_saving(fit, 1.0, 5.0, math.inf)
+    assert result.interval_high == math.inf
+    assert result.most_share < 0.05
+    cheap = replacement_saving(fit, 5.0, 5.0, math.inf)
+    assert cheap.interval_low == math.inf
+    assert cheap.saving == 0
+
+
+def test_the_saving_covers_the_truth_as_often_as_it_says() -> None:
+    covered = 0
+    for seed in range(200):
+        fit = fit_weibull(*censored_lives(seed, 2.0, 1.0, 60))
+        result = replacement_saving(fit, 1.0, 5.0, math.inf, confidence=0.9)
+        rates = replacement_cost_rate([math.inf, result.best.interval], 2.0, 1.0, 1, 5)
+        covered += result.saving_low <= float(rates[0] - rates[1]) <= result.saving_high
+    assert covered >= 170
+
+
+def test_a_shape_beyond_sense_is_refused_by_name() -> None:
+    with pytest.raises(ValueError, match=r"^shape must be 0\.01 or more"):
+        replacement_cost_rate(10.0, 0.001, 1.0, 1, 5)
+    with pytest.raises(ValueError, match=r"^scale must be above 0"):
+        replacement_cost_rate(10.0, 1.0, 0.0, 1, 5)
+    with pytest.raises(ValueError, match=r"^interval must be finite"):
+        replacement_cost_rate(math.nan, 1.0, 1.0, 1, 5)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -103,3 +104,33 @@ def require(condition: object, message: str) -> None:
     """Raise ValueError with the message, which names the argument, unless the condition holds."""
     if not condition:
         raise ValueError(message)
+
+
+@dataclass(frozen=True)
+class Lives:
+    """Lives of parts: age at the end of each record, whether it failed then, age at its start."""
+
+    ages: FloatArray
+    failed: BoolArray
+    entries: FloatArray
+
+
+def as_lives(
+    ages: npt.ArrayLike, failed: npt.ArrayLike, entries: npt.ArrayLike | None = None
+) -> Lives:
+    """Return lives as arrays of one length; raises ValueError naming the argument.
+
+    `ages` are above 0, `failed` holds true or false (or 1 and 0), `entries` are 0 or more and
+    below the ages; None: every record begins at age 0.
+    """
+    t = as_series("ages", as_amounts("ages", ages, positive=True))
+    try:
+        mask = np.asarray(failed)
+    except ValueError as error:
+        raise ValueError("failed must be a list of true and false") from error
+    sound = mask.shape == t.shape and bool(np.isin(mask, (0, 1)).all())
+    require(sound, "failed must hold true (failed) or false (taken out before) for each age")
+    start = np.zeros(t.shape) if entries is None else as_amounts("entries", entries)
+    require(start.shape == t.shape, "entries must hold one age for each of ages")
+    require((start < t).all(), "entries must lie below ages")
+    return Lives(t, mask.astype(np.bool_), start)

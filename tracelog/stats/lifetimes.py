@@ -1,22 +1,23 @@
-"""Lives of parts, some of which were taken out before they failed: Weibull and Kaplan-Meier."""
+"""Lives of parts, some taken out before they failed, some seen from mid-life on only."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from tracelog.stats.inputs import (
     FloatArray,
+    Lives,
     as_amounts,
+    as_lives,
     as_probability,
-    as_series,
-    one_number,
     require,
 )
 from tracelog.stats.intervals import Interval
+from tracelog.stats.weibull_likelihood import LikelihoodRegion, WeibullLikelihood
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,8 @@ class Weibull:
 
     `shape` below 1 means that failures become rarer with age, above 1 more frequent; `scale` is the
     age by which 63.2 % have failed, in the unit of the lives. `covariance` is that of
-    (ln shape, ln scale).
+    (ln shape, ln scale). All intervals are profile-likelihood intervals: every value for which the
+    best fit with that value is less than chi2(confidence; 1) / 2 below the best of all.
     """
 
     shape: float
@@ -35,6 +37,7 @@ class Weibull:
     failures: int
     lives: int
     covariance: FloatArray
+    likelihood: WeibullLikelihood = field(repr=False, compare=False)
 
     @property
     def mean(self) -> float:
@@ -59,107 +62,93 @@ class Weibull:
         hazard = end**self.shape - start**self.shape
         return np.asarray(-np.expm1(-hazard), dtype=np.float64)
 
+    def region(self, confidence: float = 0.95) -> LikelihoodRegion:
+        """Shapes and scales that the lives do not rule out."""
+        return self.likelihood.region(confidence)
+
     def life(self, failed: float, confidence: float = 0.95) -> Interval[float]:
-        """Age by which a share has failed (0.10: B10 life), with a normal interval of its log."""
+        """Age by which a share has failed (0.10: B10 life), with its interval."""
         share = as_probability("failed", failed)
         depth = math.log(-math.log1p(-share))
-        slope = np.array([-depth / self.shape, 1.0])
         age = self.scale * math.exp(depth / self.shape)
-        return _log_interval(age, float(slope @ self.covariance @ slope), confidence)
+        return _from_logs(age, self.region(confidence).log_life(depth), confidence)
 
     def shape_interval(self, confidence: float = 0.95) -> Interval[float]:
-        """Interval of the shape, normal on its logarithm; if it holds 1, age may not matter."""
-        return _log_interval(self.shape, float(self.covariance[0, 0]), confidence)
+        """Interval of the shape; if it holds 1, age may not matter."""
+        region = self.region(confidence)
+        return Interval(self.shape, region.shape_low, region.shape_high, confidence)
 
     def scale_interval(self, confidence: float = 0.95) -> Interval[float]:
-        """Interval of the scale, normal on its logarithm."""
-        return _log_interval(self.scale, float(self.covariance[1, 1]), confidence)
+        """Interval of the scale."""
+        return _from_logs(self.scale, self.region(confidence).log_life(0.0), confidence)
 
 
-def _log_interval(value: float, variance: float, confidence: float) -> Interval[float]:
-    from scipy.special import ndtri
-
-    z = float(ndtri(1 - (1 - as_probability("confidence", confidence)) / 2))
-    reach = math.exp(z * math.sqrt(variance))
-    return Interval(value, value / reach, value * reach, confidence)
+def _from_logs(value: float, ends: tuple[float, float], confidence: float) -> Interval[float]:
+    with np.errstate(over="ignore"):
+        low, high = np.exp(np.asarray(ends))
+    return Interval(value, float(low), float(high), confidence)
 
 
-def _lives(ages: npt.ArrayLike, failed: npt.ArrayLike) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    t = as_series("ages", as_amounts("ages", ages, positive=True))
-    mask = np.asarray(failed)
-    sound = mask.shape == t.shape and bool(np.isin(mask, (0, 1)).all())
-    require(sound, "failed must hold true (failed) or false (taken out before) for each age")
-    return t, mask.astype(np.bool_)
+def fit_weibull(
+    ages: npt.ArrayLike, failed: npt.ArrayLike, entries: npt.ArrayLike | None = None
+) -> Weibull:
+    """Fit a Weibull distribution by maximum likelihood to lives that were seen only in part.
 
-
-def fit_weibull(ages: npt.ArrayLike, failed: npt.ArrayLike) -> Weibull:
-    """Fit a Weibull distribution by maximum likelihood to lives, some censored on the right.
-
-    Formula: the shape k solves 1/k + mean ln t of the failures = sum t^k ln t / sum t^k over all;
-    scale^k = sum t^k / failures. The covariance is the inverse observed information. Assumes that
-    parts taken out early were not taken out because they were about to fail. With few failures
-    (under 5 to 10, common practice) the shape is biased upward and its interval rough.
+    Formula: the shape k solves 1/k + mean ln t of the failures = sum (t^k ln t - e^k ln e) /
+    sum (t^k - e^k) over all, e the age at which a record begins; scale^k = sum (t^k - e^k) /
+    failures. The covariance is the inverse observed information. Assumes that parts taken out
+    early were not taken out because they were about to fail, and that a part entered in mid-life
+    stands for all that reached that age. With few failures (under 5 to 10, common practice) the
+    shape is biased upward and its interval rough.
 
     Args:
         ages: life so far or at the end of each part, above 0, any unit.
         failed: true where it failed, false where it was taken out or still runs.
+        entries: age at which each part came under watch, 0 or more and below its age; None: all
+            were watched from new.
     Returns: Weibull.
-    Raises: ValueError naming the argument; also if no part failed, or if all failures lie at the
-        highest age, so that no shape is best.
-    Source: Cohen (1965), Technometrics 7:579-588; NIST/SEMATECH e-Handbook 8.4.1.3.
+    Raises: ValueError naming the argument; also if no part failed, if all failures lie at the
+        highest age, or if all parts came under watch so late that no shape is best.
+    Source: Cohen (1965), Technometrics 7:579-588; NIST/SEMATECH e-Handbook 8.4.1.3; entries: Klein
+        and Moeschberger (2003), Survival Analysis, 2nd ed., sec. 3.5.
     Example: 10 failures of 20 units in 500 hours: shape 1.7208, scale 606.528.
     """
-    t, mask = _lives(ages, failed)
-    failures = int(mask.sum())
-    require(failures > 0, "failed must hold at least one failure")
-    top = float(t.max())
-    require((t[mask] < top).any(), "ages must hold a failure below the highest age")
-    log_t = np.log(t / top)
-    shape = _best_shape(log_t, float(log_t[mask].mean()))
-    powers = np.exp(shape * log_t)
-    scale = top * (float(powers.sum()) / failures) ** (1 / shape)
-    # w = shape x ln(t / scale), so that exp(w) is the cumulative hazard at t.
-    w = shape * np.log(t / scale)
-    hazard = np.exp(w)
-    log_likelihood = float(
-        failures * math.log(shape) + (w[mask] - np.log(t[mask])).sum() - hazard.sum()
-    )
-    cross = -shape * float((w * hazard).sum())
-    information = np.array(
-        [
-            [float((w * hazard + w**2 * hazard).sum() - w[mask].sum()), cross],
-            [cross, shape**2 * float(hazard.sum())],
-        ]
-    )
+    lives = as_lives(ages, failed, entries)
+    likelihood = WeibullLikelihood(lives)
+    shape = likelihood.best_shape()
+    log_scale = float(likelihood.log_scale(shape))
+    require(abs(log_scale) < 700, "ages and failed must fix a scale that a number can hold")
+    log_likelihood = float(likelihood.profile(shape))
     return Weibull(
         shape=shape,
-        scale=scale,
+        scale=math.exp(log_scale),
         log_likelihood=log_likelihood,
         aic=4 - 2 * log_likelihood,
-        failures=failures,
-        lives=t.size,
-        covariance=np.linalg.inv(information),
+        failures=likelihood.failures,
+        lives=lives.ages.size,
+        covariance=np.asarray(
+            np.linalg.inv(_information(lives, shape, log_scale)), dtype=np.float64
+        ),
+        likelihood=likelihood,
     )
 
 
-def _best_shape(log_t: FloatArray, mean_failed: float) -> float:
-    """Root of the shape equation; log_t at most 0, so that no power overflows."""
-
-    def excess(shape: float) -> float:
-        powers = np.exp(shape * log_t)
-        return 1 / shape + mean_failed - float(powers @ log_t) / float(powers.sum())
-
-    low, high = 1e-3, 1.0
-    while excess(low) < 0:
-        low /= 2
-    while excess(high) > 0:
-        high *= 2
-    for _ in range(200):
-        middle = (low + high) / 2
-        if not low < middle < high:
-            break
-        low, high = (middle, high) if excess(middle) > 0 else (low, middle)
-    return (low + high) / 2
+def _information(lives: Lives, shape: float, log_scale: float) -> FloatArray:
+    """Observed information of (ln shape, ln scale) at the best fit."""
+    # w = shape x ln(t / scale), so that exp(w) is the cumulative hazard at t.
+    w = shape * (np.log(lives.ages) - log_scale)
+    begun = lives.entries > 0
+    v = shape * (np.log(lives.entries[begun]) - log_scale)
+    gone, before = np.exp(w), np.exp(v)
+    first = float((w * gone).sum() - (v * before).sum())
+    second = float((w**2 * gone).sum() - (v**2 * before).sum())
+    cross = -shape * first
+    return np.array(
+        [
+            [first + second - float(w[lives.failed].sum()), cross],
+            [cross, shape**2 * float(gone.sum() - before.sum())],
+        ]
+    )
 
 
 @dataclass(frozen=True)
@@ -174,12 +163,16 @@ class ExponentialLife:
 
 
 def exponential_life(
-    ages: npt.ArrayLike, failed: npt.ArrayLike, confidence: float = 0.95
+    ages: npt.ArrayLike,
+    failed: npt.ArrayLike,
+    entries: npt.ArrayLike | None = None,
+    *,
+    confidence: float = 0.95,
 ) -> ExponentialLife:
-    """Mean life if the hazard is constant: total age / failures.
+    """Mean life if the hazard is constant: total age seen / failures.
 
-    Formula: mean = sum t / r; low = 2 sum t / chi2(1 - a/2; 2 r + 2), high =
-    2 sum t / chi2(a/2; 2 r); without a failure mean and high are infinite. Assumes a test that ends
+    Formula: T = sum (t - e); mean = T / r; low = 2 T / chi2(1 - a/2; 2 r + 2), high =
+    2 T / chi2(a/2; 2 r); without a failure mean and high are infinite. Assumes a test that ends
     at fixed ages.
 
     Args: as `fit_weibull`. confidence: two-sided.
@@ -190,81 +183,13 @@ def exponential_life(
     """
     from scipy.special import gammainccinv, gammaincinv
 
-    t, mask = _lives(ages, failed)
+    lives = as_lives(ages, failed, entries)
     tail = (1 - as_probability("confidence", confidence)) / 2
-    total, failures = float(t.sum()), int(mask.sum())
+    total, failures = float((lives.ages - lives.entries).sum()), int(lives.failed.sum())
     return ExponentialLife(
         mean=total / failures if failures else math.inf,
         low=total / float(gammainccinv(failures + 1, tail)),
         high=total / float(gammaincinv(failures, tail)) if failures else math.inf,
         failures=failures,
-        confidence=confidence,
-    )
-
-
-@dataclass(frozen=True)
-class KaplanMeier:
-    """Share still alive after each age at which something failed, with standard errors."""
-
-    ages: FloatArray
-    at_risk: FloatArray
-    failures: FloatArray
-    survival: FloatArray
-    standard_error: FloatArray
-    low: FloatArray
-    high: FloatArray
-    confidence: float
-
-    def at(self, age: float) -> float:
-        """Share alive just after an age; beyond the last age it stays at the last value."""
-        place = int(np.searchsorted(self.ages, one_number("age", age), side="right"))
-        return float(self.survival[place - 1]) if place else 1.0
-
-    def median(self) -> float:
-        """First age at which no more than half are alive; nan if it never comes to that."""
-        below = np.flatnonzero(self.survival <= 0.5 + 1e-12)
-        return float(self.ages[below[0]]) if below.size else math.nan
-
-
-def kaplan_meier(
-    ages: npt.ArrayLike, failed: npt.ArrayLike, confidence: float = 0.95
-) -> KaplanMeier:
-    """Share alive by age without any assumption on the form of the life distribution.
-
-    Formula: S = product of (1 - d / n) over the ages up to now at which d of n at risk failed;
-    standard error S sqrt(sum d / (n (n - d))) (Greenwood); interval normal on ln(-ln S). A part
-    taken out at the very age of a failure counts as at risk then. Where S is 0 the standard error
-    and the interval are 0.
-
-    Args: as `fit_weibull`. confidence: two-sided.
-    Raises: ValueError naming the argument.
-    Source: Kaplan and Meier (1958), J. American Statistical Association 53:457-481; Greenwood
-        (1926).
-    Example: the 21 patients given 6-MP have S(6) = 0.857 with standard error 0.0764.
-    """
-    from scipy.special import ndtri
-
-    t, mask = _lives(ages, failed)
-    z = float(ndtri(1 - (1 - as_probability("confidence", confidence)) / 2))
-    steps, deaths = np.unique(t[mask], return_counts=True)
-    failures = deaths.astype(np.float64)
-    at_risk = (t.size - np.searchsorted(np.sort(t), steps, side="left")).astype(np.float64)
-    survival = np.asarray(np.cumprod(1 - failures / at_risk), dtype=np.float64)
-    alive = at_risk > failures
-    terms = np.divide(
-        failures, at_risk * (at_risk - failures), out=np.zeros(steps.shape), where=alive
-    )
-    relative = np.sqrt(np.cumsum(terms))
-    # ln(-ln S) is not defined where nobody is left.
-    log_s = np.log(np.where(alive, survival, 0.5))
-    reach = np.exp(z * relative / -log_s)
-    return KaplanMeier(
-        ages=steps,
-        at_risk=at_risk,
-        failures=failures,
-        survival=survival,
-        standard_error=survival * relative,
-        low=np.where(alive, np.exp(log_s * reach), 0.0),
-        high=np.where(alive, np.exp(log_s / reach), 0.0),
         confidence=confidence,
     )
