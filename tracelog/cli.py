@@ -13,6 +13,7 @@ from tracelog.terminal import EXIT_BAD_DATA
 COMMANDS: dict[str, str] = {
     "import": "tracelog.intake.commands:import_folder",
     "export": "tracelog.intake.commands:export_folder",
+    "collect": "tracelog.intake.collect_command:collect",
     "serve": "tracelog.web.commands:serve",
     "demo": "tracelog.web.commands:demo",
     "upgrade": "tracelog.web.commands:upgrade_tables",

@@ -4,7 +4,7 @@ import os
 import secrets
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 
 import platformdirs
@@ -17,14 +17,18 @@ from tracelog.language import _
 class Settings:
     """What an installation can choose.
 
-    `TRACELOG_DATABASE_URL` (database_url), `TRACELOG_SECRET_KEY` (secret_key) and
-    `TRACELOG_DATA_DIR` (data_dir) set them; `TRACELOG_CONFIG` names a TOML file with the
-    lower-case keys, by default `tracelog.toml` in the data folder.
+    `TRACELOG_DATABASE_URL` (database_url), `TRACELOG_SECRET_KEY` (secret_key),
+    `TRACELOG_DATA_DIR` (data_dir), `TRACELOG_MQTT_USERNAME` (mqtt_username) and
+    `TRACELOG_MQTT_PASSWORD` (mqtt_password) set them; `TRACELOG_CONFIG` names a TOML file with
+    the lower-case keys, by default `tracelog.toml` in the data folder.
     """
 
-    database_url: str
-    secret_key: str
+    database_url: str = field(repr=False)
+    secret_key: str = field(repr=False)
     data_dir: Path
+    # As whom the collector signs in at the broker.
+    mqtt_username: str | None = None
+    mqtt_password: str | None = field(default=None, repr=False)
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -49,6 +53,8 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
             database_url=_with_driver(database_url or f"sqlite:///{data_dir / 'tracelog.db'}"),
             secret_key=secret_key or _kept_secret(data_dir / "secret-key"),
             data_dir=data_dir,
+            mqtt_username=_optional("mqtt_username", environment, written),
+            mqtt_password=_optional("mqtt_password", environment, written),
         )
     except OSError as problem:
         raise TracelogError(
@@ -58,6 +64,10 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
                 why=problem.strerror,
             )
         ) from problem
+
+
+def _optional(key: str, environment: Mapping[str, str], written: Mapping[str, str]) -> str | None:
+    return environment.get(f"TRACELOG_{key.upper()}") or written.get(key)
 
 
 def _with_driver(url: str) -> str:
@@ -78,7 +88,7 @@ def _read_file(named: str | None, default: Path) -> dict[str, str]:
         raise TracelogError(
             _("the settings file %(path)s cannot be read: %(why)s", path=path, why=problem)
         ) from problem
-    known = {"database_url", "secret_key", "data_dir"}
+    known = {one.name for one in fields(Settings)}
     for key, value in content.items():
         if key not in known or not isinstance(value, str):
             raise TracelogError(

@@ -78,7 +78,11 @@ def _on_record(
         *(row.source, row.topic, row.minute_at, row.payload_sha256),
         *(row.payload, row.reason, row.times, row.last_at),
     ).where(row.source.in_(sources), row.minute_at.in_(minutes))
-    return {tuple(one[:4]): Tally(tuple(one[:4]), *one[4:]) for one in session.execute(asked)}
+    found = {}
+    for source, topic, minute, digest, payload, reason, times, last_at in session.execute(asked):
+        key = (source, topic, minute, digest)
+        found[key] = Tally(key, payload, reason, times, last_at)
+    return found
 
 
 def _row(tally: Tally) -> dict[str, Any]:
