@@ -45,6 +45,7 @@ cycle = [
 
 # The first entry and the first correction are what others refer to.
 ENTRY = "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9e55"
+PERIOD = "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9f40"
 
 
 def _rows(file: str, *cells: str) -> list[dict[str, str]]:
@@ -104,6 +105,13 @@ GOOD: Rows = {
         "1,,2026-03-03T06:00:00Z,coolant,new batch",
         "1,2,2026-03-03T06:00:00Z,label,",
     ),
+    "planned_periods.csv": _rows(
+        "planned_periods.csv",
+        ",stop,1,,2026-03-09T06:00,2026-03-09T14:00,cleaning,,,",
+        ",no service,,,2026-04-03,2026-04-06,,2026-03-01T09:00:00Z,,",
+        f"{PERIOD},stop,1,2,2026-03-12T06:00:00Z,2026-03-14T06:00:00Z,rebuild,,"
+        "2026-03-10T08:00:00Z,rebuild-1-2",
+    ),
     "defects.csv": _rows(
         "defects.csv",
         f"{ENTRY},2026-03-01T08:00:00Z,1-1,split,2,,,trimmer,,K1,N1,,,crew A,",
@@ -151,6 +159,11 @@ EXTRA: dict[str, dict[str, str]] = {
         "readings.csv": _rows("readings.csv", "2,1,2026-03-01T06:00:00Z,100"),
         "services.csv": _rows("services.csv", "2,1,minor,2026-03-02T06:00:00Z,yes,late"),
         "changes.csv": _rows("changes.csv", "2,1,2026-03-03T06:00:00Z,coolant,new batch"),
+        "planned_periods.csv": _rows(
+            "planned_periods.csv",
+            "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9f50,no service,2,1,2026-03-20T06:00:00Z,"
+            "2026-03-21T06:00:00Z,big order,2026-03-10T08:00:00Z,2026-03-11T08:00:00Z,order-7",
+        ),
         "defects.csv": _rows(
             "defects.csv",
             "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9e60,2026-03-02T08:00:00Z,2-1,split,3,,100,trimmer,"

@@ -124,6 +124,18 @@ BAD: dict[str, dict[str, list[str]]] = {
         "kind": ["", *NAMES],
         "note": NOTES,
     },
+    "planned_periods.csv": {
+        "id": IDS,
+        "kind": ["", "Stop", "holiday"],
+        "line": [*NUMBERS, "9"],
+        "bodymaker": [*NUMBERS, "99"],
+        "starts_at": ["", *INSTANTS[1:]],
+        "ends_at": ["", *INSTANTS[1:], END_BEFORE_START, "2026-03-20T06:00:00Z", "2027-06-01"],
+        "reason": NOTES,
+        "announced_at": INSTANTS,
+        "withdrawn_at": [*INSTANTS, END_BEFORE_START],
+        "uid": ["u" * 256, BELL],
+    },
     "defects.csv": {
         "id": IDS,
         "seen_at": ["", *INSTANTS],

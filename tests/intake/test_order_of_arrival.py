@@ -28,6 +28,7 @@ ENDS = {
     "coil_runs.csv": ("ended_at",),
     "pallets.csv": ("ended_at", "cans", "status"),
     "services.csv": ("note",),
+    "planned_periods.csv": ("reason", "withdrawn_at"),
 }
 
 
@@ -119,6 +120,24 @@ def _corrections(draw: st.DrawFn, entries: list[dict[str, str]]) -> Iterator[dic
 
 
 @st.composite
+def periods(draw: st.DrawFn) -> list[dict[str, str]]:
+    """Planned periods of the plant, a line or a machine; some with an id, some withdrawn."""
+    found = []
+    for number in range(draw(st.integers(0, 5))):
+        start, length = draw(MINUTES), draw(st.integers(1, 900))
+        place = draw(st.sampled_from([{}, {"line": "2"}, _place((1, 10))]))
+        has_id = draw(st.booleans())
+        found.append(
+            {"id": str(uuid.UUID(int=number + 1, version=4)) if has_id else "", **place}
+            | {"kind": draw(st.sampled_from(["stop", "no service"])), "uid": str(number)}
+            | {"starts_at": minute(start), "ends_at": minute(start + length)}
+            | {"reason": draw(WORDS), "announced_at": draw(st.sampled_from(["", minute(0)]))}
+            | {"withdrawn_at": draw(st.sampled_from(["", "", minute(100)]))}
+        )
+    return found
+
+
+@st.composite
 def plants(draw: st.DrawFn) -> Rows:
     """The rows of a plant folder in which nothing is wrong."""
     reading = st.tuples(BODYMAKERS, MINUTES, st.integers(0, 9999))
@@ -184,6 +203,7 @@ def plants(draw: st.DrawFn) -> Rows:
             ],
             *("bodymaker", "at", "kind"),
         ),
+        "planned_periods.csv": draw(periods()),
         "defects.csv": entries,
         "defect_corrections.csv": list(_corrections(draw, entries)),
         "measurements.csv": _unique(

@@ -18,6 +18,8 @@ from tracelog.plant.actions import (
     record_lines,
     record_machines,
 )
+from tracelog.plant.calendar_actions import record_planned_periods
+from tracelog.plant.calendar_facts import PlannedPeriodFact
 from tracelog.plant.dome_code import parse_dome_code
 from tracelog.plant.facts import (
     ChangeFact,
@@ -174,6 +176,13 @@ FILES: tuple[PlantFile, ...] = (
         ),
     ),
     PlantFile("changes.csv", ChangeFact, record_changes, (_LINE, _MACHINE)),
+    PlantFile(
+        "planned_periods.csv",
+        PlannedPeriodFact,
+        record_planned_periods,
+        (_LINE, _MACHINE),
+        rows_at_once=None,
+    ),
     PlantFile(
         "defects.csv",
         EntryFact,

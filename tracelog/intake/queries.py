@@ -23,6 +23,7 @@ from tracelog.plant.models import (
     Line,
     Machine,
     Pallet,
+    PlannedPeriod,
     Plant,
     RotaDay,
     Shift,
@@ -224,6 +225,20 @@ def _changes(text: ByCodePoint) -> Rows:
     )
 
 
+def _planned_periods(_text: ByCodePoint) -> Rows:
+    row = PlannedPeriod
+    return (
+        select(
+            *(row.id, row.kind, Line.line, Machine.number, row.starts_at, row.ends_at),
+            *(row.reason, row.announced_at, row.withdrawn_at, row.uid),
+        )
+        .select_from(row)
+        .outerjoin(Line, Line.id == row.line_id)
+        .outerjoin(Machine, Machine.id == row.machine_id)
+        .order_by(row.id)
+    )
+
+
 def _entries(_text: ByCodePoint) -> Rows:
     return (
         select(
@@ -274,6 +289,7 @@ _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "counter_events.csv": _counter_events,
     "services.csv": _services,
     "changes.csv": _changes,
+    "planned_periods.csv": _planned_periods,
     "defects.csv": _entries,
     "defect_corrections.csv": _corrections,
     "measurements.csv": _measurements,
