@@ -4,7 +4,7 @@ from zoneinfo import ZoneInfo
 
 from tracelog.language import _
 from tracelog.trends.answers import ChartAnswer, ParetoAnswer, Rates
-from tracelog.trends.sheets import Sheet
+from tracelog.web.sheets import Sheet
 
 RATE_COLUMNS = (
     *("name", "machine", "line", "defect", "from", "to", "evidence", "cans", "occurrences"),

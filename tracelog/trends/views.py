@@ -15,11 +15,11 @@ from tracelog.trends.page import (
     shown_choices,
     trends_page,
 )
-from tracelog.trends.sheets import CSV_TYPE, XLSX_TYPE, as_csv, as_xlsx
 from tracelog.trends.tables import sheet_of
 from tracelog.web.forms import Form, asked
 from tracelog.web.request import current_session, now, permit, the_plant_now
 from tracelog.web.security import allow_inline_styles
+from tracelog.web.sheets import CSV_TYPE, XLSX_TYPE, as_csv, as_xlsx
 
 trends = Blueprint("trends", __name__)
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl import load_workbook
 
-from tracelog.trends.sheets import FORMULA_STARTS, Sheet, as_csv, as_xlsx, harmless
+from tracelog.web.sheets import FORMULA_STARTS, Sheet, as_csv, as_xlsx, harmless
 
 ZONE = ZoneInfo("Europe/Madrid")
 AT = datetime(2026, 3, 29, 12, 0, tzinfo=UTC)
