@@ -30,6 +30,7 @@ from seed_demo.logbook import Alias, write_entries
 from seed_demo.machines import Bodymaker, Roles, build_bodymakers, choose_roles
 from seed_demo.measurements import Measurements, measure
 from seed_demo.pallets import LinePallets, fill_pallets
+from seed_demo.planned import PlannedPeriod, plan_periods
 from seed_demo.running import Running, run_plant
 from seed_demo.services import Service, rebuild_window, serve
 from seed_demo.sizes import PlantSize
@@ -57,6 +58,7 @@ class SimulatedPlant:
     pallets: list[LinePallets]
     findings: Findings
     changes: list[Change]
+    planned: list[PlannedPeriod]
     measured: Measurements
     alias: Alias | None
     faults: tuple[PlantedFault, ...]
@@ -110,6 +112,7 @@ def simulate(size: PlantSize, seed: int) -> SimulatedPlant:
         pallets=fill_pallets(clock, machines, running, days, bad, chance("pallets")),
         findings=find_defects(clock, running, windows, chance("defects")),
         changes=make_changes(clock, machines, roles, schedule, chance("changes")),
+        planned=plan_periods(clock, machines, roles),
         measured=measure(clock, running, chance("measurements")),
         alias=_alias(roles, tools),
         faults=faults,
@@ -163,6 +166,7 @@ def _material_rows(plant: SimulatedPlant) -> dict[str, list[tables.Row]]:
         "coil_runs.csv": tables.coil_run_rows(plant.clock, plant.coils),
         "pallets.csv": tables.pallet_rows(plant.clock, plant.pallets),
         "changes.csv": tables.change_rows(plant.clock, plant.changes),
+        "planned_periods.csv": tables.planned_rows(plant.clock, plant.planned),
     }
 
 

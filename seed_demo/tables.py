@@ -14,6 +14,7 @@ from seed_demo.logbook import Alias
 from seed_demo.machines import OTHER_STATIONS, PLANT_NAME, TRANSIT_MINUTES, Bodymaker
 from seed_demo.measurements import CHARACTERISTICS, Measurements
 from seed_demo.pallets import LinePallets
+from seed_demo.planned import PlannedPeriod
 from seed_demo.services import LEVELS, Service
 from seed_demo.tools import TOOL_TYPES, Fit, Tool
 
@@ -46,6 +47,8 @@ HEADERS: dict[str, str] = {
     "coil_runs.csv": "coil,line,started_at,ended_at",
     "pallets.csv": "pallet,line,started_at,ended_at,cans,status",
     "changes.csv": "line,bodymaker,at,kind,note",
+    "planned_periods.csv": "id,kind,line,bodymaker,starts_at,ends_at,reason,announced_at,"
+    "withdrawn_at,uid",
     "measurements.csv": "id,line,bodymaker,measured_at,characteristic,unit,value,subgroup",
 }
 
@@ -236,6 +239,23 @@ def change_rows(clock: PlantClock, changes: list[Change]) -> list[Row]:
     return [
         (str(c.line), str(c.bodymaker or ""), text, c.kind, c.note)
         for c, text in zip(changes, at, strict=True)
+    ]
+
+
+def planned_rows(clock: PlantClock, planned: list[PlannedPeriod]) -> list[Row]:
+    """Return the rows of planned_periods.csv; ids are left to whoever reads them."""
+    starts = clock.utc_text(np.array([p.starts for p in planned]))
+    ends = clock.utc_text(np.array([p.ends for p in planned]))
+    announced = clock.utc_text(np.array([p.announced or 0 for p in planned]))
+    withdrawn = clock.utc_text(np.array([p.withdrawn or 0 for p in planned]))
+    return [
+        (
+            *("", p.kind, str(p.line or ""), str(p.bodymaker or ""), starts[n], ends[n], p.reason),
+            "" if p.announced is None else announced[n],
+            "" if p.withdrawn is None else withdrawn[n],
+            "",
+        )
+        for n, p in enumerate(planned)
     ]
 
 

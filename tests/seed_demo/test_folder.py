@@ -12,6 +12,7 @@ from seed_demo.tables import HEADERS
 from tests.seed_demo.written import LONG, SMALL, instant, plant, rows, rows_on_disk
 from tracelog.defects.facts import DefectTypeFact, EntryFact
 from tracelog.facts import Fact
+from tracelog.plant.calendar_facts import PlannedPeriodFact
 from tracelog.plant.facts import (
     ChangeFact,
     CoilFact,
@@ -44,6 +45,7 @@ FACTS: Mapping[str, type[Fact]] = {
     "coil_runs.csv": CoilRunFact,
     "pallets.csv": PalletFact,
     "changes.csv": ChangeFact,
+    "planned_periods.csv": PlannedPeriodFact,
     "measurements.csv": MeasurementFact,
 }
 REPEATABLE = {"readings.csv"}  # a counter may be read out twice
