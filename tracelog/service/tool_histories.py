@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
 from itertools import pairwise
 
 from sqlalchemy.orm import Session
@@ -13,6 +14,7 @@ from sqlalchemy.orm import Session
 from tracelog.instants import EARLIEST
 from tracelog.plant.stays import ToolStay, tool_stays
 from tracelog.plant.tool_queries import MOST_NAMED, ToolView, ToolWorkDone, tools, works_done
+from tracelog.service.rules import share_used
 from tracelog.service.tool_rules import UNKNOWN, Count, Stretch, Work, count, cuts
 from tracelog.strokes.queries import (
     MachineSpan,
@@ -22,6 +24,14 @@ from tracelog.strokes.queries import (
     open_questions,
     strokes_between,
 )
+
+
+class ToolState(StrEnum):
+    """Where a tool is."""
+
+    IN_USE = "in-use"
+    TOOL_ROOM = "tool-room"
+    SCRAPPED = "scrapped"
 
 
 @dataclass(frozen=True)
@@ -46,6 +56,22 @@ class ToolHistory:
     def present(self) -> StayStrokes | None:
         """The stay that it is in; None: it is in no machine."""
         return next((one for one in reversed(self.stays) if one.stay.removed_at is None), None)
+
+    @property
+    def state(self) -> ToolState:
+        """Where it is, as far as the records go."""
+        if self.present is not None:
+            return ToolState.IN_USE
+        scrapped_at = self.count.scrapped_at
+        is_scrap = scrapped_at is not None and all(
+            one.stay.fitted_at <= scrapped_at for one in self.stays
+        )
+        return ToolState.SCRAPPED if is_scrap else ToolState.TOOL_ROOM
+
+    @property
+    def share(self) -> float | None:
+        """Share of the expected life between works that is used up; None: no life is entered."""
+        return share_used(self.count.since_work, self.tool.life_strokes)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from tracelog.plant.tool_facts import RENEWING, ToolWorkKind
+from tracelog.plant.tool_facts import IN_PLACE, RENEWING, ToolWorkKind
 
 UNKNOWN = "unknown"
 MOVED = "moved"
@@ -115,7 +115,10 @@ class Cycle:
 
 @dataclass(frozen=True)
 class Count:
-    """What a tool has made: `since_work` and `total`, each exact or a lower bound."""
+    """What a tool has made: `since_work` and `total`, each exact or a lower bound.
+
+    `renewals`: how often its count began again; `scrapped_at`: when it was last said to be scrap.
+    """
 
     cycles: tuple[Cycle, ...]
     since_work: int
@@ -267,7 +270,7 @@ def count(stretches: Sequence[Stretch], works: Iterable[Work]) -> Count:
         renewed_at = event.done_at
         now_open = _Open(renewals + 1, renewed_at)
     if now_open.stretches:
-        closed.append(_last(now_open, bool(scrapped)))
+        closed.append(_last(now_open, scrapped))
     return Count(
         cycles=tuple(closed),
         since_work=now_open.strokes,
@@ -276,7 +279,7 @@ def count(stretches: Sequence[Stretch], works: Iterable[Work]) -> Count:
         total_exact=total.exact,
         renewals=renewals,
         renewed_at=renewed_at,
-        scrapped_at=scrapped[0] if scrapped else None,
+        scrapped_at=scrapped[-1] if scrapped else None,
     )
 
 
@@ -290,8 +293,34 @@ def _events(stretches: Sequence[Stretch], works: Sequence[Work]) -> Iterator[Str
     yield from left
 
 
-def _last(now_open: _Open, scrapped: bool) -> Cycle:
+def _last(now_open: _Open, scrapped: Sequence[datetime]) -> Cycle:
     last = now_open.stretches[-1]
+    is_scrap = any(at >= last.started_at for at in scrapped)
     # Taken out to serve elsewhere: it waits for its next fit and has not come to an end.
-    goes_on = last.ended_at is None or (last.removed_for == MOVED and not scrapped)
+    goes_on = last.ended_at is None or (last.removed_for == MOVED and not is_scrap)
     return now_open.close(None if goes_on else last.ended_at, None if goes_on else last.removed_for)
+
+
+def contradicted(
+    works: Iterable[Work], stays: Iterable[tuple[datetime, datetime | None]]
+) -> list[tuple[Work, datetime]]:
+    """Works that the records of fits speak against, each with the fit that does, by time.
+
+    A tool is ground, coated or scrapped out of the machine; a scrapped one is not fitted again.
+
+    Args:
+        works: what was done to a tool.
+        stays: when it was fitted and removed; None: still in.
+    """
+    known = list(stays)
+    found = []
+    for work in in_order(works):
+        if work.work in IN_PLACE or work.work == ToolWorkKind.RE_DESIGNATE:
+            continue
+        is_scrap = work.work == ToolWorkKind.SCRAP
+        for fitted_at, removed_at in known:
+            inside = fitted_at < work.done_at and (removed_at is None or work.done_at < removed_at)
+            if inside or (is_scrap and fitted_at >= work.done_at):
+                found.append((work, fitted_at))
+                break
+    return found

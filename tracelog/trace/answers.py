@@ -81,6 +81,7 @@ def dossier_answer(found: Dossier, machines: Directory) -> dict[str, Any]:
                 "position": tool.stay.position,
                 "fitted_at": tool.stay.fitted_at,
                 "strokes_on_tool": tool.strokes_on_tool,
+                "strokes_since_work": tool.strokes_since_work,
             }
             for tool in found.then.tools
         ],

@@ -28,7 +28,8 @@ from tracelog.plant.stays import (
     tool_stays,
 )
 from tracelog.service.queries import ServiceDone, ServiceStanding, service_standings, services_done
-from tracelog.strokes.queries import Span, strokes_between, total_at
+from tracelog.service.tool_histories import tool_histories
+from tracelog.strokes.queries import total_at
 from tracelog.trace.candidates import Candidate, Opening, weigh
 from tracelog.trace.rules import (
     CUP_CONVEYOR,
@@ -56,10 +57,14 @@ class Question:
 
 @dataclass(frozen=True)
 class ToolInPlace:
-    """A tool that was in the machine, and the strokes it had made until then."""
+    """A tool that was in the machine, and the strokes it had made until then.
+
+    `strokes_since_work` are those since it was last restored in the tool room.
+    """
 
     stay: ToolStay
     strokes_on_tool: int
+    strokes_since_work: int
 
 
 @dataclass(frozen=True)
@@ -250,8 +255,8 @@ def tools_in_place(
 ) -> list[ToolInPlace]:
     """Tools in the machine while a can was made, with all strokes on each until then.
 
-    A tool's strokes are those of every machine it was in. Three statements or fewer, and those
-    of counting the strokes.
+    A tool's strokes are those of every machine it was in, after what its card says. A fixed
+    number of statements.
     """
     # Taken out at the very instant that the next one goes in: the next one made the can.
     present = [
@@ -261,18 +266,9 @@ def tools_in_place(
     ]
     serials = {stay.serial for stay in present}
     end = min(made.middle, as_of)
-    earlier = [
-        stay
-        for stay in tool_stays(session, EARLIEST, end, as_of=as_of, serials=sorted(serials))
-        if stay.fitted_at < end
-    ]
-    spans = [
-        Span(stay.machine_id, stay.fitted_at, min(stay.removed_at or end, end)) for stay in earlier
-    ]
-    total: dict[str, int] = {}
-    for stay, strokes in zip(earlier, strokes_between(session, spans, as_of), strict=True):
-        total[stay.serial] = total.get(stay.serial, 0) + strokes
+    histories = tool_histories(session, end, sorted(serials), known_at=as_of)
     return [
-        ToolInPlace(stay, total.get(stay.serial, 0))
+        ToolInPlace(stay, made_by_then.total, made_by_then.since_work)
         for stay in sorted(present, key=lambda stay: (stay.position, stay.fitted_at))
+        for made_by_then in [histories[stay.serial].count]
     ]

@@ -56,6 +56,7 @@ DOSSIER = fields(
                     "position": TEXT,
                     "fitted_at": INSTANT,
                     "strokes_on_tool": COUNT,
+                    "strokes_since_work": COUNT,
                 }
             )
         ),
