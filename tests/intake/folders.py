@@ -79,6 +79,12 @@ GOOD: Rows = {
         "P-2,1,1,punch,2026-03-08T07:00:00Z,,",
         "P-1,1,2,punch,2026-03-09T06:00:00Z,,",
     ),
+    "tool_works.csv": _rows(
+        "tool_works.csv",
+        "P-1,2026-03-01T05:00:00Z,on-record,900000,,,from its card",
+        "P-1,2026-03-08T12:00:00Z,polish,,,65.9980,",
+        "P-1,2026-03-08T12:00:00Z,recoat,,,,",
+    ),
     "coils.csv": _rows("coils.csv", "K1,3104,0.25,", "K2,,,"),
     "coil_runs.csv": _rows(
         "coil_runs.csv",
@@ -149,6 +155,9 @@ EXTRA: dict[str, dict[str, str]] = {
         "tool_fits.csv": _rows(
             "tool_fits.csv",
             "R-1,2,1,ring-1,2026-03-01T06:00:00Z,2026-03-02T06:00:00Z,planned",
+        ),
+        "tool_works.csv": _rows(
+            "tool_works.csv", "R-1,2026-03-01T05:00:00Z,on-record,700000,200000,66.1825,two grinds"
         ),
         "coils.csv": _rows("coils.csv", "K9,3104,0.26,thick"),
         "coil_runs.csv": _rows("coil_runs.csv", "K2,2,2026-03-04T06:00:00Z,2026-03-04T09:00:00Z"),

@@ -81,6 +81,15 @@ BAD: dict[str, dict[str, list[str]]] = {
         "removed_at": [*INSTANTS, END_BEFORE_START],
         "removal_reason": ["lost", "Worn"],
     },
+    "tool_works.csv": {
+        "serial": ["", *NAMES, "Z-9"],
+        "done_at": ["", *INSTANTS],
+        "work": ["", "Regrind", "grind"],
+        "strokes_before": COUNTS,
+        "strokes_before_since_work": [*COUNTS, "800000"],
+        "size_mm": MEASURES,
+        "note": NOTES,
+    },
     "coils.csv": {"coil": ["", *NAMES], "alloy": NAMES, "gauge_mm": MEASURES, "note": NOTES},
     "coil_runs.csv": {
         "coil": ["", *NAMES, "K77"],

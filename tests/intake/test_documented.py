@@ -13,6 +13,7 @@ from tracelog.intake.files import FILES, PlantFile
 from tracelog.intake.plant_file import read_plant_file
 from tracelog.plant.calendar_rules import PeriodKind
 from tracelog.plant.facts import PalletStatus, RemovalReason
+from tracelog.plant.tool_facts import ToolWorkKind
 from tracelog.strokes.facts import CounterEvent
 
 PAGE = (tree.ROOT / "docs" / "plant-folder.md").read_text(encoding="utf-8")
@@ -35,6 +36,7 @@ def test_the_files_stand_in_the_order_in_which_they_are_read() -> None:
     [
         ("defect_types.csv", Severity),
         ("tool_fits.csv", RemovalReason),
+        ("tool_works.csv", ToolWorkKind),
         ("pallets.csv", PalletStatus),
         ("counter_events.csv", CounterEvent),
         ("planned_periods.csv", PeriodKind),

@@ -25,6 +25,7 @@ SETTINGS = (
 ENDS = {
     "dome_codes.csv": ("valid_to",),
     "tool_fits.csv": ("removed_at", "removal_reason"),
+    "tool_works.csv": ("strokes_before_since_work", "size_mm", "note"),
     "coil_runs.csv": ("ended_at",),
     "pallets.csv": ("ended_at", "cans", "status"),
     "services.csv": ("note",),
@@ -138,6 +139,18 @@ def periods(draw: st.DrawFn) -> list[dict[str, str]]:
 
 
 @st.composite
+def works(draw: st.DrawFn) -> dict[str, str]:
+    """Something done to a tool, or what its card says."""
+    kind = draw(st.sampled_from(["regrind", "recoat", "clean", "scrap", "on-record"]))
+    row = {"serial": draw(st.sampled_from(["P-1", "S-0"])), "done_at": minute(draw(MINUTES))}
+    row |= {"work": kind, "size_mm": draw(st.sampled_from(["", "66.1825"])), "note": draw(WORDS)}
+    if kind == "on-record":
+        row |= {"strokes_before": draw(st.sampled_from(["", "9000"]))}
+        row |= {"strokes_before_since_work": draw(st.sampled_from(["", "7000"]))}
+    return row
+
+
+@st.composite
 def plants(draw: st.DrawFn) -> Rows:
     """The rows of a plant folder in which nothing is wrong."""
     reading = st.tuples(BODYMAKERS, MINUTES, st.integers(0, 9999))
@@ -169,6 +182,7 @@ def plants(draw: st.DrawFn) -> Rows:
             for serial in ("P-1", "P-2", "R-1", "S-0", "S-1", "S-2")
         ],
         "tool_fits.csv": draw(fits()),
+        "tool_works.csv": _unique(draw(st.lists(works(), max_size=6)), "serial", "done_at", "work"),
         "coils.csv": [{"coil": coil, "gauge_mm": "0.25"} for coil in ("K1", "K2")],
         "coil_runs.csv": [
             {"coil": coil, "line": draw(st.sampled_from("12"))}

@@ -34,7 +34,8 @@ from tracelog.plant.facts import (
 )
 from tracelog.plant.queries import BODYMAKER
 from tracelog.plant.stock_actions import record_coil_runs, record_coils, record_pallets
-from tracelog.plant.tool_actions import record_tool_fits, record_tools
+from tracelog.plant.tool_actions import record_tool_fits, record_tool_works, record_tools
+from tracelog.plant.tool_facts import ToolWorkFact
 from tracelog.service.actions import record_service_levels, record_services
 from tracelog.service.facts import ServiceFact, ServiceLevelFact
 from tracelog.strokes.actions import record_counter_events, record_readings
@@ -116,6 +117,7 @@ def _line_of_code(cells: Cells) -> str:
 
 _LINE = Reference("lines.csv", ("line",), _key("line"))
 _MACHINE = Reference("machines.csv", ("bodymaker",), _bodymaker)
+_TOOL = Reference("tools.csv", ("serial",), _key("serial"))
 
 # In this order they are read; each depends on earlier ones only.
 FILES: tuple[PlantFile, ...] = (
@@ -143,8 +145,9 @@ FILES: tuple[PlantFile, ...] = (
         "tool_fits.csv",
         ToolFitFact,
         record_tool_fits,
-        (_LINE, _MACHINE, Reference("tools.csv", ("serial",), _key("serial"))),
+        (_LINE, _MACHINE, _TOOL),
     ),
+    PlantFile("tool_works.csv", ToolWorkFact, record_tool_works, (_TOOL,)),
     PlantFile("coils.csv", CoilFact, record_coils, (), _key("coil"), None),
     PlantFile(
         "coil_runs.csv",

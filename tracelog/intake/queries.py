@@ -29,6 +29,7 @@ from tracelog.plant.models import (
     Shift,
     Tool,
     ToolFit,
+    ToolWork,
 )
 from tracelog.service.models import Service, ServiceLevel
 from tracelog.strokes.models import CounterEventRow, Reading
@@ -172,6 +173,18 @@ def _tool_fits(text: ByCodePoint) -> Rows:
     )
 
 
+def _tool_works(text: ByCodePoint) -> Rows:
+    row = ToolWork
+    return (
+        select(
+            *(Tool.serial, row.done_at, row.work, row.strokes_before),
+            *(row.strokes_before_since_work, row.size_mm, row.note),
+        )
+        .join(Tool, Tool.id == row.tool_id)
+        .order_by(text(Tool.serial), row.done_at, text(row.work))
+    )
+
+
 def _coils(text: ByCodePoint) -> Rows:
     return select(Coil.coil, Coil.alloy, Coil.gauge_mm, Coil.note).order_by(text(Coil.coil))
 
@@ -282,6 +295,7 @@ _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "service_levels.csv": _service_levels,
     "tools.csv": _tools,
     "tool_fits.csv": _tool_fits,
+    "tool_works.csv": _tool_works,
     "coils.csv": _coils,
     "coil_runs.csv": _coil_runs,
     "pallets.csv": _pallets,

@@ -17,7 +17,7 @@ from tracelog.plant.facts import ToolFact, ToolFitFact
 from tracelog.plant.fit_rules import Fit, Fits
 from tracelog.plant.models import Tool, ToolFit, ToolWork
 from tracelog.plant.queries import directory
-from tracelog.plant.tool_facts import ToolWorkFact
+from tracelog.plant.tool_facts import ToolWorkFact, more_than_all
 
 _TOOLS = Keeping(
     table=Tool,
@@ -146,8 +146,14 @@ def record_tool_works(
             *(fact.strokes_before, fact.strokes_before_since_work, fact.size_mm, fact.note),
         )
 
+    def against(_key: Values, values: Values) -> Outcome | None:
+        # What a later row adds to a card must agree with what was known of it.
+        sentence = more_than_all(values[0], values[1])
+        return None if sentence is None else conflict("strokes_before_since_work", sentence)
+
+    rows = resolved(facts, row_of)
     names = {tool_id: serial for serial, tool_id in tools.items()}
-    return record_rows(session, _WORKS, resolved(facts, row_of), actor, now, names=names)
+    return record_rows(session, _WORKS, rows, actor, now, names=names, guard=against)
 
 
 def _known_tool(tools: dict[str, uuid.UUID], serial: str) -> uuid.UUID:

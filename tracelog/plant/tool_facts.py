@@ -5,7 +5,7 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import ValidationInfo, field_validator
 
-from tracelog.facts import Count, Fact, Instant, Name, Note, PositiveMeasure, WrongField, one_of
+from tracelog.facts import Count, Fact, Instant, Name, Note, PositiveMeasure, one_of
 from tracelog.language import _
 
 
@@ -48,6 +48,17 @@ def work_words() -> dict[str, str]:
     }
 
 
+def more_than_all(in_all: int | None, since_work: int | None) -> str | None:
+    """Why a card's two figures cannot both be right; None: they can."""
+    if in_all is None or since_work is None or since_work <= in_all:
+        return None
+    return _(
+        "is more than strokes_before (%(all)d); since its last work a tool made at most what it"
+        " made in all",
+        all=in_all,
+    )
+
+
 class ToolWorkFact(Fact):
     """Work done on a tool, or what its card says when it comes on record (tool_works.csv).
 
@@ -81,14 +92,7 @@ class ToolWorkFact(Fact):
     @field_validator("strokes_before_since_work")
     @classmethod
     def _part_of_all(cls, value: Any, info: ValidationInfo) -> Any:
-        in_all = info.data.get("strokes_before")
-        if value is not None and in_all is not None and value > in_all:
-            raise WrongField(
-                "strokes_before_since_work",
-                _(
-                    "is more than strokes_before (%(all)d); since its last work a tool made"
-                    " at most what it made in all",
-                    all=in_all,
-                ),
-            )
+        sentence = more_than_all(info.data.get("strokes_before"), value)
+        if sentence is not None:
+            raise ValueError(sentence)
         return value
