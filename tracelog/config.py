@@ -18,9 +18,10 @@ class Settings:
     """What an installation can choose.
 
     `TRACELOG_DATABASE_URL` (database_url), `TRACELOG_SECRET_KEY` (secret_key),
-    `TRACELOG_DATA_DIR` (data_dir), `TRACELOG_MQTT_USERNAME` (mqtt_username) and
-    `TRACELOG_MQTT_PASSWORD` (mqtt_password) set them; `TRACELOG_CONFIG` names a TOML file with
-    the lower-case keys, by default `tracelog.toml` in the data folder.
+    `TRACELOG_DATA_DIR` (data_dir), `TRACELOG_MQTT_USERNAME` (mqtt_username),
+    `TRACELOG_MQTT_PASSWORD` (mqtt_password) and `TRACELOG_OPCUA_PASSWORD` (opcua_password) set
+    them; `TRACELOG_CONFIG` names a TOML file with the lower-case keys, by default
+    `tracelog.toml` in the data folder.
     """
 
     database_url: str = field(repr=False)
@@ -29,6 +30,8 @@ class Settings:
     # As whom the collector signs in at the broker.
     mqtt_username: str | None = None
     mqtt_password: str | None = field(default=None, repr=False)
+    # Of the user that the map of the OPC UA collector names.
+    opcua_password: str | None = field(default=None, repr=False)
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -55,6 +58,7 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
             data_dir=data_dir,
             mqtt_username=_optional("mqtt_username", environment, written),
             mqtt_password=_optional("mqtt_password", environment, written),
+            opcua_password=_optional("opcua_password", environment, written),
         )
     except OSError as problem:
         raise TracelogError(

@@ -8,16 +8,32 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from tracelog.config import load_settings
+from tracelog.errors import TracelogError
 from tracelog.instants import now
 from tracelog.language import _
-from tracelog.terminal import open_database
+from tracelog.terminal import json_option, open_database, print_json, print_table
+
+if TYPE_CHECKING:
+    from collections import Counter
+
+    from tracelog.intake.opcua_map import CounterMap
 
 _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
+
+# Options that only one of the sources has.
+_MQTT_ALONE = {
+    "client_id": "--client-id",
+    "own_topics": "--own-topics",
+    "ca": "--ca",
+    "cert": "--cert",
+    "key": "--key",
+}
+_OPCUA_ALONE = {"map_path": "--map", "only_list": "--list"}
 
 
 @click.command("collect")
@@ -34,19 +50,48 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 @click.option("--ca", type=_FILE, metavar="FILE", help="Who vouches for the broker (PEM).")
 @click.option("--cert", type=_FILE, metavar="FILE", help="Our own certificate (PEM).")
 @click.option("--key", type=_FILE, metavar="FILE", help="Its private key (PEM).")
+@click.option("--opcua", "opcua_url", metavar="URL", help="OPC UA server: opc.tcp://host:4840.")
+@click.option(
+    "--map", "map_path", type=_FILE, metavar="FILE", help="Which node is whose counter (TOML)."
+)
+@click.option("--list", "only_list", is_flag=True, help="Print the server's numbers, then end.")
 @click.option("--once", is_flag=True, help="Take what is waiting, then end.")
-def collect(mqtt_url: str | None, **options: Any) -> None:
+@json_option
+def collect(mqtt_url: str | None, opcua_url: str | None, **options: Any) -> None:
     """Collect readings of the machines' counters until stopped (Ctrl-C or SIGTERM).
 
     A message is acknowledged only when its reading is kept. User name and password come from
     TRACELOG_MQTT_USERNAME and TRACELOG_MQTT_PASSWORD.
 
+    An OPC UA server is read and never written to; --list prints the nodes for the map. The
+    password comes from TRACELOG_OPCUA_PASSWORD. Have the plant's authorised people give access
+    to controllers.
+
     Example: tracelog collect --mqtt mqtt://broker.example:1883
+
+    Example: tracelog collect --opcua opc.tcp://plc.example:4840 --map counters.toml
     """
-    if mqtt_url is None:
-        raise click.UsageError(_("say where the readings come from, such as --mqtt URL"))
+    if (mqtt_url is None) == (opcua_url is None):
+        raise click.UsageError(_("say where the readings come from: --mqtt URL or --opcua URL"))
+    _refuse_others(options, _OPCUA_ALONE if mqtt_url else _MQTT_ALONE)
+    if options["as_json"] and not options["only_list"]:
+        raise click.UsageError(_("--json belongs to --list"))
     with _log_on_stderr(), _stopping() as stop:
-        _collect_mqtt(mqtt_url, options, stop)
+        if mqtt_url is not None:
+            _collect_mqtt(mqtt_url, options, stop)
+        elif opcua_url is not None:
+            _collect_opcua(opcua_url, options, stop)
+
+
+def _refuse_others(options: dict[str, Any], others: dict[str, str]) -> None:
+    given = [option for name, option in others.items() if options[name]]
+    if given:
+        raise click.UsageError(
+            _(
+                "%(option)s does not belong to that source; leave it out",
+                option=", ".join(given),
+            )
+        )
 
 
 def _collect_mqtt(url: str, options: dict[str, Any], stop: threading.Event) -> None:
@@ -76,7 +121,55 @@ def _collect_mqtt(url: str, options: dict[str, Any], stop: threading.Event) -> N
         once=options["once"],
         credentials=credentials,
     )
-    done = collect_mqtt(open_database(settings), choices, stop)
+    _print_counts(collect_mqtt(open_database(settings), choices, stop))
+
+
+def _collect_opcua(url: str, options: dict[str, Any], stop: threading.Event) -> None:
+    from tracelog.intake.opcua_collector import OpcuaChoices, collect_opcua
+    from tracelog.intake.opcua_link import read_url
+    from tracelog.intake.opcua_map import CounterMap, read_map
+
+    settings = load_settings()
+    try:
+        address = read_url(url)
+    except ValueError as problem:
+        raise click.BadParameter(str(problem), param_hint="--opcua") from None
+    only_list, path = options["only_list"], options["map_path"]
+    if path is None and not only_list:
+        raise click.UsageError(_("--opcua needs --map FILE; --list prints the nodes for it"))
+    counters = read_map(path, needs_counters=not only_list) if path else CounterMap()
+    password = settings.opcua_password
+    if counters.security and counters.security.user and not password:
+        raise TracelogError(
+            _(
+                "%(path)s names a user; set TRACELOG_OPCUA_PASSWORD to their password",
+                path=path,
+            )
+        )
+    if only_list:
+        _list_opcua(address, counters, password, as_json=options["as_json"])
+        return
+    choices = OpcuaChoices(address, counters, password, once=options["once"])
+    _print_counts(collect_opcua(open_database(settings), choices, stop))
+
+
+def _list_opcua(url: str, counters: "CounterMap", password: str | None, *, as_json: bool) -> None:
+    import asyncio
+    from dataclasses import asdict
+
+    from tracelog.intake.opcua_browse import list_numbers
+
+    listed = asyncio.run(list_numbers(url, counters.security, password))
+    if as_json:
+        print_json({"nodes": [asdict(one) for one in listed.nodes], "complete": listed.is_whole})
+        return
+    rows = [(one.node, one.path, one.kind, one.value) for one in listed.nodes]
+    print_table([_("Node"), _("Path"), _("Type"), _("Shows now")], rows)
+    if not listed.is_whole:
+        click.echo(_("The server has more nodes than are listed."), err=True)
+
+
+def _print_counts(done: "Counter[str]") -> None:
     click.echo(
         _(
             "%(kept)d readings kept, %(known)d known before, %(rejected)d messages rejected",

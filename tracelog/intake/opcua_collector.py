@@ -1,0 +1,326 @@
+"""Collects readings from an OPC UA server: follows the counters, and keeps what tells strokes.
+
+An event loop listens to the server; a thread of its own writes, so that a slow database never
+keeps the loop from listening. Between them stands what is held (`HeldReadings`).
+"""
+
+import asyncio
+import logging
+import threading
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from sqlalchemy import Engine
+
+from tracelog.audit import Actor
+from tracelog.db import reading
+from tracelog.errors import BadFact, Fault, TracelogError, UnknownReference
+from tracelog.instants import now
+from tracelog.intake.arrivals import Arrival, ArrivalBook
+from tracelog.intake.held_readings import HeldReadings
+from tracelog.intake.opcua_link import OpcuaLink, ServerLost, hush_library
+from tracelog.intake.opcua_map import CounterMap, Mode
+from tracelog.intake.opcua_nodes import NodeAddress
+from tracelog.intake.opcua_rules import SOURCE, CounterReader, Shown
+from tracelog.intake.opcua_security import ServerRefused
+from tracelog.intake.reject_rules import Reject
+from tracelog.intake.thinning import Thinner
+from tracelog.language import _
+from tracelog.plant.queries import directory
+
+log = logging.getLogger(__name__)
+
+ACTOR = Actor("collector", "collector", SOURCE)
+_FIRST_WAIT_SECONDS, _LONGEST_WAIT_SECONDS = 0.5, 30.0
+# A connection that held so long was a good one: the next attempt after it comes quickly.
+_GOOD_SECONDS = 60.0
+# A signal to stop is heard within this.
+_STEP_SECONDS = 0.1
+# So often a counter may be found changed without being told, before that is taken for a fault.
+_MOST_MISSED = 3
+_CLEAN_EVERY = timedelta(days=1)
+_TELL_EVERY = timedelta(minutes=10)
+
+
+@dataclass(frozen=True)
+class OpcuaChoices:
+    """What is chosen when the collector starts.
+
+    `once`: take one reading of each counter, then end.
+    """
+
+    url: str
+    counters: CounterMap
+    password: str | None = None
+    once: bool = False
+
+
+def collect_opcua(engine: Engine, choices: OpcuaChoices, stop: threading.Event) -> Counter[str]:
+    """Collect until `stop` is set.
+
+    Args:
+        engine: the database, which must hold a plant with the machines of the map.
+        choices: which server, and how.
+        stop: set to end in order: what is held is kept, then the server is left.
+
+    Returns:
+        How many readings were ``kept``, ``known`` before or ``rejected``.
+
+    Raises:
+        NoPlant: there is no plant yet.
+        BadFact: the map names machines that the plant does not have.
+        ServerRefused: the server will not have us, or is not the one that is trusted.
+        TracelogError: the database did not take at the end what was held.
+    """
+    _check_machines(engine, choices.counters)
+    hush_library()
+    collector = _Collector(engine, choices, stop)
+    asyncio.run(collector.run())
+    return collector.counts
+
+
+def _check_machines(engine: Engine, counters: CounterMap) -> None:
+    faults = []
+    with reading(engine) as session:
+        known = directory(session)
+        for one in counters.counters:
+            try:
+                known.bodymaker(one.line, one.bodymaker)
+            except UnknownReference as problem:
+                faults.append(Fault(one.place, problem.sentence))
+    if faults:
+        raise BadFact(tuple(faults))
+
+
+class _Followed:
+    """One counter: how it is read and thinned, and what came of it lately."""
+
+    def __init__(self, read: CounterReader, every: timedelta) -> None:
+        self.read = read
+        self.thinner = Thinner(every)
+        self.last: Shown | None = None
+        self.is_told = False
+        self.missed = 0
+
+    def take(self, shown: Shown) -> list[Arrival]:
+        """What is to be kept of what the server shows."""
+        self.last = shown
+        made = self.read.read(shown)
+        if made is None or isinstance(made, Reject):
+            return [] if made is None else [made]
+        return [*self.thinner.offer(made)]
+
+
+class _Collector:
+    def __init__(self, engine: Engine, choices: OpcuaChoices, stop: threading.Event) -> None:
+        counters = choices.counters
+        self._choices, self._stop = choices, stop
+        self._link = OpcuaLink(choices.url, counters.security, choices.password)
+        every = timedelta(seconds=counters.every_seconds)
+        self._followed = {
+            one.node: _Followed(CounterReader(one, counters.clock), every)
+            for one in counters.counters
+        }
+        self._missing: set[NodeAddress] = set()
+        # Before it worked once, what is refused is somebody's slip, and is not tried again.
+        self._was_good = False
+        self._held = HeldReadings()
+        self._is_more = asyncio.Event()
+        self._is_over = threading.Event()
+        self._book = ArrivalBook(engine, ACTOR, self._is_over.wait)
+        self._batch: Sequence[Arrival] = ()
+        self._clean_at = self._tell_at = now()
+        self.counts: Counter[str] = Counter(kept=0, known=0, rejected=0)
+
+    async def run(self) -> None:
+        """Follow and write until asked to stop."""
+        asyncio.get_running_loop().set_exception_handler(_hush)
+        writing = asyncio.create_task(self._write())
+        following = asyncio.create_task(self._connect_and_follow())
+        stopping = asyncio.create_task(self._asked_to_stop())
+        tasks = {following, writing, stopping}
+        try:
+            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            stopping.cancel()
+            following.cancel()
+            await asyncio.wait({stopping, following})
+            self._is_over.set()
+            self._is_more.set()
+            await asyncio.wait({writing})
+        for task in (writing, following):
+            if not task.cancelled() and (problem := task.exception()):
+                raise problem
+        if left := len(self._held):
+            raise TracelogError(
+                _(
+                    "%(left)d readings could not be written before the end; the counters keep"
+                    " their figures, so that only the hours of these strokes are lost",
+                    left=left,
+                )
+            )
+
+    async def _asked_to_stop(self) -> None:
+        while not self._stop.is_set():
+            await asyncio.sleep(_STEP_SECONDS)
+
+    # --- the server ---
+
+    async def _connect_and_follow(self) -> None:
+        loop = asyncio.get_running_loop()
+        wait, is_told = _FIRST_WAIT_SECONDS, False
+        while True:
+            began = loop.time()
+            try:
+                await self._link.connect()
+                self._missing = set(self._followed)
+                log.info(_("connected to %(url)s", url=self._link.url))
+                is_told = False
+                await self._follow()
+                return
+            except ServerLost as problem:
+                sentence = problem.told_of(self._link.url)
+                if self._choices.once:
+                    raise TracelogError(sentence) from problem
+                if not is_told:
+                    log.error(_("%(sentence)s; it is tried again", sentence=sentence))
+            except ServerRefused as problem:
+                if not self._was_good or self._choices.once:
+                    raise
+                if not is_told:
+                    log.error(_("%(sentence)s; it is tried again", sentence=problem.sentence))
+            finally:
+                self._end_interval()
+                await self._link.leave()
+            is_told = True
+            wait = _FIRST_WAIT_SECONDS if loop.time() - began > _GOOD_SECONDS else wait
+            await asyncio.sleep(wait)
+            wait = min(wait * 2, _LONGEST_WAIT_SECONDS)
+
+    async def _follow(self) -> None:
+        """Take what the server shows until it is lost; with `once`, take it once."""
+        loop = asyncio.get_running_loop()
+        every = self._choices.counters.every_seconds
+        is_asked = self._choices.once or self._choices.counters.mode is Mode.POLL
+        step = self._ask_all if is_asked else self._ask_quiet
+        due = loop.time()
+        while True:
+            if loop.time() >= due:
+                await step()
+                self._was_good = True
+                self._end_interval()
+                if self._choices.once:
+                    return
+                due = max(due + every, loop.time())
+            change = await self._link.next_change(due - loop.time())
+            if change is not None:
+                node, shown = change
+                one = self._followed[node]
+                one.is_told, one.missed = True, 0
+                self._hold(one.take(shown))
+
+    async def _ask_all(self) -> None:
+        found = await self._link.find(list(self._followed))
+        self._refuse({node: _no_space(node) for node in self._followed if node not in found})
+        asked = [node for node in self._followed if node in found]
+        for node, shown in zip(asked, await self._link.read(asked), strict=True):
+            self._hold(self._followed[node].take(shown))
+
+    async def _ask_quiet(self) -> None:
+        """Read the counters of which nothing was told: whether they stand, or are not followed."""
+        quiet = []
+        for node, one in self._followed.items():
+            if not one.is_told and node not in self._missing:
+                quiet.append(node)
+            one.is_told = False
+        for node, shown in zip(quiet, await self._link.read(quiet), strict=True):
+            one = self._followed[node]
+            is_as_told = one.last is not None and shown.value == one.last.value
+            if is_as_told or shown.reason:
+                one.missed = 0
+                self._hold(one.take(shown))
+                continue
+            # What changed is told in order, and not taken out of turn.
+            one.missed += 1
+            if one.missed >= _MOST_MISSED:
+                one.missed = 0
+                raise ServerLost(_("%(node)s changes and nothing is told of it", node=node.text))
+        if self._missing:
+            await self._follow_missing()
+
+    async def _follow_missing(self) -> None:
+        """Ask to be told of those that are not followed yet; the server may have them by now."""
+        found = await self._link.find(list(self._followed))
+        wanted = [node for node in self._missing if node in found]
+        refused = {node: _no_space(node) for node in self._missing if node not in found}
+        refused |= await self._link.follow(wanted, self._choices.counters.every_seconds)
+        self._missing = set(refused)
+        self._refuse(refused)
+
+    def _refuse(self, reasons: dict[NodeAddress, str]) -> None:
+        present = now()
+        self._hold(
+            self._followed[node].read.refuse(reason, present) for node, reason in reasons.items()
+        )
+
+    def _end_interval(self) -> None:
+        for one in self._followed.values():
+            self._hold(one.thinner.end_interval())
+
+    # --- the database ---
+
+    def _hold(self, arrivals: Iterable[Any]) -> None:
+        self._held.add(arrivals)
+        if len(self._held):
+            self._is_more.set()
+
+    async def _write(self) -> None:
+        """Write what is held, as soon as there is something, until all is over."""
+        while not self._is_over.is_set():
+            await self._is_more.wait()
+            self._is_more.clear()
+            await asyncio.to_thread(self._keep)
+        # What came in the last moment, and what the database did not take before.
+        await asyncio.to_thread(self._keep)
+
+    def _keep(self) -> None:
+        """Write all that is held, or what can be before the end."""
+        if now() >= self._clean_at:
+            self._clean_at = now() + _CLEAN_EVERY
+            self._book.discard_old_rejects()
+        while len(self._held):
+            kept = self._book.keep(self._next_batch)
+            if kept is None:
+                return
+            self._held.forget(self._batch)
+            self.counts["kept"] += kept.created
+            self.counts["known"] += kept.unchanged
+            self.counts["rejected"] += len(kept.rejects)
+        if now() >= self._tell_at:
+            self._tell_at = now() + _TELL_EVERY
+            log.info(
+                _(
+                    "since the start: %(kept)d readings kept, %(known)d known before,"
+                    " %(rejected)d rejected",
+                    **self.counts,
+                )
+            )
+
+    def _next_batch(self, *_session_and_plant: Any) -> Sequence[Arrival]:
+        self._batch = self._held.some()
+        return self._batch
+
+
+def _no_space(node: NodeAddress) -> str:
+    return _(
+        "the server has no namespace %(space)s; --list prints the nodes it has, so correct the map",
+        space=node.space,
+    )
+
+
+def _hush(_loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """Tasks of the library that end with a lost connection are no news: the link tells of it."""
+    log.debug("%s %r", context.get("message"), context.get("exception"))
