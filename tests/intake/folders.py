@@ -72,6 +72,9 @@ GOOD: Rows = {
     "service_levels.csv": _rows(
         "service_levels.csv", "bodymaker,minor,25000000,,4,2", "bodymaker,overhaul,,365,12.5,2"
     ),
+    "replacement_costs.csv": _rows(
+        "replacement_costs.csv", "punch,120,640.5,28000000,of last year", "ring,80,,,"
+    ),
     "tools.csv": _rows("tools.csv", "P-1,punch,30000000,", "P-2,punch,,spare", "R-1,ring,,"),
     "tool_fits.csv": _rows(
         "tool_fits.csv",
@@ -151,6 +154,7 @@ EXTRA: dict[str, dict[str, str]] = {
         ),
         "defect_types.csv": _rows("defect_types.csv", "odd,Odd,forming,run,bodymaker,tooling,rare"),
         "service_levels.csv": _rows("service_levels.csv", "bodymaker,major,50000000,180,8,3"),
+        "replacement_costs.csv": _rows("replacement_costs.csv", "die,12.5,50,9000000,guess"),
         "tools.csv": _rows("tools.csv", "X-1,punch,1000,old"),
         "tool_fits.csv": _rows(
             "tool_fits.csv",

@@ -66,6 +66,13 @@ BAD: dict[str, dict[str, list[str]]] = {
         "hours": MEASURES,
         "people": POSITIVES,
     },
+    "replacement_costs.csv": {
+        "tool_type": ["", *NAMES],
+        "planned_cost": MEASURES,
+        "unplanned_cost": MEASURES,
+        "interval_strokes": POSITIVES,
+        "note": NOTES,
+    },
     "tools.csv": {
         "serial": ["", *NAMES],
         "tool_type": NAMES,

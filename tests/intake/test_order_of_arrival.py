@@ -19,7 +19,7 @@ from tracelog.facts import write_value
 START = datetime(2026, 3, 28, tzinfo=UTC)  # the clock is put forward on the next day
 SETTINGS = (
     *("lines.csv", "machines.csv", "defect_types.csv", "service_levels.csv"),
-    *("tools.csv", "coils.csv"),
+    *("replacement_costs.csv", "tools.csv", "coils.csv"),
 )
 # Columns that may be blank at first and be filled in by a later row.
 ENDS = {
@@ -176,6 +176,9 @@ def plants(draw: st.DrawFn) -> Rows:
         "defect_types.csv": [{"defect": "split", "severity": "leak"}, {"defect": "wrinkle"}],
         "service_levels.csv": [
             {"station": "bodymaker", "service": "minor", "interval_strokes": "1000000"}
+        ],
+        "replacement_costs.csv": [
+            {"tool_type": "punch", "planned_cost": "120", "note": draw(SHORT_WORDS)}
         ],
         "tools.csv": [
             {"serial": serial, "tool_type": "punch", "note": draw(WORDS)}

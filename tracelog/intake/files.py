@@ -36,8 +36,12 @@ from tracelog.plant.queries import BODYMAKER
 from tracelog.plant.stock_actions import record_coil_runs, record_coils, record_pallets
 from tracelog.plant.tool_actions import record_tool_fits, record_tool_works, record_tools
 from tracelog.plant.tool_facts import ToolWorkFact
-from tracelog.service.actions import record_service_levels, record_services
-from tracelog.service.facts import ServiceFact, ServiceLevelFact
+from tracelog.service.actions import (
+    record_replacement_costs,
+    record_service_levels,
+    record_services,
+)
+from tracelog.service.facts import ReplacementCostFact, ServiceFact, ServiceLevelFact
 from tracelog.strokes.actions import record_counter_events, record_readings
 from tracelog.strokes.facts import CounterEventFact, ReadingFact
 from tracelog.trends.actions import record_measurements
@@ -139,6 +143,9 @@ FILES: tuple[PlantFile, ...] = (
         (),
         _key("station", "service"),
         None,
+    ),
+    PlantFile(
+        "replacement_costs.csv", ReplacementCostFact, record_replacement_costs, (), None, None
     ),
     PlantFile("tools.csv", ToolFact, record_tools, (), _key("serial"), None),
     PlantFile(

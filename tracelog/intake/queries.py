@@ -31,7 +31,7 @@ from tracelog.plant.models import (
     ToolFit,
     ToolWork,
 )
-from tracelog.service.models import Service, ServiceLevel
+from tracelog.service.models import ReplacementCost, Service, ServiceLevel
 from tracelog.strokes.models import CounterEventRow, Reading
 from tracelog.trends.models import Measurement
 
@@ -152,6 +152,14 @@ def _service_levels(text: ByCodePoint) -> Rows:
         *(ServiceLevel.station, ServiceLevel.service, ServiceLevel.interval_strokes),
         *(ServiceLevel.interval_days, ServiceLevel.hours, ServiceLevel.people),
     ).order_by(text(ServiceLevel.station), text(ServiceLevel.service))
+
+
+def _replacement_costs(text: ByCodePoint) -> Rows:
+    row = ReplacementCost
+    return select(
+        *(row.tool_type, row.planned_cost, row.unplanned_cost),
+        *(row.interval_strokes, row.note),
+    ).order_by(text(row.tool_type))
 
 
 def _tools(text: ByCodePoint) -> Rows:
@@ -293,6 +301,7 @@ _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "machines.csv": _machines,
     "defect_types.csv": _defect_types,
     "service_levels.csv": _service_levels,
+    "replacement_costs.csv": _replacement_costs,
     "tools.csv": _tools,
     "tool_fits.csv": _tool_fits,
     "tool_works.csv": _tool_works,

@@ -1,4 +1,4 @@
-"""Recording the levels of service and the services that were done."""
+"""Recording levels of service, services that were done, and what replacing tools costs."""
 
 from collections.abc import Sequence
 from datetime import datetime
@@ -13,8 +13,8 @@ from tracelog.language import _
 from tracelog.outcomes import Outcome
 from tracelog.plant.batch_actions import Keeping, Values, record_rows, resolved
 from tracelog.plant.queries import BODYMAKER, directory
-from tracelog.service.facts import ServiceFact, ServiceLevelFact
-from tracelog.service.models import Service, ServiceLevel
+from tracelog.service.facts import ReplacementCostFact, ServiceFact, ServiceLevelFact
+from tracelog.service.models import ReplacementCost, Service, ServiceLevel
 
 _LEVELS = Keeping(
     table=ServiceLevel,
@@ -32,6 +32,15 @@ _SERVICES = Keeping(
     among="machine_id",
     between="done_at",
     told_at={"machine_id": "bodymaker"},
+)
+
+_COSTS = Keeping(
+    table=ReplacementCost,
+    kind="replacement costs",
+    key=("tool_type",),
+    values=("planned_cost", "unplanned_cost", "interval_strokes", "note"),
+    among="tool_type",
+    is_setting=True,
 )
 
 
@@ -102,3 +111,27 @@ def record_services(
 
     names = {machine.id: machine.text for machine in known.machines.values()}
     return record_rows(session, _SERVICES, resolved(facts, row_of), actor, now, names=names)
+
+
+def record_replacement_costs(
+    session: Session, facts: Sequence[ReplacementCostFact], actor: Actor, now: datetime
+) -> list[Outcome]:
+    """Keep what replacing tools costs; what is said of a known tool type replaces what was said.
+
+    Args:
+        session: an open session that writes.
+        facts: the costs, one for each tool type.
+        actor: who reports them.
+        now: UTC.
+
+    Returns:
+        What became of each, in order.
+    """
+    rows: list[Values | Outcome] = [
+        (
+            *(fact.tool_type, fact.planned_cost, fact.unplanned_cost),
+            *(fact.interval_strokes, fact.note),
+        )
+        for fact in facts
+    ]
+    return record_rows(session, _COSTS, rows, actor, now)

@@ -44,6 +44,21 @@ class ServiceFact(Fact):
     note: Note | None = None
 
 
+class ReplacementCostFact(Fact):
+    """What replacing a tool of one type costs, and when it is done today (replacement_costs.csv).
+
+    Both costs in one unit, whatever it is: only their ratio decides when to replace.
+    `interval_strokes` blank: the expected life of the tools is today's interval.
+    """
+
+    key_fields: ClassVar[tuple[str, ...]] = ("tool_type",)
+    tool_type: Name
+    planned_cost: PositiveMeasure | None = None
+    unplanned_cost: PositiveMeasure | None = None
+    interval_strokes: Positive | None = None
+    note: Note | None = None
+
+
 class ToolChangeFact(Fact):
     """A tool change as people report it: what was taken out and why, and what went in.
 

@@ -9,7 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tracelog.stats.inputs import FloatArray, as_amounts, as_numbers, as_series, require
+from tracelog.stats.inputs import (
+    FloatArray,
+    as_amounts,
+    as_numbers,
+    as_probability,
+    as_series,
+    require,
+)
+from tracelog.stats.intervals import Interval
 
 
 @dataclass(frozen=True)
@@ -37,6 +45,25 @@ class PowerLaw:
     laplace: float
     p_value: float
     cramer_von_mises: float
+
+    def shape_interval(self, confidence: float = 0.95) -> Interval[float]:
+        """Interval of the shape: chi2(a/2; 2 n) to chi2(1 - a/2; 2 n) over the trend.
+
+        Given how often each machine failed, shape x trend is chi-square with 2 n degrees of
+        freedom (MIL-HDBK-189, sec. 5).
+        """
+        from scipy.special import gammaincinv
+
+        tail = (1 - as_probability("confidence", confidence)) / 2
+        low, high = (
+            2 * float(gammaincinv(self.failures, p)) / self.trend for p in (tail, 1 - tail)
+        )
+        return Interval(self.shape, low, high, confidence)
+
+    def expected(self, age: npt.ArrayLike) -> FloatArray:
+        """Expected failures of one machine by an age: intensity x age^shape."""
+        reached = as_amounts("age", age)
+        return np.asarray(self.intensity * reached**self.shape, dtype=np.float64)
 
 
 def power_law_process(failure_ages: Sequence[npt.ArrayLike], ends: npt.ArrayLike) -> PowerLaw:

@@ -180,7 +180,8 @@ def replacement_saving(
             return np.full(shapes.shape, np.inf)
         wearing = shapes > 1
         ratio = planned_cost / (failure_cost - planned_cost)
-        ages = scales * _best_age(np.where(wearing, shapes, 2.0), ratio)
+        with np.errstate(over="ignore"):
+            ages = scales * _best_age(np.where(wearing, shapes, 2.0), ratio)
         return np.where(wearing, ages, np.inf)
 
     def share(shapes: FloatArray, scales: FloatArray) -> FloatArray:
