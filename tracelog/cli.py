@@ -22,6 +22,7 @@ COMMANDS: dict[str, str] = {
     "trace": "tracelog.trace.commands:trace",
     "rates": "tracelog.trends.commands:rates",
     "forecast": "tracelog.service.commands:forecast",
+    "tools": "tracelog.service.tool_commands:tools",
 }
 
 

@@ -16,6 +16,7 @@ from tracelog.plant.facts import (
     ToolFact,
     ToolFitFact,
 )
+from tracelog.plant.tool_facts import ToolWorkFact
 from tracelog.service.facts import ServiceFact
 from tracelog.strokes.facts import CounterEventFact, ReadingFact
 from tracelog.trends.facts import MeasurementFact
@@ -113,6 +114,14 @@ TAKEN = (
         "tool_fits",
     ),
     Taken(
+        "/tool-works",
+        ToolWorkFact,
+        "record tool change",
+        lambda n: {"serial": "T-1", "done_at": at(n), "work": "regrind", "size_mm": 66.18},
+        ("size_mm", 66.2),
+        "tool_works",
+    ),
+    Taken(
         "/coils",
         CoilFact,
         "record coil run",
@@ -178,6 +187,10 @@ WRONG: dict[str, Any] = {
     "inspected": 0,
     "kind": {"a": 1},
     "life_strokes": -5,
+    "size_mm": 0,
+    "strokes_before": "all",
+    "strokes_before_since_work": -1,
+    "work": "grind",
     "line": 0,
     "logged_at": "2026-03-02",
     "logged_by": "x" * 81,

@@ -12,7 +12,8 @@ from tracelog.plant.facts import (
     ToolFitFact,
 )
 from tracelog.plant.stock_actions import record_coil_runs, record_coils, record_pallets
-from tracelog.plant.tool_actions import record_tool_fits, record_tools
+from tracelog.plant.tool_actions import record_tool_fits, record_tool_works, record_tools
+from tracelog.plant.tool_facts import ToolWorkFact
 from tracelog.web.collections import take
 from tracelog.web.request import permit
 from tracelog.web.shapes import collection, described
@@ -42,6 +43,16 @@ def post_tools() -> Response:
 def post_tool_fits() -> Response:
     """Record one fit or many; send it again with its end once that is known."""
     return take(ToolFitFact, record_tool_fits)
+
+
+@plant_api.post("/tool-works")
+@permit("record tool change")
+@described(
+    collection(ToolWorkFact, "Record what was done to tools, or what their cards say of strokes.")
+)
+def post_tool_works() -> Response:
+    """Record one work or many."""
+    return take(ToolWorkFact, record_tool_works)
 
 
 @plant_api.post("/coils")

@@ -82,6 +82,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.defects.api:defects_api",
     "tracelog.plant.api:plant_api",
     "tracelog.service.api:service_api",
+    "tracelog.service.tool_api:tool_api",
     "tracelog.strokes.api:strokes_api",
     "tracelog.trace.api:trace_api",
     "tracelog.web.openapi:openapi",
