@@ -66,7 +66,7 @@ def write_plant(session: Session, shifts: bool = True) -> None:
         for line, number in MACHINES
         for moment in sorted(moments)
     ]
-    assert all(one.is_kept for one in record_readings(session, readings, BY, BEGAN_AT))
+    assert all(one.is_kept for one in record_readings(session, readings, BY, ENDED_AT))
 
 
 def log(session: Session, code: str, moments: Iterable[datetime], **more: Any) -> None:

@@ -174,7 +174,7 @@ def test_what_was_done_belongs_to_one_shift(session: Session) -> None:
 
 def test_jumps_of_counters_are_those_of_then(session: Session) -> None:
     later = ReadingFact(line=2, bodymaker=1, read_at=DAY_ENDS_AT + 90 * MINUTE, strokes=5)
-    assert record_readings(session, [later], BY, DAY_ENDS_AT)[0].is_kept
+    assert record_readings(session, [later], BY, later.read_at)[0].is_kept
     assert look(session, DAY_STARTS_AT).questions == ()
     ((machine, question),) = [
         one for one in look(session, DAY_ENDS_AT).questions if one[1].to_strokes == 5

@@ -15,13 +15,14 @@ from sqlalchemy.orm import Session
 from tracelog.audit import Actor
 from tracelog.instants import hour_of, next_hour
 from tracelog.plant.models import Line, Machine, Plant
-from tracelog.strokes.facts import CounterEventFact, ReadingFact
+from tracelog.strokes.facts import CounterEventFact, CounterSettlementFact, ReadingFact, Verdict
 from tracelog.strokes.hours import microseconds
 from tracelog.strokes.models import CounterQuestion, StrokeHour
 from tracelog.strokes.rules import CounterLimits, Timeline
 
 ACTOR = Actor("Robin", "planner", "page")
-NOW = datetime(2026, 3, 4, 9, 30, tzinfo=UTC)
+# Later than anything that counters show in these tests.
+NOW = datetime(2026, 6, 4, 9, 30, tzinfo=UTC)
 UTC_ZONE = ZoneInfo("UTC")
 
 Figures = Iterable[tuple[datetime, int]]
@@ -77,6 +78,35 @@ def counter_event(
     return CounterEventFact.read({**values, "strokes_after": strokes_after}, UTC_ZONE)
 
 
+def settlement(
+    number: int,
+    to_at: datetime | str,
+    made: tuple[datetime | str, int] | None = None,
+    verdict: str = "made",
+    settled_at: datetime | str = NOW,
+) -> CounterSettlementFact:
+    """What was decided on the reading of bodymaker `number` at `to_at`.
+
+    `made` is where its stretch began, and the strokes that were made in it.
+    """
+    values = {"line": 1, "bodymaker": number, "to_at": to_at, "settled_at": settled_at}
+    from_at, strokes = made or (None, None)
+    more = {"verdict": verdict, "from_at": from_at, "strokes": strokes}
+    return CounterSettlementFact.read({**values, **more}, UTC_ZONE)
+
+
+def hours_of(
+    session: Session, machine_id: uuid.UUID, start: datetime, end: datetime
+) -> list[StrokeHour]:
+    """The hours of a machine that begin in [start, end), in order of time."""
+    hour = StrokeHour
+    asked = select(hour).where(
+        hour.machine_id == machine_id, hour.hour_at >= start, hour.hour_at < end
+    )
+    session.expire_all()
+    return list(session.execute(asked.order_by(hour.hour_at)).scalars())
+
+
 def timeline(readings: Figures, events: Figures = ()) -> Timeline:
     """Arrays of readings and events, from instants and figures in any order."""
     shown, done = sorted(readings), sorted(events)
@@ -126,8 +156,16 @@ class Counted:
         return sum(strokes for _, _, strokes in self.accepted)
 
 
-def count_slowly(readings: Figures, events: Figures, limits: CounterLimits) -> Counted:
+def count_slowly(
+    readings: Figures,
+    events: Figures,
+    limits: CounterLimits,
+    settlements: Iterable[CounterSettlementFact] = (),
+) -> Counted:
     """The rules of counting, one reading after the other, in fractions."""
+    standing = {one.to_at: one for one in sorted(settlements, key=lambda one: one.settled_at)}
+    misread = {at for at, one in standing.items() if one.verdict is Verdict.MISREAD}
+    readings = [(at, strokes) for at, strokes in readings if at not in misread]
     found = Counted([], [])
     previous: tuple[datetime, int] | None = None
     for at, strokes in sorted(readings):
@@ -138,7 +176,10 @@ def count_slowly(readings: Figures, events: Figures, limits: CounterLimits) -> C
         ]
         start = meanwhile[-1] if meanwhile else previous
         if start is not None:
+            said = standing.get(at)
             made = _made(start, (at, strokes), limits)
+            if said and said.verdict is Verdict.MADE and said.from_at == start[0]:
+                made = said.strokes
             if made is None:
                 found.questions.append((start[0], at, start[1], strokes))
             else:

@@ -1,26 +1,21 @@
 """Reads of strokes: exact at hour edges, additive, and as of any instant."""
 
 import uuid
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from tests.strokes.counters import ACTOR, NOW, counter_event, make_plant, reading, undone
+from tests.strokes.counters import ACTOR, NOW, make_plant, reading
 from tests.support.statements import Statements
 from tracelog.buckets import Bucket, periods
 from tracelog.instants import start_of_day
 from tracelog.plant.rules import ShiftRota, ShiftRule
-from tracelog.strokes.actions import record_counter_events, record_readings
+from tracelog.strokes.actions import record_readings
 from tracelog.strokes.queries import (
     Span,
-    hours_of,
     last_reading,
     machine_span,
     open_questions,
@@ -246,7 +241,6 @@ STATEMENTS = [
     (last_reading, 1),
     (machine_span, 4),
     (lambda session, ids: open_questions(session), 1),
-    (lambda session, ids: hours_of(session, ids[0], FIRST, FIRST + 90 * HOUR), 1),
 ]
 
 
@@ -281,57 +275,3 @@ def test_as_of_an_instant_inside_an_hour_nothing_later_in_the_hour_counts(
     ten, later = start + timedelta(minutes=10), start + timedelta(minutes=50)
     assert strokes_between(session, [Span(numbers[1], ten, later)], as_of) == [1_000]
     assert strokes_between(session, [Span(numbers[1], ten, later)]) == [9_000]
-
-
-minutes = st.one_of(st.integers(0, 40), st.integers(0, 300), st.integers(0, 3_000))
-facts = st.lists(
-    st.tuples(st.booleans(), st.sampled_from([1, 1, 2]), minutes, st.integers(0, 999)),
-    min_size=1,
-    max_size=25,
-    unique_by=lambda fact: fact[:3],
-)
-
-
-@settings(max_examples=25)
-@given(facts, minutes, st.lists(minutes, min_size=2, max_size=6))
-def test_as_of_is_what_would_have_been_answered_then(
-    engine: Engine, told: list[tuple[bool, int, int, int]], then: int, asked: list[int]
-) -> None:
-    as_of = FIRST + timedelta(minutes=then)
-    limits = {1: CounterLimits(999, 2), 2: CounterLimits()}
-    with undone(engine) as session:
-        numbers = make_plant(session, "Europe/Madrid", limits)
-        record(session, [fact for fact in told if fact[2] <= then])
-        known_then = list(answers(session, numbers, asked, None))
-        record(session, [fact for fact in told if fact[2] > then])
-        assert list(answers(session, numbers, asked, as_of)) == known_then
-
-
-def record(session: Session, told: list[tuple[bool, int, int, int]]) -> None:
-    at = [FIRST + timedelta(minutes=fact[2]) for fact in told]
-    readings = [
-        reading(n, t, s) for (is_event, n, _, s), t in zip(told, at, strict=True) if not is_event
-    ]
-    events = [
-        counter_event(n, t, s) for (is_event, n, _, s), t in zip(told, at, strict=True) if is_event
-    ]
-    record_readings(session, readings, ACTOR, NOW)
-    record_counter_events(session, events, ACTOR, NOW)
-
-
-def answers(
-    session: Session, numbers: dict[int, uuid.UUID], asked: list[int], as_of: datetime | None
-) -> Iterator[object]:
-    ids = list(numbers.values())
-    at = [FIRST + timedelta(minutes=minute) for minute in asked]
-    spans = [Span(m, a, b) for m in ids for a, b in zip(at, [*at[1:], None], strict=True)]
-    yield strokes_between(session, spans, as_of)
-    yield total_at(session, ids, at[0], as_of)
-    yield strokes_by_machine(session, min(at), max(at), as_of)
-    yield machine_span(session, ids, as_of)
-    yield last_reading(session, ids, as_of)
-    yield open_questions(session, as_of=as_of)
-    yield sorted(
-        strokes_by_bucket(session, ids, min(at), max(at), Bucket.HOUR, rota=ROTA, as_of=as_of),
-        key=lambda row: (row.machine_id, row.bucket_start),
-    )

@@ -83,6 +83,15 @@ def test_a_figure_above_the_counters_last_is_refused(
     assert "1000000 is above 999999" in sentence
 
 
+def test_an_event_that_lies_ahead_is_refused(
+    session: Session, machines: dict[int, uuid.UUID]
+) -> None:
+    outcomes = record_counter_events(session, [counter_event(7, NOW + HOUR, 0)], ACTOR, NOW)
+    ((field, sentence),) = faults(outcomes)
+    assert field == "at"
+    assert "lies ahead of the present" in sentence
+
+
 def test_an_unknown_machine_is_told_at_its_field(
     session: Session, machines: dict[int, uuid.UUID]
 ) -> None:

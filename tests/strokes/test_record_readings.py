@@ -8,14 +8,22 @@ import pytest
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from tests.strokes.counters import ACTOR, NOW, counter_event, derived, make_plant, reading
+from tests.strokes.counters import (
+    ACTOR,
+    NOW,
+    counter_event,
+    derived,
+    hours_of,
+    make_plant,
+    reading,
+)
 from tests.support.statements import Statements
 from tracelog.audit import AuditRecord, broken_links
 from tracelog.outcomes import Became, Outcome
 from tracelog.strokes.actions import record_counter_events, record_readings
 from tracelog.strokes.models import Reading
-from tracelog.strokes.queries import hours_of, open_questions
-from tracelog.strokes.rules import CounterLimits
+from tracelog.strokes.queries import open_questions
+from tracelog.strokes.rules import CLOCKS_DIFFER, CounterLimits
 
 KNOWN = CounterLimits(counter_max=999_999, rated_spm=300)
 NINE = datetime(2026, 3, 2, 9, tzinfo=UTC)
@@ -117,6 +125,20 @@ def test_an_unknown_machine_is_told_at_its_field(
     assert fault(outcomes[0]) == ("bodymaker", "line 1 has no bodymaker 9; it has 7, 8")
     assert fault(outcomes[1]) == ("line", "there is no line 4; lines are 1")
     assert session.execute(select(func.count()).select_from(AuditRecord)).scalar_one() == 0
+
+
+def test_a_figure_from_a_time_ahead_is_refused(
+    session: Session, machines: dict[int, uuid.UUID]
+) -> None:
+    latest = NOW + CLOCKS_DIFFER
+    facts = [reading(7, latest, 1_000), reading(7, latest + timedelta(seconds=1), 1_001)]
+    taken, ahead = record_readings(session, facts, ACTOR, NOW)
+    assert taken.became is Became.CREATED
+    assert fault(ahead) == (
+        "read_at",
+        "2026-06-04T09:40:01Z lies ahead of the present, 2026-06-04T09:30:00Z; send the instant"
+        " at which it was so, or set the clock that is wrong",
+    )
 
 
 def test_a_database_without_a_plant_refuses_every_reading(session: Session) -> None:

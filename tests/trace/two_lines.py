@@ -95,7 +95,7 @@ def write_readings(session: Session, hours: int = HOURS) -> None:
         for (line, number), made in AN_HOUR.items()
         for at in range(0, hours + 1, 6)
     ]
-    kept(record_readings(session, facts, ACTOR, WRITTEN_AT))
+    kept(record_readings(session, facts, ACTOR, max(WRITTEN_AT, hour(hours))))
 
 
 def write_levels(session: Session) -> None:
@@ -120,6 +120,11 @@ def write_tools(session: Session, lives: Mapping[str, int | None]) -> None:
     """Serialised tools with their expected lives."""
     tools = [ToolFact(serial=serial, life_strokes=life) for serial, life in lives.items()]
     kept(record_tools(session, tools, ACTOR, START))
+
+
+def describe_tool(session: Session, serial: str, tool_type: str) -> None:
+    """What a tool is."""
+    kept(record_tools(session, [ToolFact(serial=serial, tool_type=tool_type)], ACTOR, START))
 
 
 def fit(

@@ -20,7 +20,7 @@ from tracelog.plant.queries import Directory, MachineView, directory, the_plant
 from tracelog.strokes.facts import CounterEventFact, ReadingFact
 from tracelog.strokes.models import CounterEventRow, CounterQuestion, Reading, StrokeHour
 from tracelog.strokes.recounts import Recount, Touched, plan_recounts, recount
-from tracelog.strokes.rules import CounterLimits
+from tracelog.strokes.rules import CLOCKS_DIFFER, CounterLimits
 from tracelog.strokes.timelines import (
     EARLIEST,
     LATEST,
@@ -51,18 +51,19 @@ def record_readings(
         now: the present instant, UTC.
 
     Returns:
-        What became of each, in order. Refused: an unknown machine, a figure above the counter's
-        last one, another figure than was accepted before at the same instant.
+        What became of each, in order. Refused: an unknown machine, an instant that lies ahead, a
+        figure above the counter's last one, another figure than was accepted before at the same
+        instant.
     """
     take_turn(session)
-    batch = _Batch(directory(session), facts)
+    batch = _Batch(directory(session), facts, now)
     batch.judge(accepted_at(session, _READING_COLUMNS, batch.instants()))
     if batch.fresh:
         audit_id = _audit(session, actor, now, "reading", batch)
         columns = ("machine_id", "read_at", "strokes", "audit_id")
         rows = [(one.machine.id, one.at, *one.content, audit_id) for one in batch.fresh]
         insert_tuples(session, Reading, columns, rows)
-        _derive(session, batch.touched(), batch.known)
+        derive_touched(session, batch.touched(), batch.known)
     return batch.outcomes
 
 
@@ -75,14 +76,14 @@ def record_counter_events(
     accepted before at the same instant is refused.
     """
     take_turn(session)
-    batch = _Batch(directory(session), facts)
+    batch = _Batch(directory(session), facts, now)
     batch.judge(accepted_at(session, _EVENT_COLUMNS, batch.instants()))
     if batch.fresh:
         audit_id = _audit(session, actor, now, "counter event", batch)
         columns = ("machine_id", "at", "event", "strokes_after", "audit_id")
         rows = [(one.machine.id, one.at, *one.content, audit_id) for one in batch.fresh]
         insert_tuples(session, CounterEventRow, columns, rows)
-        _derive(session, batch.touched(), batch.known)
+        derive_touched(session, batch.touched(), batch.known)
     return batch.outcomes
 
 
@@ -96,7 +97,7 @@ def derive_machines(session: Session, machine_ids: Collection[uuid.UUID]) -> Non
         machine_ids: machines of the plant.
     """
     take_turn(session)
-    _derive(session, dict.fromkeys(machine_ids), directory(session))
+    derive_touched(session, dict.fromkeys(machine_ids), directory(session))
 
 
 def rebuild_strokes(session: Session, actor: Actor | None, now: datetime) -> None:
@@ -112,7 +113,7 @@ def rebuild_strokes(session: Session, actor: Actor | None, now: datetime) -> Non
     connection = session.connection()
     connection.execute(delete(StrokeHour))
     connection.execute(delete(CounterQuestion))
-    _derive(session, dict.fromkeys(known.by_id), known)
+    derive_touched(session, dict.fromkeys(known.by_id), known)
     if actor is not None:
         append(session, actor, now, "rebuild strokes", Subject("strokes", _("all machines")))
 
@@ -144,8 +145,9 @@ class _Told:
 class _Batch:
     """Facts of one call: which are fresh, in order of machine and time, and what became of all."""
 
-    def __init__(self, known: Directory, facts: Sequence[Reported]) -> None:
+    def __init__(self, known: Directory, facts: Sequence[Reported], now: datetime) -> None:
         self.known = known
+        self.now = now
         self.outcomes: list[Outcome] = []
         self.fresh: list[_Told] = []
         self._told = [self._told_by(fact) for fact in facts]
@@ -181,6 +183,8 @@ class _Batch:
                 self.outcomes.append(
                     UNCHANGED if alike else _conflict(told, before, in_batch=key in sent)
                 )
+            elif told.at > self.now + CLOCKS_DIFFER:
+                self.outcomes.append(_ahead(told, self.now))
             elif last is not None and told.content[-1] > last:
                 self.outcomes.append(_above_last(told))
             else:
@@ -220,6 +224,18 @@ def _conflict(told: _Told, before: tuple[Any, ...], *, in_batch: bool) -> Outcom
     return conflict(names[place], sentence)
 
 
+def _ahead(told: _Told, now: datetime) -> Outcome:
+    return refused(
+        told.fact.key_fields[-1],
+        _(
+            "%(at)s lies ahead of the present, %(now)s; send the instant at which it was so, or set"
+            " the clock that is wrong",
+            at=write_instant(told.at),
+            now=write_instant(now.replace(microsecond=0)),
+        ),
+    )
+
+
 def _above_last(told: _Told) -> Outcome:
     return refused(
         told.fact.columns()[-1],
@@ -253,8 +269,16 @@ def _audit(session: Session, actor: Actor, now: datetime, noun: str, batch: _Bat
     return append(session, actor, now, f"record {noun}s", Subject(noun, name), None, after)
 
 
-def _derive(session: Session, touched: Mapping[uuid.UUID, Touched], known: Directory) -> None:
-    """Make hours and questions of machines what the facts say, where they were touched."""
+def derive_touched(
+    session: Session, touched: Mapping[uuid.UUID, Touched], known: Directory
+) -> None:
+    """Make hours and questions of machines what the facts say, where they were touched.
+
+    Args:
+        session: an open session that writes; the caller commits.
+        touched: by machine, first and last instant of what is new; None: the whole machine.
+        known: the directory.
+    """
     zone = the_plant(session).zone
     for part in pieces(touched.items(), _MACHINES_AT_ONCE):
         plans, rows = plan_recounts(session, dict(part), zone)

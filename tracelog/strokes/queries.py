@@ -1,7 +1,8 @@
 """Reads of strokes: between instants, per hour, shift, day and longer, and the counters' state.
 
-`as_of` everywhere: only readings and events up to that instant count, as if no later one had
-come; None: all that is known. Each query takes a fixed number of statements, whatever it is
+`as_of` everywhere: only readings and events up to that instant count, and what was settled by
+then, as if nothing had come later; None: all that is known. A reading that somebody found misread
+counts nowhere. Each query takes a fixed number of statements, whatever it is
 asked for (beyond some thousands of spans or edges one more for every few thousand).
 """
 
@@ -21,8 +22,10 @@ from tracelog.plant.models import Machine
 from tracelog.plant.queries import the_plant
 from tracelog.plant.rules import ShiftRota
 from tracelog.strokes.hours import MICROSECOND
-from tracelog.strokes.models import CounterQuestion, Reading, StrokeHour
-from tracelog.strokes.totals import microseconds_between, reaches, totals_at
+from tracelog.strokes.models import CounterQuestion, Reading
+from tracelog.strokes.reaches import before, count_then, reaches, settled_later
+from tracelog.strokes.standing import is_counted
+from tracelog.strokes.totals import microseconds_between, totals_at
 
 _DAY = timedelta(days=1)
 
@@ -47,15 +50,6 @@ class BucketStrokes:
     machine_id: uuid.UUID
     bucket_start: datetime
     strokes: int
-
-
-@dataclass(frozen=True)
-class HourStrokes:
-    """Strokes in one hour of the plant's clock, and the counted total before it."""
-
-    hour_at: datetime
-    strokes: int
-    total_before: int
 
 
 @dataclass(frozen=True)
@@ -229,7 +223,8 @@ def last_reading(
     """The latest raw figure of each machine that has one. One statement."""
 
     def latest(what: Any) -> Any:
-        asked = select(what).where(Reading.machine_id == Machine.id)
+        mine = Reading.machine_id == Machine.id
+        asked = select(what).where(mine, is_counted(Machine.id, as_of))
         if as_of is not None:
             asked = asked.where(Reading.read_at <= as_of)
         asked = asked.order_by(Reading.read_at.desc()).limit(1)
@@ -248,7 +243,10 @@ def last_reading(
 def open_questions(
     session: Session, machine_id: uuid.UUID | None = None, as_of: datetime | None = None
 ) -> list[OpenQuestion]:
-    """Jumps that nobody has explained, of one machine or all, in order of time."""
+    """Jumps that nobody has explained, of one machine or all, in order of time.
+
+    One statement; with `as_of` one more, and eight where something was settled later.
+    """
     columns = (
         CounterQuestion.machine_id,
         CounterQuestion.from_at,
@@ -256,28 +254,47 @@ def open_questions(
         CounterQuestion.from_strokes,
         CounterQuestion.to_strokes,
     )
-    query = select(*columns).order_by(CounterQuestion.to_at, CounterQuestion.machine_id)
+    query = select(*columns)
     if machine_id is not None:
         query = query.where(CounterQuestion.machine_id == machine_id)
     if as_of is not None:
         query = query.where(CounterQuestion.to_at <= as_of)
-    return [OpenQuestion(*row) for row in session.execute(query)]
+    found = [OpenQuestion(*row) for row in session.execute(query)]
+    if as_of is not None:
+        found = _asked_then(session, found, machine_id, as_of)
+    return sorted(found, key=lambda one: (one.to_at, one.machine_id))
 
 
-def hours_of(
-    session: Session, machine_id: uuid.UUID, start: datetime, end: datetime
-) -> list[HourStrokes]:
-    """The hours of a machine that begin in [start, end), in order of time. One statement."""
-    rows = session.execute(
-        select(StrokeHour.hour_at, StrokeHour.strokes, StrokeHour.total_before)
-        .where(
-            StrokeHour.machine_id == machine_id,
-            StrokeHour.hour_at >= start,
-            StrokeHour.hour_at < end,
-        )
-        .order_by(StrokeHour.hour_at)
-    )
-    return [HourStrokes(*row) for row in rows]
+def _asked_then(
+    session: Session, now_open: list[OpenQuestion], machine_id: uuid.UUID | None, as_of: datetime
+) -> list[OpenQuestion]:
+    """Questions as they stood, knowing those that are open now: others were settled later."""
+    settled = {
+        machine: first
+        for machine, first in settled_later(session, as_of).items()
+        if machine_id in (None, machine)
+    }
+    if not settled:
+        return now_open
+    since = before(session, settled, as_of)
+    counted = count_then(session, the_plant(session).zone, since, as_of)
+    kept = [
+        one
+        for one in now_open
+        if one.machine_id not in settled or _is_before(one.to_at, since[one.machine_id])
+    ]
+    for machine, then in counted.items():
+        asked = [
+            OpenQuestion(machine, from_at, to_at, *figures)
+            for _machine, to_at, from_at, *figures in then.recount.questions
+        ]
+        kept += [one for one in asked if not _is_before(one.to_at, since[machine])]
+    return kept
+
+
+def _is_before(moment: datetime, since: datetime | None) -> bool:
+    """Whether a stretch that ends at `moment` is the same now as then."""
+    return since is not None and moment <= since
 
 
 def machine_span(

@@ -1,7 +1,7 @@
 """Which hours of which machines are counted anew after a write, and what comes out; no writes.
 
-A reading or an event changes nothing before the reading that precedes it and nothing after the
-one that follows it, but all later totals by the same number of strokes.
+A reading, an event or a settlement changes nothing before the reading that precedes it and
+nothing after the one that follows it, but all later totals by the same number of strokes.
 """
 
 import uuid
@@ -14,10 +14,10 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from tracelog.instants import hour_of, next_hour
+from tracelog.strokes.hour_rows import HourRow, hour_rows
 from tracelog.strokes.hours import MICROSECOND, hour_starts, instant, strokes_per_hour
 from tracelog.strokes.rules import CounterLimits, Stretches, Timeline, settle
 from tracelog.strokes.timelines import Window, neighbours
-from tracelog.strokes.totals import HourRow, hour_rows
 
 # From the first to the last instant that was touched; None: the machine as a whole.
 Touched: TypeAlias = tuple[datetime, datetime] | None

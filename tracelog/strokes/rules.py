@@ -4,6 +4,8 @@ Between two readings with no event, a counter that did not fall has made the dif
 that fell has rolled over, if its last figure is known and the strokes that this means are
 plausible; otherwise nobody knows, and the stretch stays an open question, counted neither way.
 
+What a person said of exactly this stretch goes before all that: so many strokes were made.
+
 An event (reset, preset, replaced) says what the counter showed right after. Strokes before it,
 back to the last reading or event, are not known and not guessed. A reading at the very instant
 of an event was taken after it, and must show the event's figure.
@@ -11,7 +13,9 @@ of an event was taken after it, and must show the event's figure.
 All thresholds are common practice, no source.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import timedelta
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +32,8 @@ ROLL_OVER_SLACK_MINUTES = 2.0
 # questioned: a slip of the key, or a counter that was preset and nobody said so.
 IMPOSSIBLE_SPEED = 3.0
 IMPOSSIBLE_SLACK_MINUTES = 5.0
+# What is dated later than now by no more than this comes from a clock that is a little fast.
+CLOCKS_DIFFER = timedelta(minutes=10)
 
 _MICROSECONDS_PER_MINUTE = 60_000_000
 _LARGEST = 2**62
@@ -50,18 +56,35 @@ class CounterLimits:
         return self.rated_spm or SPM_WHEN_UNKNOWN
 
 
+def _nothing() -> Whole:
+    return np.empty(0, dtype=np.int64)
+
+
+@dataclass(frozen=True)
+class Said:
+    """What people said of stretches: `made` strokes from `from_at` to `to_at`, in order of end.
+
+    Instants are microseconds since 1970, UTC, without repeats among the ends.
+    """
+
+    to_at: Whole = field(default_factory=_nothing)
+    from_at: Whole = field(default_factory=_nothing)
+    made: Whole = field(default_factory=_nothing)
+
+
 @dataclass(frozen=True)
 class Timeline:
-    """What one machine's counter showed, and what was done to it, in order of time.
+    """What one machine's counter showed, what was done to it and said of it, in order of time.
 
     All arrays hold whole numbers; instants are microseconds since 1970, UTC, without repeats
-    among readings nor among events.
+    among readings nor among events. Readings that somebody found misread are not among them.
     """
 
     read_at: Whole
     strokes: Whole
     event_at: Whole
     strokes_after: Whole
+    said: Said = field(default_factory=Said)
 
 
 @dataclass(frozen=True)
@@ -108,7 +131,8 @@ def settle(timeline: Timeline, limits: CounterLimits, *, from_start: bool = True
     a timeline settles like the whole.
 
     Args:
-        timeline: readings and events; events outside the readings do no harm.
+        timeline: readings, events and what people said; what lies outside the readings, or is
+            said of a stretch that is another by now, does no harm.
         limits: what is known of the counter.
         from_start: whether the first reading is the machine's first; otherwise the stretch
             that ends at it belongs to an earlier part.
@@ -120,8 +144,7 @@ def settle(timeline: Timeline, limits: CounterLimits, *, from_start: bool = True
     stretches = _stretches(timeline, from_start=from_start)
     gained = stretches.to_strokes - stretches.from_strokes
     minutes = (stretches.to_at - stretches.from_at) / _MICROSECONDS_PER_MINUTE
-    most = limits.spm * (IMPOSSIBLE_SPEED * minutes + IMPOSSIBLE_SLACK_MINUTES)
-    possible = (gained >= 0) & (gained <= most)
+    possible = (gained >= 0) & (gained <= most_risen(minutes, limits))
     made = gained
     if limits.counter_max is not None:
         turned = gained + limits.counter_max + 1
@@ -133,6 +156,9 @@ def settle(timeline: Timeline, limits: CounterLimits, *, from_start: bool = True
     # Nothing is made in no time: a reading at the instant of an event repeats its figure.
     lasting = stretches.to_at > stretches.from_at
     possible &= lasting | (gained == 0)
+    is_said, said = _said_of(stretches, timeline.said)
+    possible |= is_said
+    made = np.where(is_said, said, made)
     judged = Stretches(
         stretches.from_at,
         stretches.to_at,
@@ -141,6 +167,16 @@ def settle(timeline: Timeline, limits: CounterLimits, *, from_start: bool = True
         made,
     )
     return Settled(judged.only(possible & lasting), judged.only(~possible))
+
+
+def most_risen(minutes: npt.NDArray[np.float64] | float, limits: CounterLimits) -> Any:
+    """Strokes above which a rise of the counter in so many minutes is not believed."""
+    return limits.spm * (IMPOSSIBLE_SPEED * minutes + IMPOSSIBLE_SLACK_MINUTES)
+
+
+def rolled_over(gained: int, limits: CounterLimits) -> int | None:
+    """Strokes that a fall means as a roll-over, None if the counter's last figure is not known."""
+    return None if limits.counter_max is None else gained + limits.counter_max + 1
 
 
 def _stretches(timeline: Timeline, *, from_start: bool) -> Stretches:
@@ -165,6 +201,16 @@ def _stretches(timeline: Timeline, *, from_start: bool) -> Stretches:
     compared = np.ones(len(read_at), dtype=np.bool_)
     compared[0] = from_start and bool(after_event[0])
     return whole.only(compared)
+
+
+def _said_of(stretches: Stretches, said: Said) -> tuple[npt.NDArray[np.bool_], Whole]:
+    """For each stretch: whether somebody said how many strokes it holds, and how many."""
+    if not len(said.to_at):
+        nothing = np.zeros(len(stretches), dtype=np.int64)
+        return nothing.astype(np.bool_), nothing
+    place = np.minimum(np.searchsorted(said.to_at, stretches.to_at), len(said.to_at) - 1)
+    same = (said.to_at[place] == stretches.to_at) & (said.from_at[place] == stretches.from_at)
+    return same, said.made[place]
 
 
 def counted_until(counted: Stretches, instants: Whole) -> Whole:

@@ -1,4 +1,4 @@
-"""Reads of what counters showed: readings and events, machine by machine.
+"""Reads of what counters showed: readings, events and settlements, machine by machine.
 
 Every question is one statement that joins one short query per machine: each then looks up its
 own stretch of the table by key, also where the table holds many millions of rows.
@@ -11,13 +11,15 @@ from datetime import UTC, datetime
 from typing import Any, TypeVar
 
 import numpy as np
-from sqlalchemy import Uuid, func, literal, literal_column, select, union_all
+from sqlalchemy import Uuid, and_, func, literal, literal_column, select, union_all
 from sqlalchemy.orm import Session
 
 from tracelog.bulk import pieces
+from tracelog.strokes.facts import Verdict
 from tracelog.strokes.hours import microseconds
-from tracelog.strokes.models import CounterEventRow, Reading
-from tracelog.strokes.rules import Timeline, Whole
+from tracelog.strokes.models import CounterEventRow, CounterSettlement, Reading
+from tracelog.strokes.rules import Said, Timeline, Whole
+from tracelog.strokes.standing import is_counted, stands
 
 EARLIEST = datetime(1, 1, 2, tzinfo=UTC)
 LATEST = datetime(9999, 12, 30, tzinfo=UTC)
@@ -52,58 +54,96 @@ def joined(
         yield from session.execute(statement, execution_options={"yield_per": _ROWS_AT_ONCE})
 
 
-def timelines(session: Session, windows: Sequence[Window]) -> dict[uuid.UUID, Timeline]:
-    """Readings and events in each window. Two statements for every hundred windows.
+def timelines(
+    session: Session, windows: Sequence[Window], as_of: datetime | None = None
+) -> dict[uuid.UUID, Timeline]:
+    """What counters showed, what was done to them and said of them, in each window.
+
+    Three statements for every hundred windows.
 
     Args:
         session: an open session.
         windows: at most one for each machine.
+        as_of: only what was settled by then; None: all.
     """
     if not windows:
         return {}
-    readings = _figures(session, windows, Reading.machine_id, Reading.read_at, Reading.strokes)
+    said = CounterSettlement
+    readings = _rows(
+        session,
+        windows,
+        (Reading.machine_id, Reading.read_at, Reading.strokes),
+        lambda window: is_counted(window.machine_id, as_of),
+    )
     event = CounterEventRow
-    events = _figures(session, windows, event.machine_id, event.at, event.strokes_after)
+    events = _rows(session, windows, (event.machine_id, event.at, event.strokes_after))
+    made = _rows(
+        session,
+        windows,
+        (said.machine_id, said.to_at, said.from_at, said.strokes),
+        lambda _window: and_(said.verdict == Verdict.MADE.value, stands(as_of)),
+    )
     return {
-        window.machine_id: Timeline(*shown, *done)
-        for window, shown, done in zip(windows, readings, events, strict=True)
+        window.machine_id: Timeline(shown[0], shown[1], done[0], done[1], Said(*told))
+        for window, shown, done, told in zip(windows, readings, events, made, strict=True)
     }
 
 
-def _figures(
-    session: Session, windows: Sequence[Window], machine: Any, at: Any, figure: Any
-) -> list[tuple[Whole, Whole]]:
-    """Instants and figures in each window, in order of time."""
+def _rows(
+    session: Session,
+    windows: Sequence[Window],
+    columns: tuple[Any, ...],
+    condition: Callable[[Window], Any] | None = None,
+) -> list[list[Whole]]:
+    """Columns of a table in each window, in order of time.
+
+    Args:
+        session: an open session.
+        windows: where to look.
+        columns: the machine, the instant that lies in the window, and what else is read.
+        condition: what else must hold in a window.
+    """
+    machine, at, *others = columns
 
     def query(numbered: tuple[int, Window]) -> Any:
         number, window = numbered
         # The number alone tells windows apart: reading an id for each row takes longer.
-        found = select(literal_column(str(number)), at, figure).where(machine == window.machine_id)
+        found = select(literal_column(str(number)), at, *others).where(machine == window.machine_id)
+        if condition is not None:
+            found = found.where(condition(window))
         if window.start is not None:
             found = found.where(at >= window.start)
         return found if window.end is None else found.where(at <= window.end)
 
-    parts = [np.empty((0, 3), dtype=np.int64)]
-    for rows in pieces(joined(session, enumerate(windows), query), _ROWS_AT_ONCE):
-        numbers, moments, figures = zip(*rows, strict=True)
-        columns = [numbers, [microseconds(moment) for moment in moments], figures]
-        parts.append(np.array(columns, dtype=np.int64).T)
+    parts = [np.empty((0, len(columns)), dtype=np.int64)]
+    parts += [
+        np.array([_whole(column) for column in zip(*rows, strict=True)]).T
+        for rows in pieces(joined(session, enumerate(windows), query), _ROWS_AT_ONCE)
+    ]
     table = np.concatenate(parts)
     table = table[np.lexsort((table[:, 1], table[:, 0]))]
     cuts = np.searchsorted(table[:, 0], np.arange(1, len(windows)))
-    return [(part[:, 1], part[:, 2]) for part in np.split(table, cuts)]
+    return [list(part.T[1:]) for part in np.split(table, cuts)]
+
+
+def _whole(column: Sequence[Any]) -> Whole:
+    """Whole numbers as they are, instants as microseconds since 1970."""
+    if isinstance(column[0], datetime):
+        column = [microseconds(moment) for moment in column]
+    return np.array(column, dtype=np.int64)
 
 
 def neighbours(
-    session: Session, windows: Sequence[Window]
+    session: Session, windows: Sequence[Window], as_of: datetime | None = None
 ) -> dict[uuid.UUID, tuple[datetime | None, datetime | None]]:
     """Last reading at or before each window's start, and first one at or after its end.
 
-    None where there is none, or where the window is open. One statement for every hundred.
+    Of those that count; with `as_of` as it was settled by then. None where there is none, or
+    where the window is open. One statement for every hundred.
     """
 
     def query(window: Window) -> Any:
-        mine = Reading.machine_id == window.machine_id
+        mine = and_(Reading.machine_id == window.machine_id, is_counted(window.machine_id, as_of))
         before = select(func.max(Reading.read_at)).where(
             mine, Reading.read_at <= (window.start or EARLIEST)
         )
