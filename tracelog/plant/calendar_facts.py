@@ -1,5 +1,6 @@
 """The facts of the calendar: what is planned, and that it is planned no longer."""
 
+import re
 from datetime import datetime, timedelta
 from typing import Annotated, Any, ClassVar, Self
 
@@ -29,16 +30,23 @@ from tracelog.language import _
 from tracelog.plant.calendar_rules import PeriodKind
 
 MOST_DAYS = 400
-LONGEST_UID = 255
+# Of an event in its file; which repetition it is and its place are put after it.
+LONGEST_UID = 220
+_KEPT_UID = re.compile(
+    rf".{{1,{LONGEST_UID}}}(/\d{{8}}(T\d{{6}}Z)?)?(/line \d{{1,3}}|/\d{{1,3}}-\d{{1,3}}|/plant)?",
+    re.DOTALL,
+)
 # What tells a row that came without an id from others; the rest may change.
 _NATURAL = ("kind", "line", "bodymaker", "starts_at", "ends_at", "announced_at", "uid")
 
 
 def _moment(value: Any, info: ValidationInfo, ends: bool) -> datetime:
     zone = (info.context or {}).get("zone") or zone_named("UTC")
-    if isinstance(value, datetime):
-        return utc_of(value, zone)
-    if not isinstance(value, str):
+    if isinstance(value, str):
+        moment = moment_or_day(value.strip(), zone, ends=ends)
+    elif isinstance(value, datetime):
+        moment = utc_of(value, zone)
+    else:
         raise ValueError(
             _(
                 "'%(what)s' is neither an instant nor a day;"
@@ -46,7 +54,19 @@ def _moment(value: Any, info: ValidationInfo, ends: bool) -> datetime:
                 what=str(value)[:40],
             )
         )
-    return moment_or_day(value.strip(), zone, ends=ends)
+    if moment.microsecond:
+        raise ValueError(_("has a fraction of a second; write whole seconds"))
+    return moment
+
+
+def is_kept_uid(uid: str) -> bool:
+    """Whether the UID of an event, with what we put after it, is short enough to be kept."""
+    return _KEPT_UID.fullmatch(uid) is not None
+
+
+def _event_uid(value: Any) -> str:
+    uid = plain_text(value, LONGEST_UID + 35)
+    return uid if is_kept_uid(uid) else plain_text(uid, LONGEST_UID)
 
 
 _SHAPE = WithJsonSchema(
@@ -64,7 +84,7 @@ LastMoment = Annotated[
 ]
 EventUid = Annotated[
     str,
-    BeforeValidator(lambda value: plain_text(value, LONGEST_UID)),
+    BeforeValidator(_event_uid),
     WithJsonSchema({"type": "string", "minLength": 1, "maxLength": LONGEST_UID}),
 ]
 
