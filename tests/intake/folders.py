@@ -100,6 +100,12 @@ GOOD: Rows = {
         "N2,1,2026-03-01T06:45:00Z,,,",
     ),
     "counter_events.csv": _rows("counter_events.csv", "1,1,2026-03-02T06:00:00Z,reset,0"),
+    "counter_settlements.csv": _rows(
+        "counter_settlements.csv",
+        "1,2,2026-03-01T08:30:00Z,2026-03-02T08:00:00Z,misread,,,Kim,smudged",
+        "1,2,2026-03-01T08:30:00Z,2026-03-03T08:00:00Z,made,2026-03-01T06:00:00Z,35000,,",
+        "1,2,2026-03-01T06:00:00Z,2026-03-03T09:00:00Z,open,,,Kim,",
+    ),
     "readings.csv": _rows(
         "readings.csv",
         "1,1,2026-03-01T06:00:00Z,900000",
@@ -169,6 +175,10 @@ EXTRA: dict[str, dict[str, str]] = {
             "pallets.csv", "N9,2,2026-03-01T06:30:00Z,2026-03-01T06:45:00Z,8169,held"
         ),
         "counter_events.csv": _rows("counter_events.csv", "2,1,2026-03-02T06:00:00Z,preset,10"),
+        "counter_settlements.csv": _rows(
+            "counter_settlements.csv",
+            "2,1,2026-03-01T06:00:00Z,2026-03-03T08:00:00Z,made,2026-03-01T05:00:00Z,7,Kim,odd",
+        ),
         "readings.csv": _rows("readings.csv", "2,1,2026-03-01T06:00:00Z,100"),
         "services.csv": _rows("services.csv", "2,1,minor,2026-03-02T06:00:00Z,yes,late"),
         "changes.csv": _rows("changes.csv", "2,1,2026-03-03T06:00:00Z,coolant,new batch"),

@@ -115,14 +115,25 @@ BAD: dict[str, dict[str, list[str]]] = {
     "counter_events.csv": {
         "line": ["", *NUMBERS, "9"],
         "bodymaker": ["", *NUMBERS, "99"],
-        "at": ["", *INSTANTS],
+        "at": ["", *INSTANTS, "2027-01-01T00:00:00Z"],
         "event": ["", "stopped", "Reset"],
         "strokes_after": ["", *COUNTS],
+    },
+    "counter_settlements.csv": {
+        "line": ["", *NUMBERS, "9"],
+        "bodymaker": ["", *NUMBERS, "99"],
+        "to_at": ["", *INSTANTS],
+        "settled_at": ["", *INSTANTS, "2027-01-01T00:00:00Z"],
+        "verdict": ["", "Made", "reset"],
+        "from_at": ["", *INSTANTS, "2026-03-01T06:00:01Z"],
+        "strokes": ["", *COUNTS],
+        "settled_by": NAMES,
+        "note": NOTES,
     },
     "readings.csv": {
         "line": ["", *NUMBERS, "9"],
         "bodymaker": ["", *NUMBERS, "99"],
-        "read_at": ["", *INSTANTS],
+        "read_at": ["", *INSTANTS, "2026-04-01T12:10:01Z"],
         "strokes": ["", *COUNTS],
     },
     "services.csv": {

@@ -14,7 +14,7 @@ from tracelog.intake.plant_file import read_plant_file
 from tracelog.plant.calendar_rules import PeriodKind
 from tracelog.plant.facts import PalletStatus, RemovalReason
 from tracelog.plant.tool_facts import ToolWorkKind
-from tracelog.strokes.facts import CounterEvent
+from tracelog.strokes.facts import CounterEvent, Verdict
 
 PAGE = (tree.ROOT / "docs" / "plant-folder.md").read_text(encoding="utf-8")
 SECTIONS = dict(re.findall(r"^## (\S+)\n(.*?)(?=^## |\Z)", PAGE, flags=re.MULTILINE | re.DOTALL))
@@ -39,6 +39,7 @@ def test_the_files_stand_in_the_order_in_which_they_are_read() -> None:
         ("tool_works.csv", ToolWorkKind),
         ("pallets.csv", PalletStatus),
         ("counter_events.csv", CounterEvent),
+        ("counter_settlements.csv", Verdict),
         ("planned_periods.csv", PeriodKind),
     ],
 )

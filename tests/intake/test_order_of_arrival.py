@@ -27,6 +27,7 @@ ENDS = {
     "tool_fits.csv": ("removed_at", "removal_reason"),
     "tool_works.csv": ("strokes_before_since_work", "size_mm", "note"),
     "coil_runs.csv": ("ended_at",),
+    "counter_settlements.csv": ("settled_by", "note"),
     "pallets.csv": ("ended_at", "cans", "status"),
     "services.csv": ("note",),
     "planned_periods.csv": ("reason", "withdrawn_at"),
@@ -151,6 +152,21 @@ def works(draw: st.DrawFn) -> dict[str, str]:
 
 
 @st.composite
+def settlements(draw: st.DrawFn, read: list[tuple[tuple[int, int], int]]) -> list[dict[str, str]]:
+    """What was decided on readings, most of it on a stretch that is there."""
+    found = []
+    for machine, at in read[: draw(st.integers(0, 8))]:
+        row = {**_place(machine), "to_at": minute(at), "settled_by": draw(SHORT_WORDS)}
+        row |= {"settled_at": minute(4000 + draw(st.integers(0, 2))), "note": draw(WORDS)}
+        row["verdict"] = draw(st.sampled_from(["made", "made", "misread", "open"]))
+        if row["verdict"] == "made":
+            before = [other for place, other in read if place == machine and other < at]
+            row |= {"from_at": minute(max(before, default=at - 5)), "strokes": "77"}
+        found.append(row)
+    return _unique(found, "line", "bodymaker", "to_at", "settled_at")
+
+
+@st.composite
 def plants(draw: st.DrawFn) -> Rows:
     """The rows of a plant folder in which nothing is wrong."""
     reading = st.tuples(BODYMAKERS, MINUTES, st.integers(0, 9999))
@@ -207,6 +223,7 @@ def plants(draw: st.DrawFn) -> Rows:
             {**_place(machine), "at": minute(at), "event": kind, "strokes_after": "7"}
             for (machine, at), kind in events.items()
         ],
+        "counter_settlements.csv": draw(settlements(list(read))),
         "services.csv": [
             {**_place(machine), "service": "minor", "done_at": minute(at), "note": draw(WORDS)}
             for machine, at in draw(

@@ -43,7 +43,8 @@ from tracelog.service.actions import (
 )
 from tracelog.service.facts import ReplacementCostFact, ServiceFact, ServiceLevelFact
 from tracelog.strokes.actions import record_counter_events, record_readings
-from tracelog.strokes.facts import CounterEventFact, ReadingFact
+from tracelog.strokes.facts import CounterEventFact, CounterSettlementFact, ReadingFact
+from tracelog.strokes.settlement_actions import record_counter_settlements
 from tracelog.trends.actions import record_measurements
 from tracelog.trends.facts import MeasurementFact
 
@@ -164,6 +165,12 @@ FILES: tuple[PlantFile, ...] = (
     ),
     PlantFile("pallets.csv", PalletFact, record_pallets, (_LINE,)),
     PlantFile("counter_events.csv", CounterEventFact, record_counter_events, (_LINE, _MACHINE)),
+    PlantFile(
+        "counter_settlements.csv",
+        CounterSettlementFact,
+        record_counter_settlements,
+        (_LINE, _MACHINE),
+    ),
     PlantFile(
         "readings.csv",
         ReadingFact,

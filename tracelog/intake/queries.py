@@ -32,7 +32,7 @@ from tracelog.plant.models import (
     ToolWork,
 )
 from tracelog.service.models import ReplacementCost, Service, ServiceLevel
-from tracelog.strokes.models import CounterEventRow, Reading
+from tracelog.strokes.models import CounterEventRow, CounterSettlement, Reading
 from tracelog.trends.models import Measurement
 
 Values = Sequence[Any]
@@ -230,6 +230,15 @@ def _counter_events(_text: ByCodePoint) -> Rows:
     )
 
 
+def _counter_settlements(_text: ByCodePoint) -> Rows:
+    row = CounterSettlement
+    return _of_machine(
+        row,
+        *(row.to_at, row.settled_at, row.verdict, row.from_at),
+        *(row.strokes, row.settled_by, row.note),
+    ).order_by(Line.line, Machine.number, row.to_at, row.settled_at)
+
+
 def _services(text: ByCodePoint) -> Rows:
     return _of_machine(
         Service, Service.service, Service.done_at, Service.unplanned, Service.note
@@ -310,6 +319,7 @@ _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "pallets.csv": _pallets,
     "readings.csv": _readings,
     "counter_events.csv": _counter_events,
+    "counter_settlements.csv": _counter_settlements,
     "services.csv": _services,
     "changes.csv": _changes,
     "planned_periods.csv": _planned_periods,

@@ -7,7 +7,6 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, take_turn
-from tracelog.errors import UnknownReference
 from tracelog.instants import write_instant
 from tracelog.language import _
 from tracelog.outcomes import UNCHANGED, Became, Outcome, conflict, refused
@@ -55,22 +54,27 @@ def record_counter_settlements(
 
     def row_of(fact: CounterSettlementFact) -> Values:
         machine = known.bodymaker(fact.line, fact.bodymaker)
-        if fact.settled_at > now + CLOCKS_DIFFER:
-            raise UnknownReference(
-                _(
-                    "lies ahead of the present, %(now)s; send the instant of the decision",
-                    now=write_instant(now.replace(microsecond=0)),
-                ),
-                "settled_at",
-            )
         key = (machine.id, fact.to_at, fact.settled_at)
         return (*key, fact.verdict.value, fact.from_at, fact.strokes, fact.settled_by, fact.note)
 
-    rows = resolved(facts, row_of)
+    rows = [
+        _ahead(now) if fact.settled_at > now + CLOCKS_DIFFER else row
+        for fact, row in zip(facts, resolved(facts, row_of), strict=True)
+    ]
     names = {machine.id: machine.text for machine in known.machines.values()}
     outcomes = record_rows(session, _SETTLEMENTS, rows, actor, now, names=names)
     derive_touched(session, _touched(rows, outcomes), known)
     return outcomes
+
+
+def _ahead(now: datetime) -> Outcome:
+    return refused(
+        "settled_at",
+        _(
+            "lies ahead of the present, %(now)s; send the instant of the decision",
+            now=write_instant(now.replace(microsecond=0)),
+        ),
+    )
 
 
 def _not_read(machine: MachineView, moment: datetime) -> str:
