@@ -1,5 +1,6 @@
 """What all commands share: the database they work on, instants as options, tables, exit status."""
 
+import getpass
 import json
 import sys
 from collections.abc import Callable, Iterable, Sequence
@@ -10,6 +11,7 @@ from zoneinfo import ZoneInfo
 import click
 from sqlalchemy import Engine, inspect
 
+from tracelog.audit import Actor
 from tracelog.config import Settings, load_settings
 from tracelog.db import is_current, make_engine, upgrade
 from tracelog.errors import TracelogError
@@ -43,6 +45,18 @@ def open_database(settings: Settings | None = None, create: bool = False) -> Eng
             )
         upgrade(engine)
     return engine
+
+
+def command_actor(door: str = "command") -> Actor:
+    """Who runs the command: the user of this computer.
+
+    Whoever may run commands on the server has the database itself in hand.
+    """
+    try:
+        name = getpass.getuser()
+    except (KeyError, OSError):
+        name = "unknown"
+    return Actor(name, "administrator", door)
 
 
 def instant_option(

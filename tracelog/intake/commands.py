@@ -1,6 +1,5 @@
 """Commands of the plant folder: import, export, check."""
 
-import getpass
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -11,7 +10,6 @@ import click
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from tracelog.audit import Actor
 from tracelog.db import writing
 from tracelog.errors import TracelogError
 from tracelog.instants import now
@@ -22,19 +20,13 @@ from tracelog.language import _
 from tracelog.outcomes import Became
 from tracelog.terminal import (
     EXIT_BAD_DATA,
+    command_actor,
     fail,
     json_option,
     open_database,
     print_json,
     print_table,
 )
-
-
-def _somebody() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "unknown"
 
 
 @contextmanager
@@ -76,7 +68,7 @@ def import_folder(folder: Path, keep_good: bool, dry_run: bool, as_json: bool) -
         done = import_whole(
             engine,
             folder,
-            Actor(_somebody(), "administrator", "import"),
+            command_actor("import"),
             now(),
             keep_good=keep_good,
             dry_run=dry_run,

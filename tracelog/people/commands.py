@@ -1,19 +1,23 @@
 """Commands of the people: accounts and tokens, from the server's own terminal."""
 
-import getpass
 import sys
 from datetime import datetime
 
 import click
 
-from tracelog.audit import Actor
 from tracelog.db import reading, writing
 from tracelog.errors import TracelogError
 from tracelog.instants import now, parse_instant, show_instant, zone_named
 from tracelog.language import _
 from tracelog.people import actions, queries
 from tracelog.people.permissions import ROLES
-from tracelog.terminal import json_option, open_database, print_json, print_table
+from tracelog.terminal import (
+    command_actor,
+    json_option,
+    open_database,
+    print_json,
+    print_table,
+)
 
 _UTC = zone_named("UTC")
 
@@ -24,15 +28,6 @@ def user() -> None:
 
     Example: tracelog user add anna --role administrator
     """
-
-
-def _actor() -> Actor:
-    # Whoever may run commands on the server has the database itself in hand.
-    try:
-        name = getpass.getuser()
-    except (KeyError, OSError):
-        name = "unknown"
-    return Actor(name, "administrator", "command")
 
 
 def _read_secret(role: str) -> str:
@@ -55,7 +50,7 @@ def add(name: str, role: str, display_name: str) -> None:
     engine = open_database()
     secret = _read_secret(role)
     with writing(engine) as session:
-        actions.create_account(session, name, display_name, role, secret, _actor(), now())
+        actions.create_account(session, name, display_name, role, secret, command_actor(), now())
     click.echo(_("The account %(name)s is made.", name=queries.canonical_name(name)))
 
 
@@ -111,7 +106,7 @@ def passwd(name: str) -> None:
         account = queries.account_named(session, name)
     secret = _read_secret(account.role)
     with writing(engine) as session:
-        actions.change_secret(session, account.id, secret, _actor(), now())
+        actions.change_secret(session, account.id, secret, command_actor(), now())
     click.echo(_("The password or PIN of %(name)s is changed.", name=account.name))
 
 
@@ -125,7 +120,7 @@ def disable(name: str, again: bool) -> None:
     """
     with writing(open_database()) as session:
         account = queries.account_named(session, name)
-        actions.set_active(session, account.id, again, _actor(), now())
+        actions.set_active(session, account.id, again, command_actor(), now())
     done = _("%(name)s may sign in again.") if again else _("%(name)s cannot sign in any more.")
     click.echo(done % {"name": account.name})
 
@@ -146,7 +141,7 @@ def token(name: str, purpose: str, role: str | None, expires_at: str | None) -> 
         if not account.active:
             raise TracelogError(_("'%(name)s' is disabled", name=account.name), "name")
         secret = actions.create_token(
-            session, account, purpose, role or account.role, _actor(), now(), ends_at
+            session, account, purpose, role or account.role, command_actor(), now(), ends_at
         )
     click.echo(secret)
 
