@@ -14,7 +14,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -30,6 +29,7 @@ from tests.support import testrun, tree
 
 NAMESPACE = "urn:alder-point:counters"
 _SOCKET = "opcua.sock"
+_programs: list["subprocess.Popen[bytes]"] = []
 _KINDS = {bool: "Boolean", int: "Int64", float: "Double", str: "String"}
 
 
@@ -61,8 +61,9 @@ class OpcuaServer:
 
     def start(self) -> None:
         """Start it, again on the same port and with the figures it had."""
+        nursery = _nursery()
         self._link = socket.socket(socket.AF_UNIX)
-        self._link.connect(_nursery())
+        self._link.connect(nursery)
         self._lines = self._link.makefile("rw", encoding="utf-8")
         wanted = {"port": self.port, "secured": self.secured, "memory": self._memory}
         assert self._ask(wanted) == "ready"
@@ -72,12 +73,18 @@ class OpcuaServer:
         self._ask({"do": "die"})
         # It is gone when its end of the line is.
         assert not self._lines.read()
-        self._link = None
+        self._hang_up()
 
     def close(self) -> None:
         """End it for good."""
         if self._link is not None:
             self.die()
+
+    def _hang_up(self) -> None:
+        assert self._link is not None
+        self._lines.close()
+        self._link.close()
+        self._link = None
 
     def count(self, name: str, every: float, step: int = 1) -> None:
         """Let a counter run, a step every so many seconds, until it is halted."""
@@ -100,7 +107,7 @@ class OpcuaServer:
         self._ask({"do": "add", "name": name, "figure": figure})
 
     def look(self) -> dict[str, Any]:
-        """What it knows: sessions that are open, and figures."""
+        """What it knows: the figures that are ``shown``, by name."""
         seen: dict[str, Any] = self._ask({"do": "look"})
         return seen
 
@@ -138,13 +145,16 @@ def _nursery() -> str:
     def begin() -> str:
         log = (testrun.folder() / "opcua.log").open("wb")
         with log:
-            subprocess.Popen(
-                [sys.executable, "-m", "tests.support.opcua_server", str(testrun.folder())],
-                stdin=subprocess.DEVNULL,
-                stdout=log,
-                stderr=log,
-                cwd=tree.ROOT,
-                start_new_session=True,
+            # Held, since a program that runs must not be forgotten; it ends with the folder.
+            _programs.append(
+                subprocess.Popen(
+                    [sys.executable, "-m", "tests.support.opcua_server", str(testrun.folder())],
+                    stdin=subprocess.DEVNULL,
+                    stdout=log,
+                    stderr=log,
+                    cwd=tree.ROOT,
+                    start_new_session=True,
+                )
             )
         testrun.wait_for(testrun.folder() / "opcua.ready")
         return str(testrun.folder() / _SOCKET)
@@ -315,7 +325,7 @@ class _Served:
         self.running.pop(name).cancel()
 
     async def _look(self) -> dict[str, Any]:
-        return {"clients": len(self.server.iserver.asyncio_transports), "at": time.time()}
+        return {"shown": {name: known["shown"] for name, known in self.memory.items()}}
 
     async def _die(self) -> None:
         return None
