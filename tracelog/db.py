@@ -99,10 +99,13 @@ def make_engine(url: str) -> Engine:
         # A plan that was kept while a table was empty compares every row with every key once it
         # is full, so each statement is planned for what it asks.
         options = "-c timezone=UTC -c plan_cache_mode=force_custom_plan"
-        return create_engine(url, pool_pre_ping=True, connect_args={"options": options})
+        engine = create_engine(url, pool_pre_ping=True, connect_args={"options": options})
+        event.listen(engine, "checkin", _end_transaction)
+        return engine
     engine = create_engine(url, connect_args={"timeout": 30})
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
+    event.listen(engine, "checkin", _end_transaction)
     return engine
 
 
@@ -126,6 +129,12 @@ def _begin_sqlite(connection: Connection) -> None:
     # a writer therefore takes its place in the queue from the start.
     writes = connection.get_execution_options().get("tracelog_writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _end_transaction(connection: Any, _record: ConnectionPoolEntry) -> None:
+    # A commit that failed may leave the transaction open, and the place of the writer taken.
+    if connection is not None and not getattr(connection, "closed", False):
+        connection.rollback()
 
 
 @contextmanager

@@ -1,6 +1,7 @@
 """A small plant, its collector in a thread of the test, and what came of the messages."""
 
 import json
+import logging
 import threading
 import time
 from collections import Counter
@@ -9,7 +10,7 @@ from contextlib import contextmanager
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, func, select
 
 from tests.strokes.counters import make_plant
 from tests.support.broker import Broker
@@ -69,6 +70,12 @@ def kept(engine: Engine) -> list[tuple[int, datetime, int]]:
         return sorted((row[0], row[1], row[2]) for row in session.execute(asked))
 
 
+def kept_count(engine: Engine) -> int:
+    """How many readings are on record."""
+    with reading(engine) as session:
+        return session.execute(select(func.count()).select_from(Reading)).scalar_one()
+
+
 def rejected(engine: Engine) -> list[RejectedMessage]:
     """Everything that was rejected."""
     asked = select(RejectedMessage).order_by(RejectedMessage.topic, RejectedMessage.minute_at)
@@ -83,15 +90,16 @@ def until(done: Callable[[], Any]) -> None:
     give_up_at = time.monotonic() + PATIENCE_SECONDS
     while not done():
         assert time.monotonic() < give_up_at, "it did not come about"
-        time.sleep(0.02)
+        time.sleep(0.01)
 
 
 class Collecting:
-    """A collector that runs in a thread; `counts` once it has ended."""
+    """A collector that runs in a thread; `counts` or `problem` once it has ended."""
 
     def __init__(self, engine: Engine, broker: Broker, **choices: Any) -> None:
         self.counts: Counter[str] | None = None
         self.problem: BaseException | None = None
+        self.is_listening = Heard("listening at")
         self._stop = threading.Event()
         chosen = MqttChoices(read_address(broker.url), **_choices(broker, choices))
 
@@ -100,6 +108,8 @@ class Collecting:
                 self.counts = collect_mqtt(engine, chosen, self._stop)
             except BaseException as problem:
                 self.problem = problem
+            finally:
+                self.is_listening.close()
 
         self._thread = threading.Thread(target=run)
         self._thread.start()
@@ -122,9 +132,37 @@ class Collecting:
         assert not self.is_running
 
 
+class Heard(logging.Handler):
+    """Whether our programs have logged a line that holds some words."""
+
+    def __init__(self, words: str) -> None:
+        super().__init__(logging.INFO)
+        self._words, self._heard = words, threading.Event()
+        self._log = logging.getLogger("tracelog")
+        self._log.setLevel(logging.INFO)
+        self._log.addHandler(self)
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if self._words in record.getMessage():
+            self._heard.set()
+
+    def __call__(self) -> bool:
+        return self._heard.is_set()
+
+    def close(self) -> None:
+        self._log.removeHandler(self)
+        super().close()
+
+
 def _choices(broker: Broker, choices: dict[str, Any]) -> dict[str, Any]:
     protocol = "5" if broker.kind == "mosquitto" else "3.1.1"
     return {"protocol": protocol, **choices}
+
+
+def subscribe(engine: Engine, broker: Broker, **choices: Any) -> None:
+    """Let the collector make its session at the broker, and leave."""
+    with collecting(engine, broker, **choices) as running:
+        until(running.is_listening)
 
 
 @contextmanager

@@ -7,6 +7,7 @@ import pytest
 from click.testing import CliRunner, Result
 from sqlalchemy import Engine
 
+from tests.support.broker import Broker, BrokerKind, mosquitto_program
 from tests.support.databases import Databases, Kind, open_engine
 from tracelog.cli import tracelog
 
@@ -42,3 +43,27 @@ class Run:
 def run(database_url: str, tmp_path: Path) -> Run:
     """``run("import", folder, status=1).stderr``, on the database of `own_engine`."""
     return Run(database_url, tmp_path / "data")
+
+
+@pytest.fixture(params=["mosquitto", "amqtt"])
+def every_broker(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Broker]:
+    """A running broker: a test that uses this runs on each kind."""
+    yield from _running(request.param, tmp_path)
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    """A running broker of the kind that this machine has."""
+    yield from _running("mosquitto" if mosquitto_program() else "amqtt", tmp_path)
+
+
+@pytest.fixture
+def lasting_broker(tmp_path: Path) -> Iterator[Broker]:
+    """A running broker that speaks MQTT 5 and keeps its sessions over a restart."""
+    yield from _running("mosquitto", tmp_path)
+
+
+def _running(kind: BrokerKind, folder: Path) -> Iterator[Broker]:
+    broker = Broker(kind, folder / "broker").start()
+    yield broker
+    broker.stop()

@@ -241,4 +241,6 @@ def _in_short_turns(engine: Engine) -> Engine:
             "connect",
             lambda raw, _record: raw.execute(f"PRAGMA busy_timeout={_SQLITE_WAIT_MS}").close(),
         )
+        # Connections that are open already would still wait for long.
+        engine.dispose()
     return engine

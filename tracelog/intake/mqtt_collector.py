@@ -32,7 +32,9 @@ QUIET_SECONDS = 0.02
 LONGEST_GATHERING = timedelta(milliseconds=200)
 # A signal to stop is heard within this.
 _STEP_SECONDS = 0.25
-_FIRST_WAIT_SECONDS, _LONGEST_WAIT_SECONDS = 0.5, 30.0
+_FIRST_PAUSE_SECONDS, _LONGEST_PAUSE_SECONDS = 0.5, 30.0
+# A connection that lasted so long was a good one; one that ended within this is suspicious.
+_STEADY_SECONDS, _SHORT_SECONDS = 60.0, 5.0
 _TELL_EVERY = timedelta(minutes=10)
 _CLEAN_EVERY = timedelta(days=1)
 # With --once: as long as this without a message means that none is waiting.
@@ -94,6 +96,9 @@ class _Collector:
         self._told = Counter(self._counts)
         self._tell_at = now() + _TELL_EVERY
         self._clean_at = now()
+        self._connected_at: float | None = None
+        self._is_listening = False
+        self._pause = 0.0
 
     def run(self) -> Counter[str]:
         """Connect, gather, keep, acknowledge, until asked to stop."""
@@ -106,10 +111,12 @@ class _Collector:
                 continue
             held = bool(self._link.held)
             came = self._link.step(QUIET_SECONDS if held else _STEP_SECONDS)
-            if came:
+            self._tell_of_start()
+            if came or not self._is_listening:
                 quiet_since = time.monotonic()
             if self._link.held and (not came or self._is_time()):
                 self._keep()
+                quiet_since = time.monotonic()
             elif self._once and time.monotonic() - quiet_since > ONCE_QUIET_SECONDS:
                 break
         while self._link.held and self._keep():
@@ -140,25 +147,48 @@ class _Collector:
         self._counts["rejected"] += len(kept.rejects)
 
     def _connect(self) -> None:
-        wait, is_told = _FIRST_WAIT_SECONDS, False
-        while not self._stop.is_set():
+        """Connect anew, after longer and longer pauses unless the last connection lasted."""
+        self._tell_of_end()
+        is_told = False
+        while not self._stop.wait(self._pause):
+            self._pause = min(max(2 * self._pause, _FIRST_PAUSE_SECONDS), _LONGEST_PAUSE_SECONDS)
             try:
                 self._link.connect()
             except LinkDown as problem:
                 if not is_told:
-                    log.error(
-                        _(
-                            "%(address)s cannot be reached and is tried again: %(why)s",
-                            address=self._link.address,
-                            why=problem,
-                        )
+                    sentence = _(
+                        "%(address)s cannot be reached and is tried again: %(why)s",
+                        address=self._link.address,
+                        why=problem,
                     )
+                    log.error(sentence)
                 is_told = True
-                self._stop.wait(wait)
-                wait = min(wait * 2, _LONGEST_WAIT_SECONDS)
                 continue
-            log.info(_("listening at %(address)s", address=self._link.address))
+            self._connected_at, self._is_listening = time.monotonic(), False
             return
+
+    def _tell_of_start(self) -> None:
+        if self._link.is_ready and not self._is_listening:
+            self._is_listening = True
+            log.info(_("listening at %(address)s", address=self._link.address))
+
+    def _tell_of_end(self) -> None:
+        if self._connected_at is None:
+            return
+        lasted = time.monotonic() - self._connected_at
+        if lasted >= _STEADY_SECONDS:
+            self._pause = 0.0
+        why = self._link.why_down
+        if lasted < _SHORT_SECONDS:
+            why += _("; if that goes on, look whether another collector has the same client id")
+        log.warning(
+            _(
+                "the connection with %(address)s ended after %(lasted).0f s: %(why)s",
+                address=self._link.address,
+                lasted=lasted,
+                why=why,
+            )
+        )
 
     def _wait_for_database(self, seconds: float) -> bool:
         """Keep the connection alive meanwhile; what comes is held, and nothing acknowledged."""

@@ -133,7 +133,9 @@ class MqttLink:
         return self._client.socket() is not None
 
     def connect(self) -> None:
-        """Connect, go on with the session, and subscribe; waits for the broker's answers.
+        """Connect and go on with the session; the broker's answer is waited for.
+
+        What it had kept for us may come at once, and before it has confirmed the subscription.
 
         Raises:
             LinkDown: not just now.
@@ -155,17 +157,14 @@ class MqttLink:
         except OSError as problem:
             raise LinkDown(problem.strerror or str(problem)) from None
         give_up_at = time.monotonic() + ANSWER_SECONDS
-        while not self.is_ready:
+        while not self._client.is_connected():
             self.step(0.1)
-            if self._refused is not None:
-                raise self._refused
             if not self.is_up:
                 raise LinkDown(self.why_down)
             if time.monotonic() > give_up_at:
                 self._client.disconnect()
                 self._forget_connection()
                 raise LinkDown(_("it does not answer"))
-        self._was_ready = True
 
     def step(self, seconds: float) -> int:
         """Wait so long at most for something to happen, and do what is to be done.
@@ -174,7 +173,8 @@ class MqttLink:
             How many messages came. A connection that ended is seen by `is_up`.
 
         Raises:
-            Refused: another collector has taken the session over.
+            Refused: the broker will not let us subscribe, or another collector has taken the
+                session over.
         """
         before, client = len(self.held), self._client
         sock: Any = client.socket()
@@ -195,7 +195,7 @@ class MqttLink:
         if can_read or is_pending:
             self._read()
         client.loop_misc()
-        if self._refused is not None and self._was_ready:
+        if self._refused is not None:
             raise self._refused
         return len(self.held) - before
 
@@ -291,7 +291,7 @@ class MqttLink:
                 )
             )
             return
-        self.is_ready = True
+        self.is_ready = self._was_ready = True
 
     def _on_disconnect(
         self,
