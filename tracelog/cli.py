@@ -21,6 +21,7 @@ COMMANDS: dict[str, str] = {
     "check": "tracelog.intake.commands:check",
     "trace": "tracelog.trace.commands:trace",
     "rates": "tracelog.trends.commands:rates",
+    "counters": "tracelog.strokes.commands:counters",
     "forecast": "tracelog.service.commands:forecast",
     "tools": "tracelog.service.tool_commands:tools",
 }

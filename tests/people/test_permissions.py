@@ -25,6 +25,8 @@ def test_everybody_sees_logs_and_corrects(role: str, permission: str) -> None:
         ("record tool change", {"planner", "supervisor", "administrator"}),
         ("record change", {"planner", "supervisor", "quality", "administrator"}),
         ("send readings", {"planner", "supervisor", "administrator"}),
+        ("read counter", {"operator", "planner", "supervisor", "administrator"}),
+        ("settle counter", {"planner", "supervisor", "administrator"}),
         ("hold stock", {"supervisor", "quality"}),
         ("release stock", {"quality"}),
         ("manage accounts", {"administrator"}),

@@ -190,16 +190,16 @@ def test_recent_rate_counts_the_time_in_which_the_counter_was_read(
     session: Session, machines: dict[int, uuid.UUID]
 ) -> None:
     ids = list(machines.values())
-    until = FIRST + 500 * HOUR
-    assert recent_rate(session, ids, until) == {
-        machines[1]: 24 * PER_HOUR,
-        machines[2]: 24 * 6_000,
-    }
-    assert recent_rate(session, ids, FIRST + 60 * HOUR, days=1) == {
-        machines[1]: 24 * PER_HOUR,
-        machines[2]: 24 * 6_000,
-    }
-    assert recent_rate(session, ids, until, days=7) == {}
+    late = [(machine, FIRST + 500 * HOUR) for machine in ids]
+    assert recent_rate(session, late) == [24 * PER_HOUR, 24 * 6_000, None]
+    assert recent_rate(session, [(one, FIRST + 60 * HOUR) for one in ids], days=1) == [
+        24 * PER_HOUR,
+        24 * 6_000,
+        None,
+    ]
+    assert recent_rate(session, late, days=7) == [None] * 3
+    asked = [(ids[1], FIRST + n * HOUR) for n in (0, 10, 90)]
+    assert recent_rate(session, asked, as_of=FIRST + 5 * HOUR) == [None, 24 * 6_000, 24 * 6_000]
 
 
 def test_last_reading_gives_the_raw_figure(
@@ -236,7 +236,7 @@ STATEMENTS = [
         ),
         2,
     ),
-    (lambda session, ids: recent_rate(session, ids, FIRST + 99 * HOUR, days=2), 13),
+    (lambda session, ids: recent_rate(session, [(m, FIRST + 99 * HOUR) for m in ids], days=2), 5),
     (lambda session, ids: strokes_between(session, _spans(ids), FIRST + 20 * HOUR), 13),
     (last_reading, 1),
     (machine_span, 4),

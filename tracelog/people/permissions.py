@@ -13,6 +13,7 @@ _RUNNING = frozenset(
         "record service",
         "record tool change",
         "plan services",
+        "read counter",
         "send readings",
         "settle counter",
     }
@@ -22,7 +23,7 @@ ROLES: tuple[str, ...] = ("operator", "planner", "supervisor", "quality", "admin
 
 PERMISSIONS = MappingProxyType(
     {
-        "operator": _EVERYBODY | {"record measurement"},
+        "operator": _EVERYBODY | {"record measurement", "read counter"},
         "planner": _EVERYBODY | _RUNNING,
         "supervisor": _EVERYBODY
         | _RUNNING

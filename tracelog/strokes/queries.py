@@ -189,29 +189,39 @@ def strokes_by_bucket(
 
 def recent_rate(
     session: Session,
-    machine_ids: Collection[uuid.UUID],
-    until: datetime,
+    asked: Sequence[tuple[uuid.UUID, datetime]],
     days: int = 28,
-) -> dict[uuid.UUID, float]:
-    """Mean strokes per day over the last `days`, from readings up to `until`.
+    as_of: datetime | None = None,
+) -> list[float | None]:
+    """Mean strokes per day of machines over the last `days` before an instant.
 
     The time counted runs from the first reading in the period to the last, so that a counter
     that nobody reads any more does not pass for a machine that stands.
 
+    Args:
+        session: an open session.
+        asked: machines, each with the instant that ends the period.
+        days: how long the period is.
+        as_of: only what was known by then.
+
     Returns:
-        By machine; machines for which no time passed between readings in the period are left
-        out.
+        In order; None where no time passed between readings in the period.
     """
     zone = the_plant(session).zone
-    start = until - timedelta(days=days)
-    reached = reaches(session, zone, machine_ids, until)
-    totals = totals_at(session, zone, reached, {machine: [start] for machine in reached})
-    rates = {}
-    for machine, reach in reached.items():
-        seen = microseconds_between(max(start, reach.first_at), reach.last_at)
-        if seen > 0:
-            made = reach.total - totals.at(machine, start)
-            rates[machine] = made * (_DAY // MICROSECOND) / seen
+    length = timedelta(days=days)
+    moments: dict[uuid.UUID, set[datetime]] = {}
+    for machine, until in asked:
+        moments.setdefault(machine, set()).update((until - length, until))
+    reached = reaches(session, zone, moments.keys(), as_of)
+    totals = totals_at(session, zone, reached, moments)
+    rates: list[float | None] = []
+    for machine, until in asked:
+        reach, start = reached.get(machine), until - length
+        seen = 0
+        if reach is not None:
+            seen = microseconds_between(max(start, reach.first_at), min(until, reach.last_at))
+        made = totals.at(machine, until) - totals.at(machine, start)
+        rates.append(made * (_DAY // MICROSECOND) / seen if seen > 0 else None)
     return rates
 
 

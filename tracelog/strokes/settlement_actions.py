@@ -15,8 +15,9 @@ from tracelog.plant.queries import BODYMAKER, MachineView, directory
 from tracelog.strokes.actions import derive_touched
 from tracelog.strokes.facts import CounterDecisionFact, CounterSettlementFact, Verdict
 from tracelog.strokes.models import CounterSettlement, Reading
+from tracelog.strokes.question_rules import shown_strokes
 from tracelog.strokes.recounts import Touched
-from tracelog.strokes.rules import CLOCKS_DIFFER, CounterLimits
+from tracelog.strokes.rules import CLOCKS_DIFFER, CounterLimits, most_risen
 from tracelog.strokes.settlements import Key, Settlement, Stretch, latest_settlements, stretches_to
 from tracelog.strokes.timelines import accepted_at
 
@@ -231,22 +232,23 @@ def _unlike(
             "to_at",
             _("the counter was not read before, so that no strokes are counted up to it"),
         )
-    if stretch.from_at != settling.from_at:
+    figures = stretch.figures
+    if figures.from_at != settling.from_at:
         return conflict(
             "from_at",
             _(
                 "the stretch that ends at %(to)s begins at %(from)s by now, with %(figure)d; look"
                 " at the question again",
                 **{
-                    "to": write_instant(stretch.to_at),
-                    "from": write_instant(stretch.from_at),
-                    "figure": stretch.from_strokes,
+                    "to": write_instant(figures.to_at),
+                    "from": write_instant(figures.from_at),
+                    "figure": figures.from_strokes,
                 },
             ),
         )
     limits = CounterLimits(machine.counter_max, machine.rated_spm)
-    made, most = settling.strokes or 0, stretch.most(limits)
-    if made <= most or made in stretch.shown(limits):
+    made, most = settling.strokes or 0, int(most_risen(figures.minutes, limits))
+    if made <= most or made == shown_strokes(figures, limits):
         return None
     return refused(
         "strokes",

@@ -11,9 +11,8 @@ from sqlalchemy.orm import Session
 
 from tracelog.bulk import rows_with
 from tracelog.strokes.facts import Verdict
-from tracelog.strokes.hours import MICROSECOND
 from tracelog.strokes.models import CounterEventRow, CounterSettlement, Reading
-from tracelog.strokes.rules import CounterLimits, most_risen, rolled_over
+from tracelog.strokes.question_rules import Figures
 from tracelog.strokes.standing import is_counted, stands
 from tracelog.strokes.timelines import joined
 
@@ -49,30 +48,8 @@ class Stretch:
     """From the reading or event before a reading to that reading, as they stand."""
 
     machine_id: uuid.UUID
-    from_at: datetime
-    to_at: datetime
-    from_strokes: int
-    to_strokes: int
+    figures: Figures
     from_event: bool
-
-    @property
-    def minutes(self) -> float:
-        """How long it lasts."""
-        return (self.to_at - self.from_at) / MICROSECOND / 60_000_000
-
-    def most(self, limits: CounterLimits) -> int:
-        """Strokes above which a rise is not believed."""
-        return int(most_risen(self.minutes, limits)) if self.to_at > self.from_at else 0
-
-    def shown(self, limits: CounterLimits) -> tuple[int, ...]:
-        """Strokes that the counter itself shows: its rise, or a fall as a roll-over."""
-        if self.to_at == self.from_at:
-            return (0,)
-        gained = self.to_strokes - self.from_strokes
-        if gained >= 0:
-            return (gained,)
-        turned = rolled_over(gained, limits)
-        return () if turned is None else (turned,)
 
 
 def latest_settlements(
@@ -165,9 +142,8 @@ def stretches_to(
         if read_at is None and event_at != to_at:
             continue
         from_strokes = figures[machine, from_at, from_event]
-        found[machine, to_at] = Stretch(
-            machine, from_at, to_at, from_strokes, to_strokes, from_event
-        )
+        figures_of = Figures(from_at, to_at, from_strokes, to_strokes)
+        found[machine, to_at] = Stretch(machine, figures_of, from_event)
     return found
 
 
