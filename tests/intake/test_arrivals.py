@@ -110,7 +110,7 @@ def test_what_is_refused_becomes_a_reject_and_hinders_nothing(
     assert "contradicts" in reasons[b"11"]
     assert "line 1 has no bodymaker 9" in reasons[b"12"]
     assert "the last figure of the counter" in reasons[b"1000000"]
-    assert "0:02:01 ahead of this computer's clock" in reasons[b"13"]
+    assert "0:10:01 ahead of this computer's clock" in reasons[b"13"]
     assert reasons[b"nonsense"] == "is not JSON"
     told = [record.getMessage() for record in caplog.records if record.levelno == logging.WARNING]
     # Once for each topic of the minute.

@@ -28,12 +28,13 @@ from tracelog.outcomes import Became
 from tracelog.plant.queries import PlantView, the_plant
 from tracelog.strokes.actions import record_readings
 from tracelog.strokes.facts import ReadingFact
+from tracelog.strokes.rules import CLOCKS_DIFFER
 
 log = logging.getLogger(__name__)
 
-# How far a reading may lie ahead of our clock: what clocks that are kept in step differ by, and
-# some. Common practice, no source.
-AHEAD_AT_MOST = timedelta(minutes=2)
+# How far a reading may lie ahead of our clock: as at every door, but by the time of its arrival,
+# so that a message does not become right by waiting for the database.
+AHEAD_AT_MOST = CLOCKS_DIFFER
 FIRST_WAIT_SECONDS, LONGEST_WAIT_SECONDS = 0.5, 30.0
 # SQLite's writer is waited for in short turns, so that a signal to stop is heard in between.
 _SQLITE_WAIT_MS = 2000

@@ -106,8 +106,11 @@ def _collect_mqtt(url: str, options: dict[str, Any], stop: threading.Event) -> N
         address = read_address(url)
     except ValueError as problem:
         raise click.BadParameter(str(problem), param_hint="--mqtt") from None
-    if address.username is None:
-        address = replace(address, username=settings.mqtt_username, password=settings.mqtt_password)
+    address = replace(
+        address,
+        username=address.username or settings.mqtt_username,
+        password=address.password or settings.mqtt_password,
+    )
     credentials = Credentials(options["ca"], options["cert"], options["key"])
     if credentials != Credentials() and not address.is_encrypted:
         raise click.UsageError(_("--ca, --cert and --key need an address with mqtts://"))
