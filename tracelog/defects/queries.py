@@ -3,13 +3,11 @@
 No query asks once per row; each function says how many statements it sends.
 """
 
-import base64
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from sqlalchemy import func, select, tuple_
 from sqlalchemy.orm import Session
@@ -46,9 +44,9 @@ from tracelog.defects.selecting import (
     unaltered,
     vocabulary,
 )
-from tracelog.errors import NotFound, TracelogError
-from tracelog.instants import parse_instant, write_instant
+from tracelog.errors import NotFound
 from tracelog.language import _
+from tracelog.paging import read_place, write_place
 from tracelog.plant.queries import MachineView
 
 __all__ = [
@@ -186,7 +184,7 @@ def entries(
         TracelogError: `after` is not from a page before; at the field ``after``.
     """
     limit = max(1, min(limit, MOST_ENTRIES))
-    place = _read_place(after) if after else None
+    place = read_place(after) if after else None
     around = surroundings(session, asked.as_of)
     choice = Choice.of(asked, around)
     where = [*choice.conditions(), *unaltered(asked.as_of)]
@@ -205,28 +203,11 @@ def entries(
     )
     found = sorted((*kept, *anew), key=_key, reverse=True)
     rows = tuple(_view(row, around) for row in found[:limit])
-    return EntryPage(rows, _write_place(_key(found[limit - 1])) if len(found) > limit else None)
+    return EntryPage(rows, write_place(*_key(found[limit - 1])) if len(found) > limit else None)
 
 
 def _key(row: Row) -> tuple[datetime, uuid.UUID]:
     return row["occurred_at"], row["entry_id"]
-
-
-def _write_place(place: tuple[datetime, uuid.UUID]) -> str:
-    text = f"{write_instant(place[0])} {place[1]}"
-    return base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")
-
-
-def _read_place(after: str) -> tuple[datetime, uuid.UUID]:
-    try:
-        padded = after.encode("ascii") + b"=" * (-len(after) % 4)
-        moment, found = base64.urlsafe_b64decode(padded).decode("ascii").split(" ")
-        return parse_instant(moment, ZoneInfo("UTC")), uuid.UUID(found)
-    except ValueError:
-        raise TracelogError(
-            _("'%(after)s' is not the end of an earlier page; leave it out", after=after[:40]),
-            "after",
-        ) from None
 
 
 def _view(row: Row, around: Surroundings) -> EntryView:
