@@ -23,6 +23,7 @@ COMMANDS: dict[str, str] = {
     "rates": "tracelog.trends.commands:rates",
     "counters": "tracelog.strokes.commands:counters",
     "forecast": "tracelog.service.commands:forecast",
+    "lives": "tracelog.service.lives_commands:lives",
     "tools": "tracelog.service.tool_commands:tools",
 }
 

@@ -17,7 +17,7 @@ from tracelog.plant.facts import (
     ToolFitFact,
 )
 from tracelog.plant.tool_facts import ToolWorkFact
-from tracelog.service.facts import ServiceFact
+from tracelog.service.facts import ReplacementCostFact, ServiceFact
 from tracelog.strokes.facts import CounterEventFact, ReadingFact
 from tracelog.trends.facts import MeasurementFact
 
@@ -99,6 +99,14 @@ TAKEN = (
         lambda n: {"serial": f"new {n}", "tool_type": "punch", "note": "polished"},
         None,
         "tools",
+    ),
+    Taken(
+        "/replacement-costs",
+        ReplacementCostFact,
+        "plan services",
+        lambda n: {"tool_type": f"type {n}", "planned_cost": 120.5, "unplanned_cost": 600},
+        None,
+        "replacement_costs",
     ),
     Taken(
         "/tool-fits",
@@ -185,6 +193,7 @@ WRONG: dict[str, Any] = {
     "gauge_mm": "thin",
     "id": "17",
     "inspected": 0,
+    "interval_strokes": 0,
     "kind": {"a": 1},
     "life_strokes": -5,
     "size_mm": 0,
@@ -200,6 +209,7 @@ WRONG: dict[str, Any] = {
     "note": "x" * 4001,
     "occurrences": "1,000",
     "pallet": "x" * 81,
+    "planned_cost": 0,
     "position": "x" * 81,
     "read_at": "2026-03-29T02:30",
     "removal_reason": "bored",
@@ -214,6 +224,7 @@ WRONG: dict[str, Any] = {
     "subgroup": "x" * 81,
     "tool_type": "x" * 81,
     "unit": "x" * 81,
+    "unplanned_cost": "five times",
     "unplanned": "perhaps",
     "value": "0,1",
 }

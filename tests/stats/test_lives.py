@@ -280,6 +280,17 @@ def test_the_saving_against_todays_interval_is_the_difference_of_two_cost_rates(
     assert result.saving_low <= float(true[0] - true[1]) <= result.saving_high
 
 
+def test_any_interval_may_be_held_against_todays() -> None:
+    fit = fit_weibull(*censored_lives(4, 2.5, 1000, 200))
+    back = replacement_saving(fit, 1.0, 5.0, 300.0, 700.0)
+    forth = replacement_saving(fit, 1.0, 5.0, 700.0, 300.0)
+    assert back.interval_then == 700
+    assert back.saving == pytest.approx(-forth.saving)
+    assert (back.saving_low, back.saving_high) == pytest.approx(
+        (-forth.saving_high, -forth.saving_low)
+    )
+
+
 def test_todays_interval_may_be_running_to_failure_or_the_best_one() -> None:
     ages, failed = censored_lives(4, 2.5, 1000, 200)
     fit = fit_weibull(ages, failed)

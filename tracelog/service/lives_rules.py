@@ -3,6 +3,7 @@
 The condition of a tool always goes before its age; what stands here is about tools that look good.
 """
 
+import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -27,6 +28,8 @@ GUESSED_COSTS = (1.0, 5.0)
 # Where even the most favourable life of the interval saves less than this share, age does not
 # pay: a judgement, no source.
 LEAST_SAVING = 0.05
+# Fewer failures decide nothing: common practice, no source.
+FEWEST_FAILURES = 5
 # Assumed where nothing has failed: no wear, which leaves the shortest B10 life.
 ASSUMED_SHAPE = 1.0
 DAYS_A_YEAR = 365.25
@@ -260,7 +263,8 @@ class Replacing:
         interval_now: in strokes; None: run to failure.
         interval_from: where that comes from.
         strokes_a_year: made by all tools of the kind at present use.
-        saving: of the best interval against today's, per stroke; None: nothing fitted.
+        saving: of what is advised against today's interval, per stroke, and the best interval;
+            None: nothing fitted.
     """
 
     verdict: Verdict
@@ -289,12 +293,13 @@ def decide(
         today: interval in use, and where it comes from.
         strokes_a_day: made by all tools of the kind.
     """
+    now = math.inf if today[0] is None else today[0]
     saving = None
     if figures.fit is not None:
-        now = float("inf") if today[0] is None else today[0]
-        saving = replacement_saving(
-            figures.fit, costs.planned, costs.unplanned, now, confidence=CONFIDENCE
-        )
+        paid = (figures.fit, costs.planned, costs.unplanned, now)
+        saving = replacement_saving(*paid, confidence=CONFIDENCE)
+        if _verdict(figures, costs, saving) is Verdict.DOES_NOT_PAY:
+            saving = replacement_saving(*paid, math.inf, confidence=CONFIDENCE)
     verdict = _verdict(figures, costs, saving)
     return Replacing(verdict, costs, *today, strokes_a_day * DAYS_A_YEAR, saving)
 
@@ -308,8 +313,9 @@ def _verdict(figures: LifeFigures, costs: Costs, saving: ReplacementSaving | Non
         return Verdict.NOT_FIXED
     if costs.unplanned <= costs.planned:
         return Verdict.NOT_DEARER
-    if figures.shape.low > 1 and saving.best.worthwhile:
+    enough = figures.failures >= FEWEST_FAILURES
+    if enough and figures.shape.low > 1 and saving.best.worthwhile:
         return Verdict.PAYS
-    if saving.most_share < LEAST_SAVING:
+    if enough and saving.most_share < LEAST_SAVING:
         return Verdict.DOES_NOT_PAY
     return Verdict.NOT_SHOWN

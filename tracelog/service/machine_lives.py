@@ -95,7 +95,7 @@ def _runs_of(
     """
     starts = [one.done_at for one in done if one.service == overhaul]
     found = []
-    for start, end in zip(starts, [*starts[1:], as_of], strict=True):
+    for start, end in pairwise([*starts, as_of]):
         within = [one.done_at for one in done if one.unplanned and start < one.done_at <= end]
         found.append(_Asked(tuple(Span(machine_id, start, moment) for moment in (end, *within))))
     return found

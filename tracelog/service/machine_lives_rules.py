@@ -12,6 +12,8 @@ from tracelog.stats.repairable import PowerLaw, mean_cumulative_failures, power_
 CONFIDENCE = 0.95
 # A trend is told where chance alone would give such a one less often: usual practice.
 LEAST_P = 0.05
+# Fewer gaps between unplanned services say nothing of their form: common practice, no source.
+FEWEST_GAPS = 5
 
 
 class Trend(StrEnum):
@@ -161,10 +163,11 @@ def gap_figures(gaps: Sequence[Gap]) -> GapFigures:
     ages = [float(one.strokes) for one in known]
     mean = exponential_life(ages, [one.failed for one in known], confidence=CONFIDENCE)
     between = [one for one in known if one.from_failure]
-    shape = None
+    if sum(one.failed for one in between) < FEWEST_GAPS:
+        return GapFigures(failures, mean, None)
     try:
         fit = fit_weibull([float(one.strokes) for one in between], [one.failed for one in between])
-        shape = fit.shape_interval(CONFIDENCE)
     except ValueError:
-        pass  # too few to say anything of their form
-    return GapFigures(failures, mean, shape)
+        # All of them as long as the longest watch: no form fits.
+        return GapFigures(failures, mean, None)
+    return GapFigures(failures, mean, fit.shape_interval(CONFIDENCE))

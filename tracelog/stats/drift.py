@@ -100,7 +100,7 @@ def fit_drift(
     """Estimate how series of one kind move, from all of them together.
 
     The semivariance at lag j of the model, noise + v (1 - k^j), is fitted by least squares of
-    the relative errors, weighted by the root of pairs over lag, for each k of a grid. The result
+    the relative errors, weighted by pairs over lag, for each k of a grid. The result
     is then drawn towards what is usual, which counts as two looks at the drift and five days.
 
     Args:
@@ -120,7 +120,7 @@ def fit_drift(
         steady = len(lags) > 0 and pairs.sum() >= 8 and not found[pairs >= 8].any()
         return Drift(usual.keeps, 0.0, 0.0, 2.0) if steady else usual
     lags, found, pairs = lags[good], found[good], pairs[good]
-    weights = np.sqrt(pairs / lags) / found**2
+    weights = pairs / lags / found**2
     keeps, noise, variance = min(
         (_fitted(found, lags, weights, keeps) for keeps in _KEEPS if keeps < most_keeps),
         key=lambda one: one[0],

@@ -121,16 +121,18 @@ def _best_age(shape: npt.ArrayLike, cost_ratio: float) -> FloatArray:
 
 @dataclass(frozen=True)
 class ReplacementSaving:
-    """What the best interval saves against another one, and how sure that is.
+    """What another interval saves against today's, and how sure that is.
 
-    `best` is that of the fitted life. `saving` is the cost per unit of age that `best` saves
-    against today's interval, `saving_low` and `saving_high` the ends of its profile-likelihood
-    interval: the same interval of replacement, were the life another one that the records do not
-    rule out. Below 0 it costs more than today's. `interval_low` and `interval_high` are the ends of
-    the best interval itself; infinite: run to failure.
+    `best` is the best interval of the fitted life, `interval_low` and `interval_high` the ends of
+    its profile-likelihood interval; infinite: run to failure. `saving` is the cost per unit of age
+    that `interval_then` saves against today's, `saving_low` and `saving_high` the ends of its
+    interval: the same change, were the life another one that the records do not rule out. Below 0
+    it costs more than today. `most_share` is the largest share of the run-to-failure cost that
+    replacing by age could save with any such life.
     """
 
     best: AgeReplacement
+    interval_then: float
     cost_rate_now: float
     saving: float
     saving_low: float
@@ -146,18 +148,18 @@ def replacement_saving(
     planned_cost: float,
     failure_cost: float,
     interval_now: float,
+    interval_then: float | None = None,
+    *,
     confidence: float = 0.95,
 ) -> ReplacementSaving:
-    """Saving of the best age of replacement against the interval in use.
+    """Saving of another age of replacement against the one in use.
 
-    Formula: C(now) - C(best), C of `replacement_cost_rate`; its interval is the range over all
-    shapes and scales that the lives do not rule out. `most_share` is the largest share of the
-    run-to-failure cost that replacing by age could save with any of them. Assumptions as
-    `replacement_cost_rate`.
+    Formula: C(now) - C(then), C of `replacement_cost_rate`; its interval is the range over all
+    shapes and scales that the lives do not rule out. Assumptions as `replacement_cost_rate`.
 
     Args: fit: of the lives. planned_cost, failure_cost: as `replacement_cost_rate`. interval_now:
-        age at which parts are replaced today, infinite if they run to failure. confidence: of the
-        intervals.
+        age at which parts are replaced today, infinite if they run to failure. interval_then: age
+        at which they are to be replaced, None: the best one. confidence: of the intervals.
     Raises: ValueError naming the argument.
     Source: Barlow and Hunter (1960), Operations Research 8:90-100; intervals: Meeker and Escobar
         (1998), Statistical Methods for Reliability Data, ch. 8.
@@ -165,6 +167,7 @@ def replacement_saving(
         age, a saving of 0.000308.
     """
     best = age_replacement(fit.shape, fit.scale, planned_cost, failure_cost)
+    then = best.interval if interval_then is None else interval_then
     region = fit.region(confidence)
 
     def rate(interval: float | FloatArray, shape: FloatArray, scale: FloatArray) -> FloatArray:
@@ -172,7 +175,7 @@ def replacement_saving(
         return replacement_cost_rate(interval, held, scale, planned_cost, failure_cost)
 
     def saving(shapes: FloatArray, scales: FloatArray) -> FloatArray:
-        return rate(interval_now, shapes, scales) - rate(best.interval, shapes, scales)
+        return rate(interval_now, shapes, scales) - rate(then, shapes, scales)
 
     # At one shape it grows with the scale and the share does not change: the edge is enough.
     def best_ages(shapes: FloatArray, scales: FloatArray) -> FloatArray:
@@ -188,13 +191,16 @@ def replacement_saving(
         ages = best_ages(shapes, scales)
         return 1 - rate(ages, shapes, scales) / rate(math.inf, shapes, scales)
 
-    now = replacement_cost_rate(interval_now, fit.shape, fit.scale, planned_cost, failure_cost)
+    rates = replacement_cost_rate(
+        [interval_now, then], fit.shape, fit.scale, planned_cost, failure_cost
+    )
     saved = region.range_of(saving)
     ages = region.range_of(best_ages, rings=2)
     return ReplacementSaving(
         best=best,
-        cost_rate_now=float(now),
-        saving=float(now) - best.cost_rate,
+        interval_then=then,
+        cost_rate_now=float(rates[0]),
+        saving=float(rates[0] - rates[1]),
         saving_low=saved[0],
         saving_high=saved[1],
         interval_low=ages[0],

@@ -272,10 +272,16 @@ class IntervalFigure:
     width: float
     length: float
     beyond: bool
+    mark: float | None = None
 
 
 def interval(
-    low: float, value: float, high: float, scale_high: float, width: float = 160
+    low: float,
+    value: float,
+    high: float,
+    scale_high: float,
+    width: float = 160,
+    mark: float | None = None,
 ) -> IntervalFigure:
     """Where an interval and its value lie on a scale from 0 to `scale_high`.
 
@@ -285,6 +291,7 @@ def interval(
         high: upper end; beyond the scale it is cut off, and `beyond` says so.
         scale_high: value at the right end, the same for all that are compared.
         width: of the drawing.
+        mark: a value to compare with.
     """
 
     def place(number: float) -> float:
@@ -292,4 +299,5 @@ def interval(
         return round(6 + min(max(share, 0.0), 1.0) * (width - 12), 2)
 
     ends = place(low), place(value), place(high)
-    return IntervalFigure(*ends, width, round(ends[2] - ends[0], 2), high > scale_high)
+    length, beyond = round(ends[2] - ends[0], 2), high > scale_high
+    return IntervalFigure(*ends, width, length, beyond, None if mark is None else place(mark))
