@@ -135,5 +135,6 @@ def check_total(engine: Engine, server: OpcuaServer, number: int) -> int:
     """Strokes told by the readings are those the server made between the first and the last."""
     told = figures(engine, number)
     made = server.made_between(f"c{number}", told[0][0], told[-1][0])
-    assert counted(engine, number) == made
+    seen = counted(engine, number)
+    assert seen == made, f"{seen} strokes told, {made} made"
     return made

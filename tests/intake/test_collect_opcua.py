@@ -247,9 +247,10 @@ def test_the_command_says_only_what_matters_and_ends_in_order(
     assert running.returncode == 0, told
     assert "readings kept, 0 known before, 0 messages rejected" in said
     lines = [line.split(" ", maxsplit=1)[1] for line in told.splitlines()]
-    assert sum("cannot be reached" in line for line in lines) == 1
+    lost = [line for line in lines if line.startswith(f"error: {server.url} cannot be reached: ")]
+    assert 1 <= len(lost) == len(set(lost))
     assert lines.count(f"info: connected to {server.url}") == 2
-    assert len(lines) == 4, told
+    assert len(lines) == 3 + len(lost), told
 
 
 @on_sqlite
@@ -286,5 +287,4 @@ def test_wrong_usage_is_told(run: Run, tmp_path: Path) -> None:
     for words, sentence in wrong:
         assert sentence in run("collect", *words, status=2).stderr
     nobody = run("collect", "--opcua", url, "--list", status=1)
-    assert nobody.stderr.startswith("tracelog: opc.tcp://127.0.0.1:1 cannot be reached: ")
-    assert len(nobody.stderr.splitlines()) == 1
+    assert nobody.stderr == f"tracelog: {url} cannot be reached: nothing answers there\n"

@@ -20,20 +20,22 @@ class CertificateFiles:
 
 
 def make_certificate(
-    folder: Path, name: str, uri: str, ends: timedelta = timedelta(days=2)
+    folder: Path, name: str, uri: str | None, ends: timedelta = timedelta(days=2)
 ) -> CertificateFiles:
     """Make the certificate of an application, as OPC UA part 6, 6.2.2 asks (from memory).
 
     Args:
         folder: where to write NAME.pem and NAME-key.pem.
         name: the common name.
-        uri: the application's URI.
+        uri: the application's URI; None: it has none.
         ends: from now until it is no longer valid; negative for one that has run out.
     """
     key = rsa.generate_private_key(public_exponent=65537, key_size=2048)
     who = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
     present = datetime.now(UTC)
-    names = [x509.UniformResourceIdentifier(uri), x509.DNSName(socket.gethostname())]
+    names: list[x509.GeneralName] = [x509.DNSName(socket.gethostname())]
+    if uri is not None:
+        names.append(x509.UniformResourceIdentifier(uri))
     usage = x509.KeyUsage(
         digital_signature=True,
         content_commitment=True,

@@ -41,6 +41,7 @@ _GOOD_SECONDS = 60.0
 _STEP_SECONDS = 0.1
 # So often a counter may be found changed without being told, before that is taken for a fault.
 _MOST_MISSED = 3
+_MOST_TOLD = 20
 _CLEAN_EVERY = timedelta(days=1)
 _TELL_EVERY = timedelta(minutes=10)
 
@@ -127,6 +128,7 @@ class _Collector:
         self._missing: set[NodeAddress] = set()
         # Before it worked once, what is refused is somebody's slip, and is not tried again.
         self._was_good = False
+        self._told: set[str] = set()
         self._held = HeldReadings()
         self._is_more = asyncio.Event()
         self._is_over = threading.Event()
@@ -171,34 +173,36 @@ class _Collector:
 
     async def _connect_and_follow(self) -> None:
         loop = asyncio.get_running_loop()
-        wait, is_told = _FIRST_WAIT_SECONDS, False
+        wait = _FIRST_WAIT_SECONDS
         while True:
             began = loop.time()
             try:
                 await self._link.connect()
                 self._missing = set(self._followed)
                 log.info(_("connected to %(url)s", url=self._link.url))
-                is_told = False
+                self._told.clear()
                 await self._follow()
                 return
             except ServerLost as problem:
-                sentence = problem.told_of(self._link.url)
                 if self._choices.once:
-                    raise TracelogError(sentence) from problem
-                if not is_told:
-                    log.error(_("%(sentence)s; it is tried again", sentence=sentence))
+                    raise TracelogError(problem.told_of(self._link.url)) from problem
+                self._tell(problem.told_of(self._link.url))
             except ServerRefused as problem:
                 if not self._was_good or self._choices.once:
                     raise
-                if not is_told:
-                    log.error(_("%(sentence)s; it is tried again", sentence=problem.sentence))
+                self._tell(problem.sentence)
             finally:
                 self._end_interval()
                 await self._link.leave()
-            is_told = True
             wait = _FIRST_WAIT_SECONDS if loop.time() - began > _GOOD_SECONDS else wait
             await asyncio.sleep(wait)
             wait = min(wait * 2, _LONGEST_WAIT_SECONDS)
+
+    def _tell(self, sentence: str) -> None:
+        """Say once what is wrong with the server, until it is good again."""
+        if sentence not in self._told and len(self._told) < _MOST_TOLD:
+            self._told.add(sentence)
+            log.error(_("%(sentence)s; it is tried again", sentence=sentence))
 
     async def _follow(self) -> None:
         """Take what the server shows until it is lost; with `once`, take it once."""

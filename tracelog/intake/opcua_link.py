@@ -7,6 +7,7 @@ Whatever the library raises leaves this module as one of two: `ServerLost` (try 
 import asyncio
 import contextlib
 import logging
+import socket
 import time
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
@@ -342,6 +343,10 @@ async def told_plainly(security: Security | None = None) -> AsyncIterator[None]:
 def _why(problem: BaseException) -> str:
     if isinstance(problem, TimeoutError):
         return _("no answer within %(seconds)d s", seconds=ANSWER_SECONDS)
+    if isinstance(problem, ConnectionRefusedError):
+        return _("nothing answers there")
+    if isinstance(problem, socket.gaierror):
+        return _("there is no such host")
     if isinstance(problem, ua.UaStatusCodeError):
         return f"{type(problem).__name__}: {problem}"
     if isinstance(problem, OSError) and problem.strerror:
