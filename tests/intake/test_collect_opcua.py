@@ -30,6 +30,7 @@ from tests.intake.following import (
 from tests.support.command import Command
 from tests.support.opcua_server import NAMESPACE, OpcuaServer
 from tracelog.errors import BadFact
+from tracelog.intake.arrivals import AHEAD_AT_MOST
 from tracelog.intake.opcua_map import Clock, Mode
 from tracelog.intake.opcua_security import ServerRefused
 
@@ -122,7 +123,7 @@ def test_what_is_no_figure_is_rejected_with_the_reason_and_the_others_go_on(
         ("c2", 7, {"status": "UncertainLastUsableValue"}, "UncertainLastUsableValue"),
         ("c2", -5, {}, "'-5' is out of range"),
         ("c2", 10**16, {}, "is out of range"),
-        ("c2", 8, {"source": 200.0}, "ahead of this computer's clock"),
+        ("c2", 8, {"source": AHEAD_AT_MOST.total_seconds() + 60}, "ahead of this computer's clock"),
         ("c3", 12.5, {}, "'12.5' is not a whole number"),
     ]
     with following(plant, server.url, counters) as running:
@@ -169,7 +170,7 @@ def test_a_node_that_is_not_there_is_told_and_followed_once_it_is(
         (Clock.SOURCE, 60.0, MINUTE),
         (Clock.SOURCE, None, timedelta()),
         (Clock.SERVER, 60.0, timedelta()),
-        (Clock.ARRIVAL, 600.0, timedelta()),
+        (Clock.ARRIVAL, 6000.0, timedelta()),
     ],
 )
 def test_the_clock_that_is_chosen_dates_the_reading(
