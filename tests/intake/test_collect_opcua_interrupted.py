@@ -28,6 +28,7 @@ from tests.intake.test_collect_mqtt_interrupted import away
 from tests.support.command import Command
 from tests.support.opcua_server import OpcuaServer
 from tracelog.errors import TracelogError
+from tracelog.intake import opcua_collector
 from tracelog.intake.opcua_map import Mode
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the server of the tests forks")
@@ -158,6 +159,22 @@ def test_a_stop_while_the_database_is_away_says_what_is_missing(
         until_shown(plant, 1, 1200)
         running.stop()
     assert check_total(plant, server, 1) == 200
+
+
+@on_sqlite
+def test_a_server_that_tells_no_more_is_connected_anew(
+    plant: Engine, server: OpcuaServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(opcua_collector, "LONGEST_UNTOLD_SECONDS", 1.0)
+    untold = Heard("c1 changes and nothing is told of it")
+    with following(plant, server.url, ONE) as running:
+        until(lambda: figures(plant, 1))
+        server.hush("c1", 1009)
+        until_shown(plant, 1, 1009)
+        running.stop()
+    assert untold()
+    untold.close()
+    assert {strokes for _at, strokes in figures(plant, 1)} == {1000, 1009}
 
 
 @on_sqlite

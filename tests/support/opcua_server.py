@@ -102,6 +102,10 @@ class OpcuaServer:
         """Let a node show any value; marks: ``status``, ``source`` (seconds from now, None)."""
         self._ask({"do": "put", "name": name, "value": value, **marks})
 
+    def hush(self, name: str, figure: int) -> None:
+        """Let a node change and tell nobody who follows it."""
+        self._ask({"do": "hush", "name": name, "figure": figure})
+
     def add(self, name: str, figure: Any) -> None:
         """Give it another counter while it runs."""
         self._ask({"do": "add", "name": name, "figure": figure})
@@ -312,6 +316,12 @@ class _Served:
     ) -> None:
         at = None if source is None else datetime.now(UTC) + timedelta(seconds=source)
         await self._write(name, value, at, getattr(ua.StatusCodes, status))
+
+    async def _hush(self, name: str, figure: int) -> None:
+        told = ua.DataValue(ua.Variant(figure, self.kinds[name]), SourceTimestamp=datetime.now(UTC))
+        self.server.set_attribute_value_callback(
+            self.nodes[name].nodeid, lambda _node, _attribute: told
+        )
 
     async def _count(self, name: str, every: float, step: int) -> None:
         async def count() -> None:

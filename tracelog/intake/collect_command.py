@@ -11,6 +11,7 @@ from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 import click
+from sqlalchemy.exc import DBAPIError
 
 from tracelog.config import load_settings
 from tracelog.errors import TracelogError
@@ -55,7 +56,7 @@ _OPCUA_ALONE = {"map_path": "--map", "only_list": "--list"}
     "--map", "map_path", type=_FILE, metavar="FILE", help="Which node is whose counter (TOML)."
 )
 @click.option("--list", "only_list", is_flag=True, help="Print the server's numbers, then end.")
-@click.option("--once", is_flag=True, help="Take what is waiting, then end.")
+@click.option("--once", is_flag=True, help="Take what is there now, then end.")
 @json_option
 def collect(mqtt_url: str | None, opcua_url: str | None, **options: Any) -> None:
     """Collect readings of the machines' counters until stopped (Ctrl-C or SIGTERM).
@@ -77,10 +78,15 @@ def collect(mqtt_url: str | None, opcua_url: str | None, **options: Any) -> None
     if options["as_json"] and not options["only_list"]:
         raise click.UsageError(_("--json belongs to --list"))
     with _log_on_stderr(), _stopping() as stop:
-        if mqtt_url is not None:
-            _collect_mqtt(mqtt_url, options, stop)
-        elif opcua_url is not None:
-            _collect_opcua(opcua_url, options, stop)
+        try:
+            if mqtt_url is not None:
+                _collect_mqtt(mqtt_url, options, stop)
+            elif opcua_url is not None:
+                _collect_opcua(opcua_url, options, stop)
+        except DBAPIError as problem:
+            # Once it runs, a collector waits for its database; at the start somebody looks on.
+            why = str(problem.orig).strip().splitlines()[0]
+            raise TracelogError(_("the database cannot be used: %(why)s", why=why)) from problem
 
 
 def _refuse_others(options: dict[str, Any], others: dict[str, str]) -> None:

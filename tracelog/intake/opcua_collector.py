@@ -39,8 +39,10 @@ _FIRST_WAIT_SECONDS, _LONGEST_WAIT_SECONDS = 0.5, 30.0
 _GOOD_SECONDS = 60.0
 # A signal to stop is heard within this.
 _STEP_SECONDS = 0.1
-# So often a counter may be found changed without being told, before that is taken for a fault.
-_MOST_MISSED = 3
+# So long a counter may be found changed without being told, before that is taken for a fault.
+LONGEST_UNTOLD_SECONDS = 60.0
+# A node that goes on showing what cannot be taken is a reject again after this.
+_SAY_AGAIN_AFTER = timedelta(minutes=10)
 _MOST_TOLD = 20
 _CLEAN_EVERY = timedelta(days=1)
 _TELL_EVERY = timedelta(minutes=10)
@@ -100,19 +102,46 @@ class _Followed:
     """One counter: how it is read and thinned, and what came of it lately."""
 
     def __init__(self, read: CounterReader, every: timedelta) -> None:
-        self.read = read
+        self._read = read
         self.thinner = Thinner(every)
         self.last: Shown | None = None
         self.is_told = False
-        self.missed = 0
+        self._untold_since: float | None = None
+        self._refused: Reject | None = None
 
     def take(self, shown: Shown) -> list[Arrival]:
         """What is to be kept of what the server shows."""
-        self.last = shown
-        made = self.read.read(shown)
-        if made is None or isinstance(made, Reject):
-            return [] if made is None else [made]
-        return [*self.thinner.offer(made)]
+        self.last, self._untold_since = shown, None
+        made = self._read.read(shown)
+        if isinstance(made, Reject):
+            return self._once(made)
+        self._refused = None
+        return [] if made is None else [*self.thinner.offer(made)]
+
+    def refuse(self, reason: str) -> list[Arrival]:
+        """What is to be kept when nothing comes of its node."""
+        return self._once(self._read.refuse(reason, now()))
+
+    def untold_seconds(self, shown: Shown) -> float | None:
+        """For how long the counter has been another than the server told; None: it is as told."""
+        if self.last is not None and shown.value == self.last.value:
+            self._untold_since = None
+            return None
+        if self._untold_since is None:
+            self._untold_since = shown.elapsed
+        return shown.elapsed - self._untold_since
+
+    def _once(self, reject: Reject) -> list[Arrival]:
+        """A reject, unless the same was told a moment ago: what lasts is told again and again."""
+        before = self._refused
+        if (
+            before is not None
+            and (before.reason, before.origin.payload) == (reject.reason, reject.origin.payload)
+            and reject.origin.arrived_at - before.origin.arrived_at < _SAY_AGAIN_AFTER
+        ):
+            return []
+        self._refused = reject
+        return [reject]
 
 
 class _Collector:
@@ -223,7 +252,7 @@ class _Collector:
             if change is not None:
                 node, shown = change
                 one = self._followed[node]
-                one.is_told, one.missed = True, 0
+                one.is_told = True
                 self._hold(one.take(shown))
 
     async def _ask_all(self) -> None:
@@ -242,16 +271,12 @@ class _Collector:
             one.is_told = False
         for node, shown in zip(quiet, await self._link.read(quiet), strict=True):
             one = self._followed[node]
-            is_as_told = one.last is not None and shown.value == one.last.value
-            if is_as_told or shown.reason:
-                one.missed = 0
+            untold = one.untold_seconds(shown)
+            if shown.reason or untold is None:
                 self._hold(one.take(shown))
-                continue
-            # What changed is told in order, and not taken out of turn.
-            one.missed += 1
-            if one.missed >= _MOST_MISSED:
-                one.missed = 0
+            elif untold > LONGEST_UNTOLD_SECONDS:
                 raise ServerLost(_("%(node)s changes and nothing is told of it", node=node.text))
+            # Else it was changed a moment ago; that will be told in its turn.
         if self._missing:
             await self._follow_missing()
 
@@ -265,10 +290,8 @@ class _Collector:
         self._refuse(refused)
 
     def _refuse(self, reasons: dict[NodeAddress, str]) -> None:
-        present = now()
-        self._hold(
-            self._followed[node].read.refuse(reason, present) for node, reason in reasons.items()
-        )
+        for node, reason in reasons.items():
+            self._hold(self._followed[node].refuse(reason))
 
     def _end_interval(self) -> None:
         for one in self._followed.values():
