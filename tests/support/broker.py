@@ -1,5 +1,7 @@
 """An MQTT broker of the tests' own: Mosquitto where it is installed, else one from a wheel."""
 
+import base64
+import hashlib
 import os
 import shutil
 import socket
@@ -20,7 +22,6 @@ BrokerKind: TypeAlias = Literal["mosquitto", "amqtt"]
 PLACES = ("/usr/sbin", "/usr/local/sbin", "/opt/homebrew/sbin")
 MOSQUITTO = """
 listener {port} 127.0.0.1
-allow_anonymous {anonymous}
 persistence true
 persistence_location {folder}/
 max_queued_messages 0
@@ -41,7 +42,7 @@ class Broker:
         kind: ``mosquitto``, which also speaks MQTT 5 and keeps its sessions over a restart, or
             ``amqtt``, which is there on every machine.
         folder: a new folder.
-        settings: further lines of Mosquitto's settings.
+        settings: further lines of Mosquitto's settings; without any, everybody may sign in.
     """
 
     def __init__(self, kind: BrokerKind, folder: Path, *settings: str) -> None:
@@ -49,7 +50,7 @@ class Broker:
             absent("Mosquitto", "no program of this name is installed")
         self.kind = kind
         self.port = _free_port()
-        self._folder, self._settings = folder, settings
+        self._folder, self._settings = folder, [*settings]
         self._running: subprocess.Popen[bytes] | None = None
         folder.mkdir(exist_ok=True)
 
@@ -87,6 +88,16 @@ class Broker:
         """What it said."""
         return (self._folder / "log").read_text(encoding="utf-8", errors="replace")
 
+    def ask_for(self, name: str, password: str) -> None:
+        """Let only one account sign in, from the next start on."""
+        salt = os.urandom(12)
+        digest = hashlib.pbkdf2_hmac("sha512", password.encode(), salt, 101)
+        parts = [base64.b64encode(part).decode() for part in (salt, digest)]
+        file = self._folder / "passwords"
+        file.write_text(f"{name}:$7$101${parts[0]}${parts[1]}\n", encoding="utf-8")
+        file.chmod(0o600)
+        self._settings += [f"password_file {file}"]
+
     def publisher(self, name: str = "publisher") -> "Publisher":
         """A client that sends to it."""
         return Publisher(self.port, name)
@@ -96,16 +107,16 @@ class Broker:
             return [sys.executable, "-m", "tests.support.amqtt_broker", str(self.port)]
         program = mosquitto_program()
         assert program
-        anonymous = not any(line.startswith("password_file") for line in self._settings)
         settings = MOSQUITTO.format(
             port=self.port,
             folder=self._folder,
-            anonymous=str(anonymous).lower(),
             # As whoever runs the tests, also where that is root.
             user="root",
         )
         file = self._folder / "settings"
-        file.write_text("\n".join([settings, *self._settings, ""]), encoding="utf-8")
+        open_to_all = [] if self._settings else ["allow_anonymous true"]
+        lines = [settings, *open_to_all, *self._settings, ""]
+        file.write_text("\n".join(lines), encoding="utf-8")
         return [program, "-c", str(file)]
 
 

@@ -1,8 +1,9 @@
-"""Self-signed certificates of OPC UA applications, for tests."""
+"""Self-signed certificates of programs on this machine, for tests."""
 
 import socket
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from ipaddress import ip_address
 from pathlib import Path
 
 from cryptography import x509
@@ -33,7 +34,10 @@ def make_certificate(
     key = rsa.generate_private_key(public_exponent=65537, key_size=2048)
     who = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
     present = datetime.now(UTC)
-    names: list[x509.GeneralName] = [x509.DNSName(socket.gethostname())]
+    names: list[x509.GeneralName] = [
+        x509.DNSName(socket.gethostname()),
+        x509.IPAddress(ip_address("127.0.0.1")),
+    ]
     if uri is not None:
         names.append(x509.UniformResourceIdentifier(uri))
     usage = x509.KeyUsage(

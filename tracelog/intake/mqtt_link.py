@@ -330,6 +330,16 @@ class MqttLink:
         return self._down or _("the connection ended")
 
 
+class _TidySocket(ssl.SSLSocket):
+    def do_handshake(self, block: bool = False) -> None:
+        """Close the connection where no trust is reached; nobody else would."""
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
+
+
 def _tls(credentials: Credentials) -> ssl.SSLContext:
     """Settings of an encrypted connection: the broker's certificate is always verified.
 
@@ -343,6 +353,7 @@ def _tls(credentials: Credentials) -> ssl.SSLContext:
     named = credentials.authority or _("the system's authorities")
     try:
         context = ssl.create_default_context(cafile=credentials.authority)
+        context.sslsocket_class = _TidySocket
         if credentials.certificate is not None:
             named = credentials.certificate
             context.load_cert_chain(credentials.certificate, credentials.key, no_password)
