@@ -8,6 +8,7 @@ from typing import Any
 from tests.api.plant import at
 from tracelog.defects.facts import EntryFact
 from tracelog.facts import Fact
+from tracelog.plant.calendar_facts import PlannedPeriodFact
 from tracelog.plant.facts import (
     ChangeFact,
     CoilFact,
@@ -159,6 +160,21 @@ TAKEN = (
         "pallets",
     ),
     Taken(
+        "/planned-periods",
+        PlannedPeriodFact,
+        "plan services",
+        lambda n: {
+            **_machine(n),
+            "id": str(uuid.UUID(int=0x0198C1F07A4E7CC1A000000000000000 + n)),
+            "kind": "no service",
+            "starts_at": at(n),
+            "ends_at": at(n + 60),
+            "reason": "big order",
+        },
+        None,
+        "planned_periods",
+    ),
+    Taken(
         "/measurements",
         MeasurementFact,
         "record measurement",
@@ -214,6 +230,12 @@ WRONG: dict[str, Any] = {
     "read_at": "2026-03-29T02:30",
     "removal_reason": "bored",
     "removed_at": "2026-03-02 25:00",
+    "starts_at": "2026-13-01",
+    "ends_at": "2020-01-01",
+    "reason": "x" * 4001,
+    "announced_at": "2026-03-29T02:30",
+    "withdrawn_at": "today",
+    "uid": "u" * 221,
     "seen_at": "2026-03-29T02:30",
     "serial": "no\u0000thing",
     "service": "never heard of",

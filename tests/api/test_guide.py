@@ -37,7 +37,7 @@ def test_everything_that_the_guide_sends_is_kept_and_everything_it_asks_is_answe
     site: Site,
 ) -> None:
     program = site.program()
-    assert len(SENT) == 17
+    assert len(SENT) >= 17
     made: dict[str, str] = {}
     for path, body in SENT:
         answer = program.post(path.format(**made), json.loads(body))

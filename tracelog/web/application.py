@@ -87,6 +87,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.service.api:service_api",
     "tracelog.service.tool_api:tool_api",
     "tracelog.service.lives_api:lives_api",
+    "tracelog.plant.calendar_api:calendar_api",
     "tracelog.strokes.api:strokes_api",
     "tracelog.trace.api:trace_api",
     "tracelog.web.openapi:openapi",
