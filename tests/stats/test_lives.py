@@ -322,6 +322,11 @@ def test_the_saving_covers_the_truth_as_often_as_it_says() -> None:
     assert covered >= 170
 
 
+def test_an_interval_far_below_any_life_costs_one_planned_replacement_each() -> None:
+    rates = replacement_cost_rate([1.0, 1e-3], 39.0, 2e8, 3.0, 5.0)
+    np.testing.assert_allclose(rates, [3.0, 3000.0])
+
+
 def test_a_shape_beyond_sense_is_refused_by_name() -> None:
     with pytest.raises(ValueError, match=r"^shape must be 0\.01 or more"):
         replacement_cost_rate(10.0, 0.001, 1.0, 1, 5)

@@ -17,7 +17,7 @@ from tracelog.stats.intervals import Interval
 from tracelog.stats.kaplan_meier import KaplanMeier, kaplan_meier
 from tracelog.stats.lifetimes import Weibull, fit_weibull
 from tracelog.stats.probability_plot import WeibullPlot, weibull_plot
-from tracelog.stats.replacement import ReplacementSaving, replacement_saving
+from tracelog.stats.replacement import LEAST_SHAPE, ReplacementSaving, replacement_saving
 
 CONFIDENCE = 0.95
 # Under so many removals a position says less than all positions together: common practice, no
@@ -198,6 +198,8 @@ def figures_of(lives: Sequence[Life]) -> LifeFigures:
         fit = fit_weibull(*columns)
     except ValueError:
         # All failures at the highest age, or all lives begun so late that no shape is best.
+        return LifeFigures(*counted)
+    if fit.shape < LEAST_SHAPE:
         return LifeFigures(*counted)
     return LifeFigures(
         *counted,

@@ -36,7 +36,7 @@ class Weibull:
     aic: float
     failures: int
     lives: int
-    covariance: FloatArray
+    covariance: FloatArray = field(compare=False)
     likelihood: WeibullLikelihood = field(repr=False, compare=False)
 
     @property

@@ -68,7 +68,10 @@ def replacement_cost_rate(
     with np.errstate(over="ignore"):
         hazard = (ages / eta) ** k
     alive = np.exp(-hazard)
-    mean_time = eta * gamma(1 + 1 / k) * gammainc(1 / k, hazard)
+    # Where next to none fails by then, every part lives the whole interval.
+    early = hazard < 1e-12
+    mean_time = eta * gamma(1 + 1 / k) * gammainc(1 / k, np.where(early, 1.0, hazard))
+    mean_time = np.where(early, ages, mean_time)
     return np.asarray((planned * alive + failure * (1 - alive)) / mean_time, dtype=np.float64)
 
 
