@@ -1,6 +1,8 @@
 """The map file: what is wrong is named where it stands, in one sentence, and nothing is guessed."""
 
+import re
 import uuid
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -8,11 +10,15 @@ from asyncua import ua
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.support import tree
 from tracelog.errors import BadFact
 from tracelog.intake.opcua_map import (
     Clock,
     CounterMap,
+    MapHead,
+    MapMachine,
     MappedCounter,
+    MapSecurity,
     Mode,
     Protection,
     Security,
@@ -70,6 +76,23 @@ user = "collector"
         Protection.SIGN,
         "collector",
     )
+
+
+def test_the_map_in_the_guide_is_one_and_shows_every_key(tmp_path: Path) -> None:
+    guide = (tree.ROOT / "docs/collecting.md").read_text(encoding="utf-8")
+    (shown,) = re.findall(r"```toml\n(.*?)```", guide, flags=re.DOTALL)
+    for name in ("collector.pem", "collector-key.pem", "server.der"):
+        (tmp_path / name).touch()
+    read = read_map(write(tmp_path, shown))
+    assert replace(read, counters=(), security=None) == CounterMap()
+    assert [counter.node.text for counter in read.counters] == [
+        "ns=2;s=Line3.BM07.Strokes",
+        "nsu=urn:alder-point:plc;i=1008",
+    ]
+    assert read.security is not None
+    assert read.security.protection is Protection.SIGN_AND_ENCRYPT
+    for key in (*MapHead.columns(), *MapMachine.columns(), *MapSecurity.columns()):
+        assert re.search(rf"^\[*{key}\b", shown, flags=re.MULTILINE), key
 
 
 @pytest.mark.parametrize(

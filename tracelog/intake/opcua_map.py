@@ -98,7 +98,9 @@ _Seconds: TypeAlias = Annotated[
 ]
 
 
-class _Head(Fact):
+class MapHead(Fact):
+    """What stands at the top of a map file, and its tables."""
+
     mode: Annotated[Mode, one_of(Mode)] = Mode.SUBSCRIBE
     every_seconds: _Seconds = EVERY_SECONDS
     time: Annotated[Clock, one_of(Clock)] = Clock.SOURCE
@@ -106,13 +108,17 @@ class _Head(Fact):
     machine: Any = None
 
 
-class _Machine(Fact):
+class MapMachine(Fact):
+    """One table [[machine]]."""
+
     line: Number
     bodymaker: Number
     node: Annotated[NodeAddress, BeforeValidator(read_node)]
 
 
-class _Security(Fact):
+class MapSecurity(Fact):
+    """The table [security]."""
+
     policy: Annotated[Policy, one_of(Policy)] = Policy.NONE
     mode: Annotated[Protection, one_of(Protection)] | None = None
     certificate: _FileName | None = None
@@ -140,7 +146,7 @@ def read_map(path: Path, needs_counters: bool = True) -> CounterMap:
         why = problem.strerror if isinstance(problem, OSError) else problem
         raise BadFact((Fault(str(path), _("cannot be read: %(why)s", why=why)),)) from problem
     faults: list[Fault] = []
-    head = _checked(_Head, written, str(path), faults)
+    head = _checked(MapHead, written, str(path), faults)
     counters = tuple(_counters(written.get("machine", []), str(path), faults))
     security = _security(written.get("security", {}), path, faults)
     if needs_counters and not counters and not faults:
@@ -168,7 +174,7 @@ def _counters(tables: Any, path: str, faults: list[Fault]) -> Iterator[MappedCou
     nodes: dict[NodeAddress, str] = {}
     for count, table in enumerate(tables, start=1):
         where = _("machine %(count)d", count=count)
-        one = _checked(_Machine, table, f"{path}: {where}", faults)
+        one = _checked(MapMachine, table, f"{path}: {where}", faults)
         if one is None:
             continue
         named = f"{where} ({one.line}-{one.bodymaker})"
@@ -200,13 +206,13 @@ def _security(table: Any, path: Path, faults: list[Fault]) -> Security | None:
         sentence = _("belongs into TRACELOG_OPCUA_PASSWORD and into no map; take it out here")
         faults.append(Fault(f"{place}: password", sentence))
         table = {name: value for name, value in table.items() if name != "password"}
-    told = _checked(_Security, table, place, faults)
+    told = _checked(MapSecurity, table, place, faults)
     if told is None:
         return None
     if told.policy is Policy.NONE:
         faults += [
             Fault(f"{place}: {name}", _('needs policy = "Basic256Sha256"; the policy is none'))
-            for name in _Security.columns()[1:]
+            for name in MapSecurity.columns()[1:]
             if getattr(told, name) is not None
         ]
         return None
