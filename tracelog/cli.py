@@ -16,6 +16,7 @@ COMMANDS: dict[str, str] = {
     "collect": "tracelog.intake.collect_command:collect",
     "serve": "tracelog.web.commands:serve",
     "demo": "tracelog.web.commands:demo",
+    "calendar": "tracelog.plant.calendar_commands:calendar",
     "upgrade": "tracelog.web.commands:upgrade_tables",
     "user": "tracelog.people.commands:user",
     "check": "tracelog.intake.commands:check",
