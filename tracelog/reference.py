@@ -74,6 +74,7 @@ STATION_KINDS = ("process", "transport", "inspection", "customer")
 CAUTION_PLACES = (
     "service",
     "tool_change",
+    "tool_room",
     "log_running_machine",
     "explanation",
     "hold",

@@ -112,7 +112,7 @@ def test_the_page_shows_machines_and_tools_by_what_is_used_up(planner: Visit) ->
     assert machines.count("<tr>") == 16
     assert tools.count("<tr>") == 1  # only one tool has an expected life
     assert "8.64" in tools
-    assert "/trace?tool=A" in tools
+    assert "/service/tools/A" in tools
 
 
 def test_the_page_is_narrowed_to_one_level(planner: Visit) -> None:

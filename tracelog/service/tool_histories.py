@@ -151,7 +151,7 @@ def _stretches(
     until, known_at = moments
     parts: list[tuple[ToolStay, datetime, datetime | None]] = []
     for serial, own in stays.items():
-        done = [_work(one) for one in works[serial]]
+        done = [as_work(one) for one in works[serial]]
         for stay in own:
             edges = [stay.fitted_at, *cuts(done, stay.fitted_at, stay.removed_at or until)]
             parts += [(stay, start, end) for start, end in pairwise(edges)]
@@ -208,9 +208,10 @@ def _history(
             for place, stay in enumerate(stays)
         ),
         tuple(works),
-        count(stretches, [_work(one) for one in works]),
+        count(stretches, [as_work(one) for one in works]),
     )
 
 
-def _work(done: ToolWorkDone) -> Work:
+def as_work(done: ToolWorkDone) -> Work:
+    """A work as the rules see it."""
     return Work(done.done_at, done.work, done.strokes_before, done.strokes_before_since_work)

@@ -1,5 +1,6 @@
 """The plant's tools as a list: those in machines, in the tool room, and scrapped."""
 
+from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -7,8 +8,10 @@ from sqlalchemy.orm import Session
 from tracelog.errors import NotFound
 from tracelog.facts import plain_text
 from tracelog.language import _
+from tracelog.plant.stays import ToolStay
 from tracelog.reference import ToolType, tool_types
-from tracelog.service.tool_histories import ToolHistory, ToolState, tool_histories
+from tracelog.service.tool_histories import ToolHistory, ToolState, as_work, tool_histories
+from tracelog.service.tool_rules import contradicted
 
 
 def listed_tools(
@@ -63,3 +66,29 @@ def the_tool(session: Session, serial: str, as_of: datetime) -> ToolHistory:
 def kind_of_tool(tool_type: str | None) -> ToolType | None:
     """What the reference data say of a type of tool; None: nothing."""
     return next((one for one in tool_types() if one.tool_type == tool_type), None)
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A work that the records of fits speak against: while it was in, or before it went in."""
+
+    work: str
+    done_at: datetime
+    stay: ToolStay
+
+    @property
+    def is_inside(self) -> bool:
+        """Whether the tool was in the machine when the work was done."""
+        return self.stay.fitted_at < self.done_at
+
+
+def doubts(history: ToolHistory) -> list[Doubt]:
+    """What does not go together in the records of a tool, by time."""
+    stays = {one.stay.fitted_at: one.stay for one in history.stays}
+    return [
+        Doubt(work.work, work.done_at, stays[fitted_at])
+        for work, fitted_at in contradicted(
+            (as_work(one) for one in history.works),
+            ((stay.fitted_at, stay.removed_at) for stay in stays.values()),
+        )
+    ]

@@ -75,6 +75,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.handover.views:pages",
     "tracelog.intake.views:pages",
     "tracelog.service.views:pages",
+    "tracelog.service.tool_views:pages",
     "tracelog.service.lives_views:lives_pages",
     "tracelog.trace.views:pages",
     "tracelog.trends.views:trends",
