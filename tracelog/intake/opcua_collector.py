@@ -157,6 +157,7 @@ class _Collector:
         self._missing: set[NodeAddress] = set()
         # Before it worked once, what is refused is somebody's slip, and is not tried again.
         self._was_good = False
+        self._is_ending = False
         self._told: set[str] = set()
         self._held = HeldReadings()
         self._is_more = asyncio.Event()
@@ -176,6 +177,8 @@ class _Collector:
         try:
             await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         finally:
+            # The library may swallow that the task is cancelled; then this ends it.
+            self._is_ending = True
             stopping.cancel()
             following.cancel()
             await asyncio.wait({stopping, following})
@@ -203,7 +206,7 @@ class _Collector:
     async def _connect_and_follow(self) -> None:
         loop = asyncio.get_running_loop()
         wait = _FIRST_WAIT_SECONDS
-        while True:
+        while not self._is_ending:
             began = loop.time()
             try:
                 await self._link.connect()
@@ -240,7 +243,7 @@ class _Collector:
         is_asked = self._choices.once or self._choices.counters.mode is Mode.POLL
         step = self._ask_all if is_asked else self._ask_quiet
         due = loop.time()
-        while True:
+        while not self._is_ending:
             if loop.time() >= due:
                 await step()
                 self._was_good = True

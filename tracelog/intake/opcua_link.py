@@ -131,7 +131,8 @@ class OpcuaLink:
         client, self._client = self._client, None
         if client is not None:
             with contextlib.suppress(Exception):
-                await asyncio.wait_for(client.disconnect(), _LEAVE_SECONDS)
+                async with asyncio.timeout(_LEAVE_SECONDS):
+                    await client.disconnect()
 
     @property
     def client(self) -> Client:
@@ -232,7 +233,9 @@ class OpcuaLink:
             ServerLost: the server is gone.
         """
         try:
-            change = await asyncio.wait_for(self._changes.get(), max(seconds, 0.0))
+            # Not wait_for, which may swallow that the task is cancelled (Python 3.11).
+            async with asyncio.timeout(max(seconds, 0.0)):
+                change = await self._changes.get()
         except TimeoutError:
             return None
         if isinstance(change, ServerLost):
