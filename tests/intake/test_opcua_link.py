@@ -55,7 +55,7 @@ def test_who_waits_for_a_change_can_be_stopped_at_any_moment(steps: int) -> None
     assert asyncio.run(wait_and_stop())
 
 
-def test_nothing_told_is_nothing() -> None:
+@pytest.mark.parametrize("seconds", [0.0, -1.0, 0.01])
+def test_nothing_told_is_nothing(seconds: float) -> None:
     link = OpcuaLink("opc.tcp://127.0.0.1:1", None, None)
-    assert asyncio.run(link.next_change(0)) is None
-    assert asyncio.run(link.next_change(-1)) is None
+    assert asyncio.run(link.next_change(seconds)) is None
