@@ -102,9 +102,12 @@ def test_a_clock_that_lags_while_its_counter_stands_puts_nothing_out_of_order() 
     counter = reader()
     read(counter, shown(5, 0, source=0))
     assert read(counter, shown(5, 28_800, source=0)) == (28_800, 5)
-    assert read(counter, shown(6, 28_801, source=28_799.5)) == (28_800.000001, 6)
-    assert read(counter, shown(6, 28_801.2, source=28_799.5)) is None
-    assert read(counter, shown(7, 28_803, source=28_801.5)) == (28_801.5, 7)
+    assert read(counter, shown(6, 28_801, source=28_741)) == (28_800.000001, 6)
+    assert read(counter, shown(6, 28_801.2, source=28_741)) is None
+    told = read(counter, shown(7, 28_801.3, source=28_739))
+    assert isinstance(told, str)
+    assert "the clock was put back" in told
+    assert read(counter, shown(8, 28_863, source=28_801.5)) == (28_801.5, 8)
 
 
 @pytest.mark.parametrize("clock", list(Clock))

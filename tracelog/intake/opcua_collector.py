@@ -9,7 +9,7 @@ import logging
 import threading
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Any
 
@@ -57,7 +57,7 @@ class OpcuaChoices:
 
     url: str
     counters: CounterMap
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
     once: bool = False
 
 

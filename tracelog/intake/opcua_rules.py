@@ -20,8 +20,9 @@ SOURCE = "opcua"
 # Controllers whose clock was never set begin in 1970, 1980, 1990 or 2000, and OPC UA's blank
 # instant is in 1601 (from memory).
 _CLOCK_WAS_SET_AFTER = datetime(2015, 1, 1, tzinfo=UTC)
-# As far as stamps may be out of order, or a clock run behind ours while its counter stands.
-_DRIFT = timedelta(seconds=10)
+# As far as stamps may be out of order, or a clock run behind ours while its counter stands: what
+# servers that ask their controllers in turn differ by. Common practice, no source.
+_DRIFT = timedelta(minutes=1)
 _LEAST = timedelta(microseconds=1)
 _UTC_ZONE = ZoneInfo("UTC")
 
