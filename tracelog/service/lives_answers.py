@@ -63,7 +63,7 @@ def _kind(kind: ToolLives) -> dict[str, Any]:
                 verdict_sentence(figures, kind.replacing),
                 wear_sentence(figures),
                 saving_sentence(kind.replacing),
-                costs_sentence(kind.replacing),
+                costs_sentence(kind.replacing) if figures.fit is not None else "",
             )
             if sentence
         ],

@@ -55,13 +55,13 @@ def lives_file() -> Response:
 def keep_costs() -> AnyResponse | tuple[str, int]:
     """Keep what replacing tools of one type costs."""
     form = posted(COST_FIELDS)
-    tool_type = form.value("tool_type")
+    kind = _kind(form.value("tool_type"), "")
     try:
         fact = ReplacementCostFact.read(form.values, the_plant_now().zone)
         accept(record_replacement_costs(current_session(), [fact], current_actor(), now()))
     except TracelogError as problem:
         shown = form.with_problem(problem)
-        return _shown(kind_page(_kind(tool_type, "")), shown), problem.status
+        return _shown(kind_page(kind), shown), problem.status
     flash(_("Kept: what replacing a %(type)s costs.", type=fact.tool_type))
     return redirect(kind_path(fact.tool_type), 303)
 
