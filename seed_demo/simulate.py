@@ -36,6 +36,7 @@ from seed_demo.services import Service, rebuild_window, serve
 from seed_demo.sizes import PlantSize
 from seed_demo.tools import ToolHistory, run_tools
 from seed_demo.vocabulary import defect_type_rows
+from seed_demo.workshop import Workshop
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,9 @@ def simulate(size: PlantSize, seed: int) -> SimulatedPlant:
     roles, schedule = choose_roles(size), schedule_faults(clock)
     running = run_plant(clock, machines, chance("running"))
     services = serve(clock, machines, running, roles, chance("services"))
-    tools = run_tools(running, services, roles, schedule, rebuild_window(clock), chance("tools"))
+    workshop = Workshop(clock, chance("workshop"))
+    rebuild = rebuild_window(clock)
+    tools = run_tools(running, services, roles, schedule, rebuild, chance("tools"), workshop)
     coils = run_coils(machines, running, chance("coils"))
     own = next(own for own in coils if own.line == roles.coil_line)
     bad = own, bad_coil(own, schedule.coil_near)
@@ -135,6 +138,7 @@ def _standing_rows(plant: SimulatedPlant) -> dict[str, list[tables.Row]]:
         "defect_types.csv": defect_type_rows(),
         "tools.csv": tables.tool_rows(plant.tools.tools),
         "tool_fits.csv": tables.fit_rows(clock, machines, plant.tools.fits),
+        "tool_works.csv": tables.work_rows(clock, plant.tools.works),
         "service_levels.csv": tables.level_rows(),
         "services.csv": tables.service_rows(clock, machines, plant.services),
     }

@@ -17,6 +17,7 @@ from seed_demo.pallets import LinePallets
 from seed_demo.planned import PlannedPeriod
 from seed_demo.services import LEVELS, Service
 from seed_demo.tools import TOOL_TYPES, Fit, Tool
+from seed_demo.workshop import Work
 
 Row = tuple[str, ...]
 
@@ -41,6 +42,7 @@ HEADERS: dict[str, str] = {
     "coil,pallet,mark,note,logged_by,logged_at",
     "tools.csv": "serial,tool_type,life_strokes,note",
     "tool_fits.csv": "serial,line,bodymaker,position,fitted_at,removed_at,removal_reason",
+    "tool_works.csv": "serial,done_at,work,strokes_before,strokes_before_since_work,size_mm,note",
     "service_levels.csv": "station,service,interval_strokes,interval_days,hours,people",
     "services.csv": "line,bodymaker,service,done_at,unplanned,note",
     "coils.csv": "coil,alloy,gauge_mm,note",
@@ -156,6 +158,20 @@ def fit_rows(clock: PlantClock, machines: list[Bodymaker], fits: list[Fit]) -> l
             f.reason,
         )
         for f, start, end in zip(ordered, fitted, removed, strict=True)
+    ]
+
+
+def work_rows(clock: PlantClock, works: list[Work]) -> list[Row]:
+    """Return the rows of tool_works.csv in order of time."""
+    done = clock.utc_text(np.array([work.at for work in works], dtype=np.int64))
+    return [
+        (
+            *(work.serial, at, work.work),
+            *(("" if work.strokes_before is None else str(work.strokes_before),) * 2),
+            "" if work.size is None else f"{work.size:.4f}",
+            work.note,
+        )
+        for work, at in zip(works, done, strict=True)
     ]
 
 

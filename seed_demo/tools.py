@@ -1,4 +1,4 @@
-"""Serialised tools: fitted, worn out, changed at services, lent, and refitted elsewhere.
+"""Serialised tools: fitted, worn out, changed at services, lent, restored and refitted elsewhere.
 
 Positions are named after the tool type that sits in them. Every change happens while the
 machine stands, so that the strokes on a tool follow exactly from its fits.
@@ -15,6 +15,7 @@ from seed_demo.faults import FaultSchedule
 from seed_demo.machines import Roles
 from seed_demo.running import SLOT_SECONDS, Running
 from seed_demo.services import Service
+from seed_demo.workshop import Work, Workshop
 
 
 @dataclass(frozen=True)
@@ -49,13 +50,17 @@ REASON_WEIGHTS = (0.56, 0.24, 0.16, 0.04)
 
 @dataclass
 class Tool:
-    """One tool: strokes it will bear before it fails, strokes on it so far."""
+    """One tool: strokes it will bear before it fails, and those on it so far.
+
+    Both count from new, or from when it was last restored, which is possible `restorable` times.
+    """
 
     serial: str
     kind: int
     life: float
     used: float = 0.0
     note: str = ""
+    restorable: int = 0
 
 
 @dataclass
@@ -80,9 +85,16 @@ class _Event:
 class ToolRoom:
     """Fits and removes tools in order of time and keeps every fit there was."""
 
-    def __init__(self, running: Running, services: list[Service], rng: np.random.Generator) -> None:
+    def __init__(
+        self,
+        running: Running,
+        services: list[Service],
+        rng: np.random.Generator,
+        workshop: Workshop,
+    ) -> None:
         self.running = running
         self.rng = rng
+        self.workshop = workshop
         self.end = float(running.ends[-1])
         self.fits: list[Fit] = []
         self.tools: list[Tool] = []
@@ -96,12 +108,18 @@ class ToolRoom:
         self._events: list[_Event] = []
         self._order = count()
 
-    def new_tool(self, kind: int, unbreakable: bool = False) -> Tool:
-        """Return a new tool with a life of its own."""
+    def new_tool(self, kind: int, unbreakable: bool = False, at: float | None = None) -> Tool:
+        """Return a tool with a life of its own: a new one, or one that was restored by `at`."""
         made = TOOL_TYPES[kind]
         life = made.life_strokes * SCALE_OF_LIFE * float(self.rng.weibull(made.shape))
         life = float("inf") if unbreakable else max(life, 200_000.0)
-        tool = Tool(f"{made.prefix}-{next(self._serials[kind]):04d}", kind, life)
+        tool = None if at is None else self.workshop.give_out(kind, at)
+        if tool is not None:
+            tool.life, tool.used = life, 0.0
+            return tool
+        restorable = self.workshop.restorable(made.tool_type)
+        serial = f"{made.prefix}-{next(self._serials[kind]):04d}"
+        tool = Tool(serial, kind, life, restorable=restorable)
         self.tools.append(tool)
         return tool
 
@@ -179,15 +197,19 @@ class ToolRoom:
         self._put_away(taken, at, reason)
 
     def _put_away(self, tool: Tool, at: float, reason: str) -> None:
-        """Keep a tool that can serve again; the others are scrap."""
+        """Keep a tool that can serve as it is; the others go to the workshop."""
         if tool.kind == DOMING:  # it carries the number of its machine
             return
         if reason == "moved" and tool.used < TOOL_TYPES[tool.kind].life_strokes * 0.85:
             self._spare[tool.kind].append(tool)
+            return
         if reason == "defect" and tool.life - tool.used > 2e6 and self.rng.random() < 0.4:
             # Looked at under the lens, found good, back in the stores some days later.
             cleared = at + float(self.rng.uniform(2, 9)) * 86_400
+            self.workshop.clear(tool, cleared)
             self.plan(cleared, lambda _: self._spare[tool.kind].append(tool))
+            return
+        self.workshop.take_in(tool, TOOL_TYPES[tool.kind].tool_type, at, reason)
 
     def swap(
         self,
@@ -200,7 +222,7 @@ class ToolRoom:
     ) -> tuple[Tool, float]:
         """Stop a machine and replace its tool; return the tool taken out and the time of fitting.
 
-        Without `tool` one comes from the tool room, part-used or new.
+        Without `tool` one comes from the tool room: part-used, restored or new.
         """
         at = max(at, self._fitted[machine, kind].fitted + 60)
         first = -(-at // SLOT_SECONDS) * SLOT_SECONDS
@@ -208,22 +230,23 @@ class ToolRoom:
         fitted = removed + int(self.rng.integers(10, 40)) * 60
         self.running.stop(machine, first, fitted + int(self.rng.integers(60, 600)))
         taken = self.remove(machine, kind, removed, reason)
-        self.fit(tool or self._from_stores(kind), machine, fitted, scheduled)
+        self.fit(tool or self._from_stores(kind, fitted), machine, fitted, scheduled)
         return taken, float(fitted)
 
-    def _from_stores(self, kind: int) -> Tool:
+    def _from_stores(self, kind: int, at: float) -> Tool:
         spare = self._spare[kind]
         if spare and self.rng.random() < REFIT_CHANCE:
             return spare.pop(0)
-        return self.new_tool(kind)
+        return self.new_tool(kind, at=at)
 
 
 @dataclass(frozen=True)
 class ToolHistory:
-    """All tools and fits, the chipped ring, and when the lent doming tool was in."""
+    """All tools, fits and works, the chipped ring, and when the lent doming tool was in."""
 
     tools: list[Tool]
     fits: list[Fit]
+    works: list[Work]
     chipped: Tool
     lent: tuple[float, float] | None
 
@@ -235,9 +258,10 @@ def run_tools(
     schedule: FaultSchedule,
     rebuild: tuple[int, int],
     rng: np.random.Generator,
+    workshop: Workshop,
 ) -> ToolHistory:
     """Return the history of all tools; machines are stopped for each change."""
-    room = ToolRoom(running, services, rng)
+    room = ToolRoom(running, services, rng, workshop)
     for machine in range(len(running.strokes)):
         for kind in range(len(TOOL_TYPES)):
             room.fit(room.new_tool(kind), machine, 0.0)
@@ -253,7 +277,11 @@ def run_tools(
             fit.removed, fit.reason = None, ""
     known = {fit.tool.serial for fit in fits}
     tools = [tool for tool in room.tools if tool.serial in known]
-    return ToolHistory(tools, fits, chipped[0], lent[0] if lent else None)
+    workshop.write_cards(fits, running)
+    works = sorted(
+        (one for one in workshop.works if one.serial in known), key=lambda one: (one.at, one.serial)
+    )
+    return ToolHistory(tools, fits, works, chipped[0], lent[0] if lent else None)
 
 
 def _plan_chipped_ring(room: ToolRoom, roles: Roles, schedule: FaultSchedule) -> list[Tool]:

@@ -25,6 +25,7 @@ from tracelog.plant.facts import (
     ToolFact,
     ToolFitFact,
 )
+from tracelog.plant.tool_facts import ToolWorkFact
 from tracelog.service.facts import ServiceFact, ServiceLevelFact
 from tracelog.strokes.facts import CounterEventFact, ReadingFact
 from tracelog.trends.facts import MeasurementFact
@@ -39,6 +40,7 @@ FACTS: Mapping[str, type[Fact]] = {
     "defects.csv": EntryFact,
     "tools.csv": ToolFact,
     "tool_fits.csv": ToolFitFact,
+    "tool_works.csv": ToolWorkFact,
     "service_levels.csv": ServiceLevelFact,
     "services.csv": ServiceFact,
     "coils.csv": CoilFact,
