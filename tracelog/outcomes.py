@@ -1,11 +1,11 @@
 """What became of each fact that was sent: doors show it, and decide whether to keep the whole."""
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from tracelog.errors import Fault
+from tracelog.errors import BadFact, Conflict, Fault
 
 
 class Became(StrEnum):
@@ -58,6 +58,32 @@ def refused(name: str, sentence: str) -> Outcome:
 def conflict(name: str, sentence: str) -> Outcome:
     """A fact that is not kept, because it contradicts what was accepted before."""
     return Outcome(_REFUSED, (Fault(name, sentence),), is_conflict=True)
+
+
+def demand_kept(outcomes: Iterable[Outcome], told_at: Mapping[str, str] | None = None) -> None:
+    """Raise what an action refused, told at the fields of the form that was sent.
+
+    Args:
+        outcomes: as the action tells them.
+        told_at: field of the form for fields of the fact that have another name there.
+
+    Raises:
+        BadFact: with all faults; a conflict has the status of one.
+    """
+    refusals = [outcome for outcome in outcomes if outcome.faults]
+    if not refusals:
+        return
+    names = told_at or {}
+    problem = BadFact(
+        tuple(
+            Fault(names.get(fault.field, fault.field), fault.sentence)
+            for outcome in refusals
+            for fault in outcome.faults
+        )
+    )
+    if any(outcome.is_conflict for outcome in refusals):
+        problem.status = Conflict.status
+    raise problem
 
 
 def counts(outcomes: Iterable[Outcome]) -> dict[str, int]:

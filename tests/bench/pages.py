@@ -13,9 +13,10 @@ from tests.bench.measure import Cost, cost_of
 from tests.support.site import Cast, Visit, application_on
 from tracelog.db import reading
 from tracelog.defects.models import CurrentEntry, DefectType
-from tracelog.instants import write_instant
+from tracelog.instants import now, write_instant
 from tracelog.people.models import Account
 from tracelog.plant.models import Coil, CoilRun, Pallet, Tool, ToolFit
+from tracelog.strokes.questions import jump_questions
 
 # All that was logged in the year, as the driver gives it: what any page should cost less than.
 BASELINE = "raw read"
@@ -39,6 +40,7 @@ class Known:
     coil: str
     tool: str
     account: uuid.UUID
+    fallen: tuple[str, datetime]
 
 
 def known_of(engine: Engine) -> Known:
@@ -68,12 +70,14 @@ def known_of(engine: Engine) -> Known:
             session.execute(coil.order_by(CoilRun.ended_at.desc()).limit(1)).scalar_one(),
             session.execute(tool.order_by(ToolFit.removed_at.desc()).limit(1)).scalar_one(),
             session.execute(select(Account.id).limit(1)).scalar_one(),
+            *((one.machine.text, one.figures.to_at) for one in jump_questions(session, now())[:1]),
         )
 
 
 def addresses(known: Known) -> dict[str, str]:
     """What is looked at, by the name under which it is shown."""
     at = write_instant(known.seen_at)
+    fallen, fallen_at = known.fallen[0], write_instant(known.fallen[1])
     year = f"from={known.seen_at - timedelta(days=364):%Y-%m-%d}&bucket=week"
     return {
         "Floor": "/",
@@ -94,6 +98,9 @@ def addresses(known: Known) -> dict[str, str]:
         "Service: lives": "/service/lives",
         "Service: lives of a type": "/service/lives/ring-3",
         "Service: lives, csv": "/service/lives.csv?tool_type=ring-3",
+        "Counters": "/counters",
+        "Counters: one question": f"/counters/question?machine={fallen}&to_at={fallen_at}",
+        "Counters: read one": "/counters/reading?machine=1-2",
         "Rejected messages": "/counters/rejected",
         "Trends": "/trends",
         "Trends: a machine by day": "/trends?machine=1-2&bucket=day",
@@ -117,6 +124,7 @@ def addresses(known: Known) -> dict[str, str]:
         "API: trace a tool": f"/api/v1/trace?tool={known.tool}",
         "API: machines": "/api/v1/machines",
         "API: one machine": "/api/v1/machines/1/bodymaker/2",
+        "API: counter questions": "/api/v1/counter-questions?settled=1",
         "API: forecast": "/api/v1/forecast",
         "API: tool lives": "/api/v1/tool-lives",
         "API: defects": "/api/v1/defects",

@@ -60,9 +60,12 @@ def test_a_notch_has_its_reasons(session: Session) -> None:
 
 
 @pytest.mark.usefixtures("_history")
-def test_a_counter_falls_silent_after_half_a_day(session: Session) -> None:
-    assert machines(session, HOURS + 12)["1-1"].reasons == ()
-    assert machines(session, HOURS + 12.1)["1-1"].reasons == ("counter silent",)
+def test_a_counter_falls_silent_after_three_times_its_usual_distance(session: Session) -> None:
+    # It is read every six hours.
+    assert machines(session, HOURS + 18)["1-1"].reasons == ()
+    assert not machines(session, HOURS + 18)["1-1"].asks_counter
+    silent = machines(session, HOURS + 18.1)["1-1"]
+    assert (silent.reasons, silent.asks_counter) == (("counter silent",), True)
 
 
 @pytest.mark.usefixtures("_history")

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from tracelog.buckets import Bucket
 from tracelog.defects.counts import ProductionCount, production_counts
 from tracelog.defects.queries import EntryFilter, EntryView, entries
-from tracelog.floor.rules import STANDSTILL, is_silent, reasons
+from tracelog.floor.rules import STANDSTILL, reasons
 from tracelog.instants import EARLIEST
 from tracelog.plant.queries import BODYMAKER, Directory, MachineView, directory
 from tracelog.plant.stays import ChangeMade, ToolStay, changes_between, tool_stays
@@ -32,6 +32,7 @@ from tracelog.strokes.queries import (
     strokes_between,
     strokes_by_bucket,
 )
+from tracelog.strokes.questions import silences
 
 RECENT = timedelta(hours=24)
 MOST_ENTRIES = 300
@@ -39,7 +40,10 @@ MOST_ENTRIES = 300
 
 @dataclass(frozen=True)
 class FloorMachine:
-    """One bodymaker on the floor. `standing` is the level furthest used up."""
+    """One bodymaker on the floor.
+
+    `standing` is the level furthest used up; `asks_counter`: something is open about its counter.
+    """
 
     machine: MachineView
     standing: ServiceStanding | None
@@ -47,6 +51,7 @@ class FloorMachine:
     entries_recent: int
     stopped: bool
     reasons: tuple[str, ...]
+    asks_counter: bool
 
     @property
     def share(self) -> float | None:
@@ -96,14 +101,14 @@ def floor(session: Session, as_of: datetime) -> list[FloorLine]:
         EntryFilter(start=as_of - RECENT, end=as_of + timedelta(microseconds=1), as_of=as_of),
         by=("machine",),
     )
+    silent = silences(session, as_of)
     entries_by = {row.machine_id: row.entries for row in logged}
     machines = plant.bodymakers
     made = _strokes(session, machines, RECENT, last, as_of)
     lines: dict[int, list[FloorMachine]] = {line: [] for line in plant.lines}
     for machine in machines:
         recent, before_last = made[machine.id]
-        read = last.get(machine.id)
-        own = standings[machine.id]
+        own, asked = standings[machine.id], questions[machine.id]
         lines[machine.line].append(
             FloorMachine(
                 machine,
@@ -111,20 +116,17 @@ def floor(session: Session, as_of: datetime) -> list[FloorLine]:
                 recent,
                 entries_by.get(machine.id, 0),
                 before_last == 0,
-                _needs(own, questions[machine.id], read, as_of),
+                _needs(own, asked, machine.id in silent),
+                bool(asked) or machine.id in silent,
             )
         )
     return [FloorLine(line, plant.line_names[line], tuple(found)) for line, found in lines.items()]
 
 
 def _needs(
-    standings: Sequence[ServiceStanding],
-    questions: Sequence[OpenQuestion],
-    read: LastReading | None,
-    as_of: datetime,
+    standings: Sequence[ServiceStanding], questions: Sequence[OpenQuestion], silent: bool
 ) -> tuple[str, ...]:
     overdue = [one.level.service for one in standings if one.is_overdue]
-    silent = is_silent(read.read_at if read else None, as_of)
     return reasons(overdue, len(questions), silent)
 
 
@@ -149,7 +151,8 @@ def _strokes(
 class MachineHistory:
     """One machine between two instants, all on one time axis.
 
-    `reasons` say why it needs somebody, `stopped` that it stands; both only of bodymakers.
+    `reasons` say why it needs somebody, `stopped` that it stands, `is_silent` that its counter says
+    nothing for longer than usual; all only of bodymakers.
     """
 
     machine: MachineView
@@ -161,6 +164,7 @@ class MachineHistory:
     last_reading: LastReading | None
     stopped: bool
     reasons: tuple[str, ...]
+    is_silent: bool
     questions: tuple[OpenQuestion, ...]
     standings: tuple[ServiceStanding, ...]
     tools: tuple[ToolStanding, ...]
@@ -202,6 +206,7 @@ def machine_history(
     questions = tuple(open_questions(session, machine.id, as_of=as_of))
     standings = tuple(service_standings(session, as_of, machine.id))
     counted = machine.station == BODYMAKER
+    silent = counted and machine.id in silences(session, as_of, machine.id)
     return MachineHistory(
         machine,
         start,
@@ -211,7 +216,8 @@ def machine_history(
         total,
         read,
         counted and before_last == 0,
-        _needs(standings, questions, read, as_of) if counted else (),
+        _needs(standings, questions, silent) if counted else (),
+        silent,
         questions,
         standings,
         tuple(sorted(tool_standings(session, as_of, machine.id), key=lambda one: one.position)),

@@ -1,19 +1,12 @@
 """What on the floor needs somebody: decisions that need no database."""
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 from tracelog.language import _
 
-# A counter that says nothing for this long is asked after (common practice, no source).
-SILENT_AFTER = timedelta(hours=12)
 # A machine whose counter did not move in this time before its last reading stands still.
 STANDSTILL = timedelta(hours=2)
-
-
-def is_silent(last_read_at: datetime | None, as_of: datetime) -> bool:
-    """Whether a counter has said nothing for too long, or never."""
-    return last_read_at is None or as_of - last_read_at > SILENT_AFTER
 
 
 def reasons(overdue: Sequence[str], open_questions: int, silent: bool) -> tuple[str, ...]:

@@ -13,6 +13,8 @@ from tracelog.floor.queries import MachineHistory, floor, machine_history
 from tracelog.instants import day_of, next_hour, start_of_day
 from tracelog.language import _
 from tracelog.plant.queries import BODYMAKER, directory
+from tracelog.strokes.fields import field_instant
+from tracelog.web.forms import Form
 from tracelog.web.numbers import count, instant
 from tracelog.web.request import current_session, now, permit, the_plant_now
 
@@ -41,6 +43,7 @@ def machine_page(line: int, station: str, number: int) -> str:
         raise
     days = _days(request.args.get("days", "28"))
     found = machine_history(current_session(), machine, days, now(), plant)
+    present = field_instant(now(), the_plant_now().zone, seconds=False)
     return render_template(
         "floor/machine.html",
         found=found,
@@ -49,6 +52,8 @@ def machine_page(line: int, station: str, number: int) -> str:
         days=days,
         periods=PERIODS,
         is_bodymaker=station == BODYMAKER,
+        reading_field=Form({"read_at": present.value}),
+        reading_at_type=present.type,
     )
 
 

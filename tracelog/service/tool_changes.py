@@ -9,11 +9,11 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor
-from tracelog.errors import BadFact, Conflict, Fault, TracelogError, UnknownReference
+from tracelog.errors import Conflict, TracelogError, UnknownReference
 from tracelog.facts import known_words
 from tracelog.instants import show_instant
 from tracelog.language import _
-from tracelog.outcomes import Became, Outcome
+from tracelog.outcomes import Became, Outcome, demand_kept
 from tracelog.plant.facts import RemovalReason, ToolFact, ToolFitFact
 from tracelog.plant.queries import BODYMAKER, MachineView, directory, the_plant
 from tracelog.plant.stays import ToolStay, positions_used, tool_stays
@@ -30,19 +30,7 @@ def accept(outcomes: Iterable[Outcome]) -> None:
     Raises:
         BadFact: with all faults; a conflict has the status of one.
     """
-    refused = [outcome for outcome in outcomes if outcome.faults]
-    if not refused:
-        return
-    problem = BadFact(
-        tuple(
-            Fault(_FIELDS.get(fault.field, fault.field), fault.sentence)
-            for outcome in refused
-            for fault in outcome.faults
-        )
-    )
-    if any(outcome.is_conflict for outcome in refused):
-        problem.status = Conflict.status
-    raise problem
+    demand_kept(outcomes, _FIELDS)
 
 
 def known_positions(session: Session) -> list[str]:

@@ -20,6 +20,7 @@ from tracelog.strokes.rules import (
     CounterLimits,
     Timeline,
     Whole,
+    most_risen,
     rolled_over,
     settle,
 )
@@ -89,11 +90,15 @@ def kind_of(stretch: Figures, limits: CounterLimits) -> QuestionKind:
 def shown_strokes(stretch: Figures, limits: CounterLimits) -> int | None:
     """Strokes that the counter itself shows: its rise, or its fall as a roll-over.
 
-    None where a fall can be no roll-over, because the last figure is not known.
+    None where a fall can be no roll-over: the last figure is not known, or it would mean strokes
+    that no machine makes in that time.
     """
     if stretch.from_at == stretch.to_at:
         return 0
-    return stretch.rise if stretch.rise >= 0 else rolled_over(stretch.rise, limits)
+    if stretch.rise >= 0:
+        return stretch.rise
+    turned = rolled_over(stretch.rise, limits)
+    return turned if turned is not None and turned <= most_risen(stretch.minutes, limits) else None
 
 
 def usual_distance(read_at: Sequence[datetime]) -> timedelta | None:

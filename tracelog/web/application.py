@@ -77,6 +77,8 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.service.views:pages",
     "tracelog.service.tool_views:pages",
     "tracelog.service.lives_views:lives_pages",
+    "tracelog.strokes.reading_views:reading_pages",
+    "tracelog.strokes.views:pages",
     "tracelog.trace.views:pages",
     "tracelog.trends.views:trends",
     "tracelog.cases.api:cases_api",

@@ -65,4 +65,7 @@ def _is_here(path: str) -> bool:
     if path == "/":
         # A machine's page is entered from the floor.
         return here == "/" or here.startswith("/machines/")
+    if path == "/service" and (here == "/counters" or here.startswith("/counters/")):
+        # What counters leave open is asked where due dates are looked after.
+        return True
     return here == path or here.startswith(path + "/")
