@@ -11,7 +11,7 @@ import re
 import unicodedata
 import uuid
 from collections.abc import Iterable, Mapping
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from typing import Annotated, Any, ClassVar, Self, TypeVar
 from zoneinfo import ZoneInfo
@@ -231,6 +231,22 @@ def _boolean(value: Any) -> bool:
     raise ValueError(_("%(what)s is neither 'yes' nor 'no'", what=_quoted(value)))
 
 
+def read_day(value: Any) -> date:
+    """A day of the plant's clock as sent.
+
+    Raises:
+        ValueError: not a date.
+    """
+    if isinstance(value, str):
+        try:
+            value = date.fromisoformat(value.strip())
+        except ValueError:
+            value = None
+    if type(value) is not date:
+        raise ValueError(_("is not a date; write it such as 2026-01-05"))
+    return value
+
+
 def read_id(value: Any) -> uuid.UUID:
     """An id as sent.
 
@@ -356,6 +372,9 @@ Note = Annotated[
     str,
     BeforeValidator(lambda value: plain_text(value, 4000, lines=True)),
     _described("string", minLength=1, maxLength=4000),
+]
+Day = Annotated[
+    date, BeforeValidator(read_day), WithJsonSchema({"type": "string", "format": "date"})
 ]
 YesNo = Annotated[bool, BeforeValidator(_boolean), _described("boolean")]
 RowId = Annotated[uuid.UUID, BeforeValidator(read_id)]

@@ -48,19 +48,11 @@ def upgrade() -> None:
     )
     op.create_table(
         "planning_settings",
-        sa.Column("plant_id", sa.Uuid(), nullable=False),
-        sa.Column("crews", sa.Integer(), nullable=False),
-        sa.Column("crew_people", sa.Integer(), nullable=True),
-        sa.Column("crew_hours", sa.Double(), nullable=False),
-        sa.Column("work_days", sa.String(length=7), nullable=False),
-        sa.Column("horizon_days", sa.Integer(), nullable=False),
-        sa.Column("unused_weight", sa.Double(), nullable=False),
-        sa.Column("late_weight", sa.Double(), nullable=False),
-        sa.Column("lost_weight", sa.Double(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["plant_id"], ["plants.id"], name=op.f("fk_planning_settings_plant_id")
-        ),
-        sa.PrimaryKeyConstraint("plant_id", name=op.f("pk_planning_settings")),
+        sa.Column("id", sa.Uuid(), nullable=False),
+        sa.Column("setting", sa.String(length=40), nullable=False),
+        sa.Column("value", sa.String(length=80), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_planning_settings")),
+        sa.UniqueConstraint("setting", name=op.f("uq_planning_settings_setting")),
     )
     op.create_table(
         "tool_works",

@@ -45,6 +45,7 @@ cycle = [
 
 # The first entry and the first correction are what others refer to.
 ENTRY = "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9e55"
+PIN = "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9f50"
 PERIOD = "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9f40"
 
 
@@ -72,6 +73,7 @@ GOOD: Rows = {
     "service_levels.csv": _rows(
         "service_levels.csv", "bodymaker,minor,25000000,,4,2", "bodymaker,overhaul,,365,12.5,2"
     ),
+    "planning.csv": _rows("planning.csv", "crews,2", "work_days,mon tue wed thu fri"),
     "replacement_costs.csv": _rows(
         "replacement_costs.csv", "punch,120,640.5,28000000,of last year", "ring,80,,,"
     ),
@@ -115,6 +117,11 @@ GOOD: Rows = {
         "1,2,2026-03-01T08:30:00Z,36005",
     ),
     "services.csv": _rows("services.csv", "1,1,minor,2026-03-02T06:00:00Z,no,"),
+    "service_pins.csv": _rows(
+        "service_pins.csv",
+        ",1,2,minor,2026-03-20,2026-03-05T09:00:00Z,Kim,,,",
+        f"{PIN},1,1,overhaul,2026-03-25,2026-03-05T10:00:00Z,,two days,2026-03-06T10:00:00Z,moved",
+    ),
     "changes.csv": _rows(
         "changes.csv",
         "1,,2026-03-03T06:00:00Z,coolant,new batch",
@@ -160,6 +167,12 @@ EXTRA: dict[str, dict[str, str]] = {
         ),
         "defect_types.csv": _rows("defect_types.csv", "odd,Odd,forming,run,bodymaker,tooling,rare"),
         "service_levels.csv": _rows("service_levels.csv", "bodymaker,major,50000000,180,8,3"),
+        "planning.csv": _rows("planning.csv", "late_weight,2.5"),
+        "service_pins.csv": _rows(
+            "service_pins.csv",
+            "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9f51,2,1,minor,2026-03-21,2026-03-05T09:00:00Z,"
+            "Kim,why,2026-03-06T09:00:00Z,unpinned",
+        ),
         "replacement_costs.csv": _rows("replacement_costs.csv", "die,12.5,50,9000000,guess"),
         "tools.csv": _rows("tools.csv", "X-1,punch,1000,old"),
         "tool_fits.csv": _rows(

@@ -66,6 +66,10 @@ BAD: dict[str, dict[str, list[str]]] = {
         "hours": MEASURES,
         "people": POSITIVES,
     },
+    "planning.csv": {
+        "setting": ["", "crew", "Crews"],
+        "value": ["", *NAMES, "many", "-1", "1001"],
+    },
     "replacement_costs.csv": {
         "tool_type": ["", *NAMES],
         "planned_cost": MEASURES,
@@ -150,6 +154,18 @@ BAD: dict[str, dict[str, list[str]]] = {
         "at": ["", *INSTANTS],
         "kind": ["", *NAMES],
         "note": NOTES,
+    },
+    "service_pins.csv": {
+        "id": IDS,
+        "line": ["", *NUMBERS, "9"],
+        "bodymaker": ["", *NUMBERS, "99"],
+        "service": ["", *NAMES, "greasing"],
+        "pinned_on": ["", "yesterday", "2026-02-30", "2026-03-01T06:00:00Z"],
+        "pinned_at": ["", *INSTANTS],
+        "pinned_by": NAMES,
+        "note": NOTES,
+        "ended_at": [*INSTANTS, END_BEFORE_START],
+        "ended_because": ["done", "Moved"],
     },
     "planned_periods.csv": {
         "id": IDS,

@@ -19,7 +19,7 @@ from tracelog.facts import write_value
 START = datetime(2026, 3, 28, tzinfo=UTC)  # the clock is put forward on the next day
 SETTINGS = (
     *("lines.csv", "machines.csv", "defect_types.csv", "service_levels.csv"),
-    *("replacement_costs.csv", "tools.csv", "coils.csv"),
+    *("planning.csv", "replacement_costs.csv", "tools.csv", "coils.csv"),
 )
 # Columns that may be blank at first and be filled in by a later row.
 ENDS = {
@@ -30,6 +30,7 @@ ENDS = {
     "counter_settlements.csv": ("settled_by", "note"),
     "pallets.csv": ("ended_at", "cans", "status"),
     "services.csv": ("note",),
+    "service_pins.csv": ("pinned_by", "note", "ended_at", "ended_because"),
     "planned_periods.csv": ("reason", "withdrawn_at"),
 }
 
@@ -193,6 +194,7 @@ def plants(draw: st.DrawFn) -> Rows:
         "service_levels.csv": [
             {"station": "bodymaker", "service": "minor", "interval_strokes": "1000000"}
         ],
+        "planning.csv": [{"setting": "crews", "value": draw(st.sampled_from(["1", "3"]))}],
         "replacement_costs.csv": [
             {"tool_type": "punch", "planned_cost": "120", "note": draw(SHORT_WORDS)}
         ],
@@ -229,6 +231,12 @@ def plants(draw: st.DrawFn) -> Rows:
             for machine, at in draw(
                 st.lists(st.tuples(BODYMAKERS, MINUTES), max_size=3, unique=True)
             )
+        ],
+        "service_pins.csv": [
+            {**_place(machine), "service": "minor", "pinned_on": "2026-04-02"}
+            | {"pinned_at": minute(at), "ended_at": _until(end)}
+            for machine in MACHINES
+            for at, end in draw(stays(1))
         ],
         "changes.csv": _unique(
             [

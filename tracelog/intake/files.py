@@ -42,6 +42,10 @@ from tracelog.service.actions import (
     record_services,
 )
 from tracelog.service.facts import ReplacementCostFact, ServiceFact, ServiceLevelFact
+from tracelog.service.pin_actions import record_service_pins
+from tracelog.service.pin_facts import ServicePinFact
+from tracelog.service.planning_actions import record_planning_settings
+from tracelog.service.planning_facts import PlanningSettingFact
 from tracelog.strokes.actions import record_counter_events, record_readings
 from tracelog.strokes.facts import CounterEventFact, CounterSettlementFact, ReadingFact
 from tracelog.strokes.settlement_actions import record_counter_settlements
@@ -122,6 +126,11 @@ def _line_of_code(cells: Cells) -> str:
 
 _LINE = Reference("lines.csv", ("line",), _key("line"))
 _MACHINE = Reference("machines.csv", ("bodymaker",), _bodymaker)
+_SERVICE = Reference(
+    "service_levels.csv",
+    ("service",),
+    lambda cells: f"{BODYMAKER} {_plain(cells.get('service'))}",
+)
 _TOOL = Reference("tools.csv", ("serial",), _key("serial"))
 
 # In this order they are read; each depends on earlier ones only.
@@ -144,6 +153,9 @@ FILES: tuple[PlantFile, ...] = (
         (),
         _key("station", "service"),
         None,
+    ),
+    PlantFile(
+        "planning.csv", PlanningSettingFact, record_planning_settings, (), _key("setting"), None
     ),
     PlantFile(
         "replacement_costs.csv", ReplacementCostFact, record_replacement_costs, (), None, None
@@ -182,15 +194,13 @@ FILES: tuple[PlantFile, ...] = (
         "services.csv",
         ServiceFact,
         record_services,
-        (
-            _LINE,
-            _MACHINE,
-            Reference(
-                "service_levels.csv",
-                ("service",),
-                lambda cells: f"{BODYMAKER} {_plain(cells.get('service'))}",
-            ),
-        ),
+        (_LINE, _MACHINE, _SERVICE),
+    ),
+    PlantFile(
+        "service_pins.csv",
+        ServicePinFact,
+        record_service_pins,
+        (_LINE, _MACHINE, _SERVICE),
     ),
     PlantFile("changes.csv", ChangeFact, record_changes, (_LINE, _MACHINE)),
     PlantFile(

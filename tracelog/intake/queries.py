@@ -31,7 +31,13 @@ from tracelog.plant.models import (
     ToolFit,
     ToolWork,
 )
-from tracelog.service.models import ReplacementCost, Service, ServiceLevel
+from tracelog.service.models import (
+    PlanningSetting,
+    ReplacementCost,
+    Service,
+    ServiceLevel,
+    ServicePin,
+)
 from tracelog.strokes.models import CounterEventRow, CounterSettlement, Reading
 from tracelog.trends.models import Measurement
 
@@ -154,6 +160,11 @@ def _service_levels(text: ByCodePoint) -> Rows:
     ).order_by(text(ServiceLevel.station), text(ServiceLevel.service))
 
 
+def _planning_settings(text: ByCodePoint) -> Rows:
+    row = PlanningSetting
+    return select(row.setting, row.value).order_by(text(row.setting))
+
+
 def _replacement_costs(text: ByCodePoint) -> Rows:
     row = ReplacementCost
     return select(
@@ -255,6 +266,19 @@ def _changes(text: ByCodePoint) -> Rows:
     )
 
 
+def _service_pins(_text: ByCodePoint) -> Rows:
+    row = ServicePin
+    return (
+        select(
+            *(row.id, Line.line, Machine.number, row.service, row.pinned_on, row.pinned_at),
+            *(row.pinned_by, row.note, row.ended_at, row.ended_because),
+        )
+        .join(Machine, Machine.id == row.machine_id)
+        .join(Line, Line.id == Machine.line_id)
+        .order_by(row.id)
+    )
+
+
 def _planned_periods(_text: ByCodePoint) -> Rows:
     row = PlannedPeriod
     return (
@@ -310,6 +334,7 @@ _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "machines.csv": _machines,
     "defect_types.csv": _defect_types,
     "service_levels.csv": _service_levels,
+    "planning.csv": _planning_settings,
     "replacement_costs.csv": _replacement_costs,
     "tools.csv": _tools,
     "tool_fits.csv": _tool_fits,
@@ -321,6 +346,7 @@ _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "counter_events.csv": _counter_events,
     "counter_settlements.csv": _counter_settlements,
     "services.csv": _services,
+    "service_pins.csv": _service_pins,
     "changes.csv": _changes,
     "planned_periods.csv": _planned_periods,
     "defects.csv": _entries,

@@ -1,6 +1,6 @@
 """The facts of the plant: what stands in it, what is fitted, what runs, what was changed."""
 
-from datetime import date, time
+from datetime import time
 from enum import StrEnum
 from typing import Annotated, Any, ClassVar
 
@@ -8,6 +8,7 @@ from pydantic import BeforeValidator, ValidationInfo, field_validator
 
 from tracelog.facts import (
     Count,
+    Day,
     Fact,
     Instant,
     Name,
@@ -200,17 +201,6 @@ def _clock(value: Any) -> time:
     return value.replace(microsecond=0)
 
 
-def _date(value: Any) -> date:
-    if isinstance(value, str):
-        try:
-            value = date.fromisoformat(value.strip())
-        except ValueError:
-            value = None
-    if type(value) is not date:
-        raise ValueError(_("is not a date; write it such as 2026-01-05"))
-    return value
-
-
 class ShiftFact(Fact):
     """One shift of the day: its name and when it starts on the plant's clock."""
 
@@ -221,7 +211,7 @@ class ShiftFact(Fact):
 class RotaFact(Fact):
     """Which crew works which shift: one table per day of the cycle, then it repeats."""
 
-    starts_on: Annotated[date, BeforeValidator(_date)]
+    starts_on: Day
     cycle: tuple[dict[Name, Name], ...]
 
     @field_validator("cycle", mode="before")

@@ -68,6 +68,33 @@ def record_service_levels(
     return record_rows(session, _LEVELS, rows, actor, now)
 
 
+def services_of_bodymakers(session: Session) -> list[str]:
+    """Names of the levels of service that bodymakers have. One statement."""
+    asked = (
+        select(ServiceLevel.service)
+        .where(ServiceLevel.station == BODYMAKER)
+        .order_by(ServiceLevel.service)
+    )
+    return list(session.execute(asked).scalars())
+
+
+def check_service(service: str, known: Sequence[str]) -> None:
+    """Refuse a name that is no level of service of bodymakers, where they have any.
+
+    Raises:
+        UnknownReference: at ``service``.
+    """
+    if known and service not in known:
+        raise UnknownReference(
+            _(
+                "there is no service '%(service)s' of a bodymaker; services are %(known)s",
+                service=service,
+                known=known_words(known),
+            ),
+            "service",
+        )
+
+
 def record_services(
     session: Session, facts: Sequence[ServiceFact], actor: Actor, now: datetime
 ) -> list[Outcome]:
@@ -86,27 +113,11 @@ def record_services(
         What became of each, in order.
     """
     known = directory(session)
-    levels = (
-        session.execute(
-            select(ServiceLevel.service)
-            .where(ServiceLevel.station == BODYMAKER)
-            .order_by(ServiceLevel.service)
-        )
-        .scalars()
-        .all()
-    )
+    names_of_services = services_of_bodymakers(session)
 
     def row_of(fact: ServiceFact) -> Values:
         machine = known.bodymaker(fact.line, fact.bodymaker)
-        if levels and fact.service not in levels:
-            raise UnknownReference(
-                _(
-                    "there is no service '%(service)s' of a bodymaker; services are %(known)s",
-                    service=fact.service,
-                    known=known_words(levels),
-                ),
-                "service",
-            )
+        check_service(fact.service, names_of_services)
         return (machine.id, fact.service, fact.done_at, fact.unplanned, fact.note)
 
     names = {machine.id: machine.text for machine in known.machines.values()}

@@ -69,21 +69,14 @@ class ServicePin(Base):
 
 
 class PlanningSetting(Base):
-    """How the plant plans its services: crews, days, and what is weighed against what."""
+    """One thing that the plant has said about how its services are planned."""
 
     __tablename__ = "planning_settings"
 
-    plant_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("plants.id"), primary_key=True)
-    crews: Mapped[int]
-    crew_people: Mapped[int | None]
-    crew_hours: Mapped[float]
-    # Days of the week on which services are done: seven letters, y or n, from Monday.
-    work_days: Mapped[str] = mapped_column(String(7))
-    horizon_days: Mapped[int]
-    # Each in strokes for one stroke: left unused, made too late, not made for want of the machine.
-    unused_weight: Mapped[float]
-    late_weight: Mapped[float]
-    lost_weight: Mapped[float]
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
+    setting: Mapped[str] = mapped_column(String(40), unique=True)
+    # As it is written in a file.
+    value: Mapped[str] = mapped_column(String(80))
 
 
 class ReplacementCost(Base):
