@@ -127,7 +127,10 @@ def _prepare_sqlite(connection: Any, _record: ConnectionPoolEntry) -> None:
 def _begin_sqlite(connection: Connection) -> None:
     # A read that turns into a write fails at once when another has written meanwhile;
     # a writer therefore takes its place in the queue from the start.
-    writes = connection.get_execution_options().get("tracelog_writes", False)
+    options = connection.get_execution_options()
+    writes = options.get("tracelog_writes", False)
+    if wait_ms := options.get("tracelog_wait_ms"):
+        connection.exec_driver_sql(f"PRAGMA busy_timeout={wait_ms:d}")
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
@@ -146,10 +149,15 @@ def reading(engine: Engine) -> Iterator[Session]:
 
 
 @contextmanager
-def writing(engine: Engine) -> Iterator[Session]:
-    """A session whose work is committed as a whole at the end, or not at all."""
+def writing(engine: Engine, wait_ms: int | None = None) -> Iterator[Session]:
+    """A session whose work is committed as a whole at the end, or not at all.
+
+    Args:
+        engine: the database.
+        wait_ms: how long to wait for the place of SQLite's one writer; None: half a minute.
+    """
     with engine.connect() as raw:
-        connection = raw.execution_options(tracelog_writes=True)
+        connection = raw.execution_options(tracelog_writes=True, tracelog_wait_ms=wait_ms)
         with Session(bind=connection, autoflush=False) as session:
             yield session
             session.commit()

@@ -1,4 +1,4 @@
-"""`make bench`: what pages, imports and web servers cost on a year of 32 machines.
+"""`make bench`: what pages, imports, collecting and web servers cost, on a year of 32 machines.
 
 Pages are called in process, so their figures are the server's own, without network and browser.
 Compare the ratios of one run, and runs on one machine.
@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from seed_demo.sizes import SIZES
+from tests.bench.collecting import print_collecting
 from tests.bench.demo_year import at_its_end, new_database, write_plant
 from tests.bench.imports import print_imports
 from tests.bench.measure import print_costs
@@ -17,21 +18,26 @@ from tests.bench.pages import costs_of_pages
 from tests.bench.servers import print_servers
 from tracelog.db import make_engine
 
-PARTS = ("imports", "pages", "servers")
+PARTS = ("imports", "pages", "servers", "collecting")
 
 
 @click.command()
 @click.argument("parts", nargs=-1, type=click.Choice(PARTS))
 @click.option("--size", default="demo", show_default=True, type=click.Choice(list(SIZES)))
 @click.option("--repeats", default=7, show_default=True, help="Calls of each page.")
-def bench(parts: tuple[str, ...], size: str, repeats: int) -> None:
-    """Time imports, pages and servers on a simulated plant; all PARTS unless some are named.
+@click.option("--messages", default=20_000, show_default=True, help="Readings to collect.")
+def bench(parts: tuple[str, ...], size: str, repeats: int, messages: int) -> None:
+    """Time what is done on a simulated plant; all PARTS unless some are named.
 
     Example: python -m tests.bench pages --size small
     """
     wanted = parts or PARTS
     with tempfile.TemporaryDirectory(prefix="tracelog-bench-") as name:
         place = Path(name)
+        if "collecting" in wanted:
+            print_collecting(place, messages)
+        if not {*wanted} - {"collecting"}:
+            return
         if "imports" in wanted:
             rows = write_plant(size, place / "plant")
             engine = make_engine(f"sqlite:///{place / 'tracelog.db'}")

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TypeAlias
 
-from sqlalchemy import Engine, event
+from sqlalchemy import Engine
 from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -84,7 +84,7 @@ class ArrivalBook:
     """
 
     def __init__(self, engine: Engine, actor: Actor, wait: Wait) -> None:
-        self._engine = _in_short_turns(engine)
+        self._engine = engine
         self._actor = actor
         self._wait = wait
         self._told = Told()
@@ -120,7 +120,7 @@ class ArrivalBook:
         patience = _Patience(self._wait)
         while True:
             try:
-                with writing(self._engine) as session:
+                with writing(self._engine, _SQLITE_WAIT_MS) as session:
                     removed = discard_old_rejects(session, self._actor, now())
             except SQLAlchemyError as problem:
                 if patience.is_over(problem):
@@ -130,7 +130,7 @@ class ArrivalBook:
             return removed
 
     def _write(self, read: Read) -> Kept:
-        with writing(self._engine) as session:
+        with writing(self._engine, _SQLITE_WAIT_MS) as session:
             arrivals = read(session, the_plant(session))
             try:
                 with session.begin_nested():
@@ -233,15 +233,3 @@ def _together(parts: Sequence[Kept]) -> Kept:
         sum(part.unchanged for part in parts),
         tuple(reject for part in parts for reject in part.rejects),
     )
-
-
-def _in_short_turns(engine: Engine) -> Engine:
-    if engine.dialect.name == "sqlite":
-        event.listen(
-            engine,
-            "connect",
-            lambda raw, _record: raw.execute(f"PRAGMA busy_timeout={_SQLITE_WAIT_MS}").close(),
-        )
-        # Connections that are open already would still wait for long.
-        engine.dispose()
-    return engine

@@ -13,7 +13,7 @@ from tracelog.web.request import current_session, permit
 
 pages = Blueprint("intake", __name__)
 
-SHOWN_AT_ONCE = 50
+SHOWN_AT_ONCE = 20
 # As much of a payload as tells what it is; the whole of what is kept is given by the API.
 SHOWN_PAYLOAD = 160
 ADDRESS = "/counters/rejected"
