@@ -134,6 +134,7 @@ READS = (
     ("/defects/{entry_id}", f"/defects/{TAKEN[0].good(1)['id']}"),
     ("/machines", "/machines"),
     ("/machines/{line}/{station}/{number}", "/machines/1/bodymaker/1"),
+    ("/counter-questions", "/counter-questions?settled=1"),
     ("/forecast", f"/forecast?as_of={at(3)}"),
     ("/trace", f"/trace?code=1-1&at={at(4)}"),
     ("/trace", f"/trace?code=1-?&at={at(4)}"),
