@@ -182,7 +182,8 @@ def test_a_service_is_kept_with_an_audit_record(
     planner: Visit, own_engine: Engine, clock: Clock
 ) -> None:
     answer = send(planner, SERVICE, unplanned="yes")
-    assert (answer.status_code, answer.location) == (303, "/machines/1/bodymaker/1")
+    asks = "/service/record/tools?machine=1-1&at=2026-03-03T08%3A00"
+    assert (answer.status_code, answer.location) == (303, asks)
     with reading(own_engine) as session:
         [row] = session.execute(select(Service)).scalars()
         assert row.done_at == hour(29 * 24 + 2)
@@ -192,7 +193,7 @@ def test_a_service_is_kept_with_an_audit_record(
     assert ("pedro" in record.actor, record.door, record.at) == (True, "page", clock.now())
     page = planner.get(answer.location).text
     assert "Kept: minor on 1-1." in page
-    assert "two belts" in page
+    assert "two belts" in planner.get("/machines/1/bodymaker/1").text
 
 
 def test_a_service_sent_twice_is_kept_once(planner: Visit, counted: Counted) -> None:
@@ -447,3 +448,36 @@ def test_of_two_changes_of_one_place_at_once_one_is_kept(
     [refused] = [answer for answer in answers.values() if answer.status_code == 409]
     assert f"position ring-3 holds tool {kept}" in wrong(refused.text)["tool-at"]
     assert [one[0] for one in fits(own_engine) if one[1] == AT] == [kept]
+
+
+def test_after_a_service_the_changed_tools_are_asked_for_and_kept_together(
+    planner: Visit, own_engine: Engine
+) -> None:
+    answer = send(planner, SERVICE)
+    page = planner.get(answer.headers["Location"]).text
+    assert "Which tools were changed in 1-1?" in page
+    assert "stop, isolate, lock" in page.lower()
+    told = {"machine": "1-1", "at": AT, "position-0": "ring-3", "serial-0": "B"}
+    kept = planner.post("/service/record/tools", **told, **{"removal_reason-0": "worn"})
+    assert kept.headers["Location"] == "/machines/1/bodymaker/1"
+    assert [row[0] for row in fits(own_engine)].count("B") == 1
+
+
+def test_a_wrong_tool_is_told_at_its_row_and_no_other_is_kept(
+    planner: Visit, own_engine: Engine
+) -> None:
+    send(planner, SERVICE)
+    before = fits(own_engine)
+    told = {"machine": "1-1", "at": AT, "position-0": "ring-3", "serial-0": "B"}
+    both = told | {"serial-0": "nobody", "position-1": "ring-1", "serial-1": "B"}
+    answer = planner.post("/service/record/tools", **both)
+    assert answer.status_code >= 400
+    assert "serial-0" in wrong(answer.text)
+    assert fits(own_engine) == before
+
+
+def test_nothing_told_changes_nothing(planner: Visit, own_engine: Engine) -> None:
+    before = fits(own_engine)
+    answer = planner.post("/service/record/tools", machine="1-1", at=AT)
+    assert answer.status_code == 303
+    assert fits(own_engine) == before
