@@ -9,16 +9,19 @@ import pytest
 from sqlalchemy import Engine
 
 from tests.intake.collecting import fill, kept, messages, stream, subscribe
+from tests.intake.conftest import Run
 from tests.intake.test_collect_mqtt import START
 from tests.support.broker import Broker
 from tests.support.certificates import make_certificate
 from tests.support.command import Command
+from tracelog.intake import mqtt_collector
 
 SECRET = "seven quiet presses"
 
 
 @pytest.fixture
-def plant(own_engine: Engine) -> Engine:
+def plant(own_engine: Engine, monkeypatch: pytest.MonkeyPatch) -> Engine:
+    monkeypatch.setattr(mqtt_collector, "ONCE_QUIET_SECONDS", 0.3)
     fill(own_engine)
     return own_engine
 
@@ -35,29 +38,27 @@ def plant(own_engine: Engine) -> Engine:
         (("--mqtt", "mqtts://broker", "--key", __file__), "--key needs --cert"),
     ],
 )
-def test_wrong_usage_is_told(command: Command, words: tuple[str, ...], told: str) -> None:
-    done = command("collect", *words, status=2)
+def test_wrong_usage_is_told(run: Run, words: tuple[str, ...], told: str) -> None:
+    done = run("collect", *words, status=2)
     assert told in " ".join(done.stderr.split())
     assert SECRET not in done.stderr
 
 
 @pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
-def test_without_a_plant_there_is_nothing_to_collect_for(command: Command) -> None:
-    done = command("collect", "--mqtt", "mqtt://127.0.0.1:9", status=1)
+def test_without_a_plant_there_is_nothing_to_collect_for(run: Run) -> None:
+    done = run("collect", "--mqtt", "mqtt://127.0.0.1:9", status=1)
     assert re.fullmatch(r"tracelog: .*plant.*\n", done.stderr)
 
 
 @pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
-def test_once_takes_what_waits_and_says_how_much(
-    plant: Engine, broker: Broker, command: Command
-) -> None:
+def test_once_takes_what_waits_and_says_how_much(plant: Engine, broker: Broker, run: Run) -> None:
     subscribe(plant, broker)
     readings = stream(START, 30)
     with broker.publisher() as publisher:
         publisher.send_all(messages(readings) + messages(readings[:3]))
         publisher.send_all([("tracelog/x/1/1/strokes", "5")])
     protocol = "5" if broker.kind == "mosquitto" else "3.1.1"
-    done = command("collect", "--mqtt", broker.url, "--once", "--protocol", protocol)
+    done = run("collect", "--mqtt", broker.url, "--once", "--protocol", protocol)
     assert done.stdout == "30 readings kept, 3 known before, 1 messages rejected\n"
     assert kept(plant) == sorted(readings)
     lines = [line.split(" ", 1) for line in done.stderr.splitlines()]
@@ -69,27 +70,27 @@ def test_once_takes_what_waits_and_says_how_much(
 
 @pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
 def test_a_password_opens_the_broker_and_is_never_shown(
-    plant: Engine, lasting_broker: Broker, command: Command
+    plant: Engine, lasting_broker: Broker, run: Run
 ) -> None:
     lasting_broker.stop()
     lasting_broker.ask_for("gauge", SECRET)
     lasting_broker.start()
-    refused = command("collect", "--mqtt", lasting_broker.url, "--once", status=1)
+    refused = run("collect", "--mqtt", lasting_broker.url, "--once", status=1)
     assert "refuses: Not authorized" in refused.stderr
     assert refused.stderr.count("\n") == 1
-    command.environment["TRACELOG_MQTT_USERNAME"] = "gauge"
-    command.environment["TRACELOG_MQTT_PASSWORD"] = SECRET
-    done = command("collect", "--mqtt", lasting_broker.url, "--once")
+    run.environment["TRACELOG_MQTT_USERNAME"] = "gauge"
+    run.environment["TRACELOG_MQTT_PASSWORD"] = SECRET
+    done = run("collect", "--mqtt", lasting_broker.url, "--once")
     assert "listening at" in done.stderr
     named = lasting_broker.url.replace("mqtt://", "mqtt://gauge@")
-    with_name = command("collect", "--mqtt", named, "--once")
+    with_name = run("collect", "--mqtt", named, "--once")
     for said in (done.stdout, done.stderr, with_name.stdout, with_name.stderr, refused.stderr):
         assert SECRET not in said
 
 
 @pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
 def test_an_encrypted_connection_is_made_only_with_a_broker_that_can_be_trusted(
-    plant: Engine, command: Command, tmp_path: Path
+    plant: Engine, run: Run, tmp_path: Path
 ) -> None:
     ours, theirs, other = (make_certificate(tmp_path, name, None) for name in ("a", "b", "c"))
     broker = Broker(
@@ -102,13 +103,13 @@ def test_an_encrypted_connection_is_made_only_with_a_broker_that_can_be_trusted(
     own = ("--cert", ours.certificate, "--key", ours.key)
     try:
         for trusted in (("--ca", other.certificate), ()):
-            refused = command("collect", "--mqtt", url, *trusted, *own, "--once", status=1)
+            refused = run("collect", "--mqtt", url, *trusted, *own, "--once", status=1)
             assert "no secure connection" in refused.stderr
             assert "self-signed certificate" in refused.stderr.replace("self signed", "self-signed")
         trusted = ("--ca", theirs.certificate)
-        wrong = command("collect", "--mqtt", url, *trusted, "--cert", other.key, "--once", status=1)
+        wrong = run("collect", "--mqtt", url, *trusted, "--cert", other.key, "--once", status=1)
         assert "cannot be used" in wrong.stderr
-        done = command("collect", "--mqtt", url, *trusted, *own, "--once")
+        done = run("collect", "--mqtt", url, *trusted, *own, "--once")
         assert f"listening at {url}" in done.stderr
     finally:
         broker.stop()
