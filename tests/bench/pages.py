@@ -15,7 +15,7 @@ from tracelog.db import reading
 from tracelog.defects.models import CurrentEntry, DefectType
 from tracelog.instants import now, write_instant
 from tracelog.people.models import Account
-from tracelog.plant.models import Coil, CoilRun, Pallet, Tool, ToolFit
+from tracelog.plant.models import Coil, CoilRun, Pallet, PlannedPeriod, Tool, ToolFit
 from tracelog.strokes.questions import jump_questions
 
 # All that was logged in the year, as the driver gives it: what any page should cost less than.
@@ -40,6 +40,7 @@ class Known:
     coil: str
     tool: str
     account: uuid.UUID
+    period: uuid.UUID
     fallen: tuple[str, datetime]
 
 
@@ -70,6 +71,9 @@ def known_of(engine: Engine) -> Known:
             session.execute(coil.order_by(CoilRun.ended_at.desc()).limit(1)).scalar_one(),
             session.execute(tool.order_by(ToolFit.removed_at.desc()).limit(1)).scalar_one(),
             session.execute(select(Account.id).limit(1)).scalar_one(),
+            session.execute(
+                select(PlannedPeriod.id).order_by(PlannedPeriod.starts_at.desc()).limit(1)
+            ).scalar_one(),
             *((one.machine.text, one.figures.to_at) for one in jump_questions(session, now())[:1]),
         )
 
@@ -98,6 +102,10 @@ def addresses(known: Known) -> dict[str, str]:
         "Service: lives": "/service/lives",
         "Service: lives of a type": "/service/lives/ring-3",
         "Service: lives, csv": "/service/lives.csv?tool_type=ring-3",
+        "Calendar": "/service/calendar",
+        "Calendar, half a year": "/service/calendar?weeks=26",
+        "Calendar: one period": f"/service/calendar/{known.period}",
+        "Calendar as a file": "/service/calendar.ics",
         "Counters": "/counters",
         "Counters: one question": f"/counters/question?machine={fallen}&to_at={fallen_at}",
         "Counters: read one": "/counters/reading?machine=1-2",

@@ -5,6 +5,7 @@ import uuid
 from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
@@ -13,7 +14,7 @@ from tracelog.audit import AuditRecord
 from tracelog.bulk import rows_with
 from tracelog.errors import NotFound
 from tracelog.language import _
-from tracelog.plant.calendar_rules import PeriodKind, PlannedPeriodView
+from tracelog.plant.calendar_rules import PeriodKind, PlannedPeriodView, is_weekly_alike
 from tracelog.plant.models import PlannedPeriod
 
 _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
@@ -27,6 +28,7 @@ _COLUMNS = (
 __all__ = [
     "PeriodKind",
     "PlannedPeriodView",
+    "later_alike",
     "periods_of_events",
     "planned_period",
     "planned_periods",
@@ -94,6 +96,21 @@ def standing_periods(session: Session) -> list[tuple[PlannedPeriodView, datetime
     )
     found = [(_view(*values), at) for at, *values in session.execute(asked)]
     return sorted(found, key=lambda one: _place(one[0]))
+
+
+def later_alike(
+    session: Session, period: PlannedPeriodView, zone: ZoneInfo
+) -> list[PlannedPeriodView]:
+    """Later periods that stand and say the same at the same times of the week. One statement."""
+    asked = select(*_COLUMNS).where(
+        PlannedPeriod.starts_at > period.starts_at,
+        PlannedPeriod.withdrawn_at.is_(None),
+        PlannedPeriod.kind == period.kind.value,
+        PlannedPeriod.line_id.is_not_distinct_from(period.line_id),
+        PlannedPeriod.machine_id.is_not_distinct_from(period.machine_id),
+    )
+    found = [_view(*row) for row in session.execute(asked)]
+    return sorted((one for one in found if is_weekly_alike(period, one, zone)), key=_place)
 
 
 def periods_of_events(

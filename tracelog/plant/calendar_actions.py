@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NoReturn
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
@@ -99,6 +100,34 @@ def _contradiction(values: dict[str, Any], known: Directory) -> Outcome | None:
     return None
 
 
+def plan_periods(
+    session: Session, facts: Sequence[PlannedPeriodFact], actor: Actor, now: datetime
+) -> list[Outcome]:
+    """Plan new periods, known from now on; the same form sent twice plans them once.
+
+    Args:
+        session: an open session that writes.
+        facts: at least one; by the id of the first it is seen that they came before.
+        actor: who plans them.
+        now: UTC.
+
+    Returns:
+        What became of each, in order.
+
+    Raises:
+        UnknownReference: the plant has no such line or bodymaker.
+        Conflict: the id of the first is that of a period that says something else.
+    """
+    take_turn(session)
+    there = session.get(PlannedPeriod, facts[0].id, populate_existing=True)
+    if there is None:
+        announced = [fact.model_copy(update={"announced_at": now}) for fact in facts]
+        return record_planned_periods(session, announced, actor, now)
+    if _is_as_said(there, _values_of(facts[0], directory(session))):
+        return [UNCHANGED] * len(facts)
+    raise Conflict(_("was planned already, and says something else now; send it once more"), "id")
+
+
 def withdraw_planned_period(
     session: Session, period_id: uuid.UUID, actor: Actor, now: datetime, at: datetime | None = None
 ) -> Outcome:
@@ -138,6 +167,47 @@ def withdraw_planned_period(
     append(session, actor, now, "withdraw planned period", subject, before, _shown(row, known))
     session.flush()
     return COMPLETED
+
+
+def withdraw_planned_periods(
+    session: Session, ids: Sequence[uuid.UUID], actor: Actor, now: datetime
+) -> int:
+    """Take several planned periods back, with one audit record.
+
+    Args:
+        session: an open session that writes.
+        ids: which ones; those that are withdrawn already, or not there, stay as they are.
+        actor: who takes them back.
+        now: UTC.
+
+    Returns:
+        How many were withdrawn.
+    """
+    take_turn(session)
+    rows = (
+        session.execute(
+            select(PlannedPeriod)
+            .where(PlannedPeriod.id.in_(ids), PlannedPeriod.withdrawn_at.is_(None))
+            .order_by(PlannedPeriod.starts_at, PlannedPeriod.id)
+            .execution_options(populate_existing=True)
+        )
+        .scalars()
+        .all()
+    )
+    if rows:
+        for row in rows:
+            row.withdrawn_at = max(now, row.announced_at or now)
+        first, last = rows[0], rows[-1]
+        subject = Subject("planned periods", f"{first.id} … {last.id}")
+        after = {
+            "rows": len(rows),
+            "first": _shown(first, known := directory(session)),
+            "last": _shown(last, known),
+            "ids": [str(row.id) for row in rows],
+        }
+        append(session, actor, now, "withdraw planned periods", subject, after=after)
+        session.flush()
+    return len(rows)
 
 
 def _refuse(sentence: str) -> NoReturn:

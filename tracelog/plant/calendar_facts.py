@@ -149,12 +149,12 @@ def check_length(starts_at: datetime, ends_at: datetime) -> None:
         WrongField: at ``ends_at``.
     """
     if ends_at <= starts_at:
-        raise WrongField("ends_at", _("is not after starts_at; a period ends after it starts"))
+        raise WrongField("ends_at", _("is not after the start; a period ends after it starts"))
     if ends_at - starts_at > timedelta(days=MOST_DAYS):
         raise WrongField(
             "ends_at",
             _(
-                "is %(days)d days after starts_at; a period lasts at most %(most)d days,"
+                "is %(days)d days after the start; a period lasts at most %(most)d days,"
                 " so plan it in parts",
                 days=(ends_at - starts_at).days,
                 most=MOST_DAYS,

@@ -127,6 +127,20 @@ def hours_within(spans: Iterable[PlannedSpan], start: datetime, end: datetime) -
     return sum(span.hours for span in cut(spans, start, end))
 
 
+def is_weekly_alike(one: PlannedPeriodView, other: PlannedPeriodView, zone: ZoneInfo) -> bool:
+    """Whether two periods say the same at the same times of the week, as a weekly one does."""
+
+    def of_week(period: PlannedPeriodView) -> tuple[object, ...]:
+        starts, ends = (at.astimezone(zone) for at in (period.starts_at, period.ends_at))
+        days = (ends.date() - starts.date()).days
+        return (
+            *(period.kind, period.line_id, period.machine_id, period.reason),
+            *(starts.weekday(), starts.time(), days, ends.time()),
+        )
+
+    return of_week(one) == of_week(other)
+
+
 def day_bounds(day: date, zone: ZoneInfo) -> PlannedSpan:
     """A day of the plant's clock: 24 hours, or 23 or 25 where the clock is changed."""
     return PlannedSpan(start_of_day(day, zone), start_of_day(day + timedelta(days=1), zone))
