@@ -15,6 +15,8 @@ READS = (
     "/machines",
     "/machines/1/bodymaker/1",
     "/forecast",
+    "/tools",
+    "/tools/T-1",
     "/trace?code=1-1",
     "/trace?machine=1-1",
     "/rates",

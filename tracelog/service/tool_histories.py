@@ -3,7 +3,7 @@
 import uuid
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -117,7 +117,8 @@ def tool_histories(
     works: dict[str, list[ToolWorkDone]] = defaultdict(list)
     for work in works_done(session, until, named):
         works[work.serial].append(work)
-    chosen = [one for one in tools(session, named) if serials is None or one.serial in set(serials)]
+    wanted = None if serials is None else frozenset(serials)
+    chosen = [one for one in tools(session, named) if wanted is None or one.serial in wanted]
     stretches = _stretches(
         session,
         {one.serial: stays.get(one.serial, []) for one in chosen},
@@ -157,7 +158,7 @@ def _stretches(
             parts += [(stay, start, end) for start, end in pairwise(edges)]
             parts.append((stay, edges[-1], stay.removed_at))
     spans = [Span(stay.machine_id, start, end or until) for stay, start, end in parts]
-    counters = _counters(session, known_at)
+    counters = _counters(session, {span.machine_id for span in spans}, known_at)
     found: dict[str, list[Stretch]] = {serial: [] for serial in stays}
     for (stay, start, end), strokes in zip(
         parts, strokes_between(session, spans, known_at), strict=True
@@ -180,11 +181,13 @@ def _stretches(
     return found
 
 
-def _counters(session: Session, known_at: datetime) -> _Counters:
+def _counters(
+    session: Session, machine_ids: Collection[uuid.UUID], known_at: datetime
+) -> _Counters:
     questions: dict[uuid.UUID, list[OpenQuestion]] = defaultdict(list)
     for question in open_questions(session, None, known_at):
         questions[question.machine_id].append(question)
-    return _Counters(machine_span(session, None, known_at), questions)
+    return _Counters(machine_span(session, machine_ids, known_at), questions)
 
 
 def _history(

@@ -15,7 +15,6 @@ from tracelog.plant.tool_facts import IN_PLACE, RENEWING, ToolWorkKind
 
 UNKNOWN = "unknown"
 MOVED = "moved"
-_CARD_FIRST = {ToolWorkKind.ON_RECORD: 0}
 
 
 @dataclass(frozen=True)
@@ -133,7 +132,7 @@ class Count:
 def in_order(works: Iterable[Work]) -> list[Work]:
     """Works by time; at one instant the card's word comes first, since work follows it."""
     return sorted(
-        works, key=lambda one: (one.done_at, _CARD_FIRST.get(ToolWorkKind(one.work), 1), one.work)
+        works, key=lambda one: (one.done_at, one.work != ToolWorkKind.ON_RECORD, one.work)
     )
 
 
