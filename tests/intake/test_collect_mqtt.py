@@ -192,6 +192,7 @@ def test_a_message_without_any_promise_is_taken_too(plant: Engine, broker: Broke
         publisher.send(topic(1), payload(START, 10), qos=0)
         publisher.send(topic(2), payload(START, 20), qos=2)
         until(lambda: kept_count(plant) == 2)
+    assert kept(plant) == [(1, START, 10), (2, START, 20)]
 
 
 def test_only_our_own_plants_topics_where_several_plants_share_a_broker(
