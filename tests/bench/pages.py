@@ -136,6 +136,7 @@ def addresses(known: Known) -> dict[str, str]:
         "API: machines": "/api/v1/machines",
         "API: one machine": "/api/v1/machines/1/bodymaker/2",
         "API: counter questions": "/api/v1/counter-questions?settled=1",
+        "API: planned periods": "/api/v1/planned-periods",
         "API: forecast": "/api/v1/forecast",
         "API: tools": "/api/v1/tools",
         "API: one tool": f"/api/v1/tools/{known.tool}",
