@@ -24,6 +24,7 @@ COMMANDS: dict[str, str] = {
     "rates": "tracelog.trends.commands:rates",
     "counters": "tracelog.strokes.commands:counters",
     "forecast": "tracelog.service.commands:forecast",
+    "plan": "tracelog.service.plan_commands:plan",
     "lives": "tracelog.service.lives_commands:lives",
     "tools": "tracelog.service.tool_commands:tools",
 }

@@ -150,12 +150,14 @@ def _between(
         limit = work.interval_strokes if fresh else max(work.strokes_left, 0.0)
         mean = of.strokes[until] - of.strokes[since] + extra * of.daily
         unused, late = _loss(mean, of.deviation[since, until], limit)
-        over = mean - limit
+        over = mean - limit + (0.0 if fresh else max(-work.strokes_left, 0.0))
     if work.interval_days is not None and work.days_left is not None:
         days = work.interval_days if fresh else max(work.days_left, 0)
         ahead = (until - since + extra - days) * of.daily
         unused, late = min(unused, max(-ahead, 0.0)), max(late, ahead)
         over = max(over, ahead)
+        if not fresh and work.days_left < 0:
+            over = max(over, -work.days_left * of.daily)
     return unused, late, over
 
 

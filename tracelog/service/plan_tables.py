@@ -59,7 +59,8 @@ class Standing:
         unused: strokes expected to be left of the interval.
         late: strokes expected beyond it.
         chance: that the interval is used up by then.
-        over: how far the mean is beyond the interval, in strokes; negative: within it.
+        over: how far the mean is beyond the interval, in strokes; negative: within it. What was
+            late at the instant is in it, though not in `late`.
     """
 
     unused: FloatArray
@@ -108,12 +109,17 @@ def _standing(
         late = spread * (np.exp(-(z**2) / 2) / math.sqrt(2 * math.pi) - z * chance)
         late = np.maximum(late, 0.0)
         unused, over = np.maximum(late + limit - mean, 0.0), mean - limit
+        over[0] += max(-duty.strokes_left, 0.0)
     if duty.interval_days is not None and duty.days_left is not None:
         days = np.full(since.shape, float(duty.interval_days))
         days[0] = max(duty.days_left, 0)
         ahead = (until - since + beyond - days) * machine.daily
         unused, late = np.minimum(unused, np.maximum(-ahead, 0.0)), np.maximum(late, ahead)
         chance, over = np.where(ahead > 0, 1.0, chance), np.maximum(over, ahead)
+        if duty.days_left < 0:
+            over[0] = np.maximum(over[0], -duty.days_left * machine.daily)
+    # What never falls due has nothing to be left unused of.
+    unused = np.where(np.isfinite(unused), unused, 0.0)
     return Standing(unused, late, chance, over)
 
 

@@ -93,6 +93,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.service.api:service_api",
     "tracelog.service.tool_api:tool_api",
     "tracelog.service.lives_api:lives_api",
+    "tracelog.service.plan_api:plan_api",
     "tracelog.strokes.api:strokes_api",
     "tracelog.trace.api:trace_api",
     "tracelog.web.openapi:openapi",
