@@ -28,7 +28,7 @@ from tests.intake.test_collect_mqtt_interrupted import away
 from tests.support.command import Command
 from tests.support.opcua_server import OpcuaServer
 from tracelog.errors import TracelogError
-from tracelog.intake import opcua_collector
+from tracelog.intake import opcua_collector, opcua_link
 from tracelog.intake.opcua_map import Mode
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the server of the tests forks")
@@ -223,7 +223,10 @@ def answering(answer: bytes) -> Iterator[tuple[str, list[float]]]:
 @pytest.mark.parametrize(
     "answer", [b"", b"HTTP/1.1 400 Bad Request\r\n\r\n", b"ACKF\xff\xff\xff\xff" + b"\0" * 20]
 )
-def test_what_is_no_server_is_neither_stormed_nor_trusted(plant: Engine, answer: bytes) -> None:
+def test_what_is_no_server_is_neither_stormed_nor_trusted(
+    plant: Engine, answer: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(opcua_link, "ANSWER_SECONDS", 1.0)
     told = Heard("it is tried again")
     with answering(answer) as (url, calls), following(plant, url, ONE) as running:
         until(lambda: len(calls) >= 2)

@@ -92,7 +92,9 @@ def test_counters_are_followed_over_a_secured_channel(
         until(lambda: figures(plant, 1))
         server.show("c1", 1003, made=3)
         until_shown(plant, 1, 1003)
-        running.stop()
+        counts = running.stop()
+    assert counts["kept"] >= 2
+    assert counts["rejected"] == 0
 
 
 def refused(plant: Engine, url: str, security: Security | None, password: str = PASSWORD) -> str:
@@ -156,7 +158,7 @@ def test_a_server_that_becomes_another_is_left_until_it_is_the_right_one_again(
         server.start()
         server.show("c1", 1005, made=5)
         until_shown(plant, 1, 1005)
-        running.stop()
+        assert running.stop()["rejected"] == 0
     another.close()
 
 

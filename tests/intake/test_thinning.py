@@ -122,7 +122,7 @@ def test_half_of_the_readings_tell_all_strokes_and_all_falls(
     assert len(kept) <= (len(whole) + 1) // 2 + 1 + 2 * len(falls(whole))
 
 
-@given(st.integers(1, 3000), st.integers(10, 100))
+@given(st.integers(1, 800), st.integers(10, 60))
 def test_what_is_held_stays_small_and_tells_all_strokes(count: int, most: int) -> None:
     held = HeldReadings(most)
     whole = [collected(second, 5 * second) for second in range(count)]
@@ -136,7 +136,7 @@ def test_what_is_held_stays_small_and_tells_all_strokes(count: int, most: int) -
 
 def test_a_counter_that_only_jumps_is_held_in_little_memory_too() -> None:
     held = HeldReadings(100)
-    held.add(collected(second, 1000 * (second % 2)) for second in range(5000))
+    held.add(collected(second, 1000 * (second % 2)) for second in range(500))
     assert len(held) == 100
 
 
