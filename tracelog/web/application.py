@@ -77,6 +77,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.plant.calendar_views:pages",
     "tracelog.service.views:pages",
     "tracelog.service.record_views:pages",
+    "tracelog.service.plan_views:plan_pages",
     "tracelog.service.tool_views:pages",
     "tracelog.service.lives_views:lives_pages",
     "tracelog.strokes.reading_views:reading_pages",
