@@ -3,6 +3,7 @@
 import re
 from datetime import datetime, timedelta
 from html import unescape
+from threading import Barrier, Thread
 
 import pytest
 from flask import Flask
@@ -191,6 +192,30 @@ def test_what_somebody_else_settled_meanwhile_is_told_and_stands(
     history = words(planner.get(address()).text)
     assert history.index("11,500 strokes were made") < history.index("opened again")
     assert history.index("opened again") < history.index("9,000 strokes were made")
+
+
+def test_of_two_who_settle_at_once_one_is_told_of_the_other(
+    planner: Visit, application: Flask, cast: Cast, own_engine: Engine
+) -> None:
+    other = Visit(application.test_client())
+    cast.sign_in(other, "supervisor")
+    seen = {visit: visit.get(address()).text for visit in (planner, other)}
+    together, answers = Barrier(2), {}
+
+    def settle(visit: Visit, strokes: str) -> None:
+        together.wait(timeout=60)
+        answers[strokes] = answer(visit, "typed", seen[visit], strokes=strokes)
+
+    threads = [Thread(target=settle, args=one) for one in ((planner, "9000"), (other, "11500"))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(one.status_code for one in answers.values()) == [303, 409]
+    [(kept, _done)] = [one for one in answers.items() if one[1].status_code == 303]
+    [refused] = [one for one in answers.values() if one.status_code == 409]
+    assert f"{kept} strokes were made; look at the question again" in words(refused.text)
+    assert total(own_engine) == int(kept)
 
 
 def test_a_question_that_a_late_reading_has_changed_is_told(

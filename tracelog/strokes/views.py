@@ -186,6 +186,8 @@ def _said(machine: MachineView, fact: CounterDecisionFact) -> str:
             "Settled: that reading of %(machine)s counts no more; it stays on record.",
             machine=machine.text,
         )
+    if not fact.strokes:
+        return _("Settled: no strokes of %(machine)s were made.", machine=machine.text)
     return _(
         "Settled: %(strokes)s strokes of %(machine)s are counted.",
         strokes=count(fact.strokes),
