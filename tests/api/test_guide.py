@@ -9,7 +9,9 @@ from tests.api.plant import Site
 from tests.support import tree
 from tracelog.web.openapi import description
 
-GUIDE = (tree.ROOT / "docs" / "api.md").read_text(encoding="utf-8")
+GUIDE = "\n".join(
+    (tree.ROOT / "docs" / name).read_text(encoding="utf-8") for name in ("api.md", "api-asking.md")
+)
 SENT = re.findall(r"^### `POST ([^`]+)`\n\n```json\n(.*?)```", GUIDE, flags=re.M | re.S)
 # Calls whose answer's id stands in the address of the next.
 MAKES = {"/defects": "entry_id", "/cases": "case_id", "/handover/notes": "note_id"}

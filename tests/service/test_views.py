@@ -4,52 +4,24 @@ import re
 from collections.abc import Callable
 from html import unescape
 from threading import Barrier, Thread
-from typing import Any
 
 import pytest
 from flask import Flask
 from sqlalchemy import Engine, func, select
-from werkzeug.test import TestResponse
 
 import tracelog.schema  # noqa: F401 - every table is known by then
+from tests.service.recording import AT, CHANGE, SERVICE, fits, send, wrong
 from tests.support.clock import Clock
 from tests.support.site import Cast, Visit
 from tests.support.statements import Statements
 from tests.trace import two_lines as plant
-from tests.trace.two_lines import ZONE, hour
+from tests.trace.two_lines import hour
 from tracelog.audit import AuditRecord, broken_links
 from tracelog.db import Base, reading, writing
-from tracelog.plant.models import Tool, ToolFit
+from tracelog.plant.models import Tool
 from tracelog.service.models import Service
 
-# 08:00 of 3 March in Madrid; the tests happen on 4 March, 10:30.
-AT = "2026-03-03T08:00"
-SERVICE = {"machine": "1-1", "service": "minor", "done_at": AT, "note": "two belts"}
-CHANGE = {
-    "machine": "1-1",
-    "position": "ring-3",
-    "at": AT,
-    "removal_reason": "worn",
-    "serial": "B",
-    "tool_type": "",
-}
-
 Counted = Callable[[], dict[str, int]]
-
-
-@pytest.fixture
-def planner(visit: Visit, cast: Cast, own_engine: Engine) -> Visit:
-    """The planner on the plant of two lines: tool A in 1-1 ring-3, B in the tool room."""
-    with writing(own_engine) as session:
-        plant.write_plant(session)
-        plant.write_readings(session)
-        plant.write_levels(session)
-        plant.write_tools(session, {"A": 9 * plant.MILLION, "B": None, "C": None})
-        plant.fit(session, "A", "1-1", "ring-3", 0)
-        plant.fit(session, "C", "2-1", "ring-3", 0)
-    cast.sign_in(visit, "planner")
-    visit.get("/service/record")
-    return visit
 
 
 @pytest.fixture
@@ -64,31 +36,6 @@ def counted(own_engine: Engine, planner: Visit) -> Counted:
             }
 
     return rows
-
-
-def send(visit: Visit, what: dict[str, str], **other: str) -> TestResponse:
-    path = "/service/record" if "service" in what else "/service/tool-change"
-    return visit.post(path, **{**what, **other})
-
-
-def wrong(markup: str) -> dict[str, str]:
-    found = re.findall(r'class="wrong" id="wrong-([\w-]+)">([^<]*)<', markup)
-    return {field: unescape(sentence) for field, sentence in found}
-
-
-def fits(engine: Engine) -> list[tuple[str, str, str | None, str | None]]:
-    """Serial, when fitted, when removed (plant time), why; in order."""
-
-    def text(moment: Any) -> str | None:
-        return moment and moment.astimezone(ZONE).strftime("%Y-%m-%dT%H:%M")
-
-    with reading(engine) as session:
-        rows = session.execute(
-            select(Tool.serial, ToolFit.fitted_at, ToolFit.removed_at, ToolFit.removal_reason)
-            .join(Tool, Tool.id == ToolFit.tool_id)
-            .order_by(ToolFit.fitted_at, Tool.serial)
-        ).all()
-    return [(row[0], text(row[1]) or "", text(row[2]), row[3]) for row in rows]
 
 
 def last_record(engine: Engine) -> AuditRecord:
@@ -448,36 +395,3 @@ def test_of_two_changes_of_one_place_at_once_one_is_kept(
     [refused] = [answer for answer in answers.values() if answer.status_code == 409]
     assert f"position ring-3 holds tool {kept}" in wrong(refused.text)["tool-at"]
     assert [one[0] for one in fits(own_engine) if one[1] == AT] == [kept]
-
-
-def test_after_a_service_the_changed_tools_are_asked_for_and_kept_together(
-    planner: Visit, own_engine: Engine
-) -> None:
-    answer = send(planner, SERVICE)
-    page = planner.get(answer.headers["Location"]).text
-    assert "Which tools were changed in 1-1?" in page
-    assert "stop, isolate, lock" in page.lower()
-    told = {"machine": "1-1", "at": AT, "position-0": "ring-3", "serial-0": "B"}
-    kept = planner.post("/service/record/tools", **told, **{"removal_reason-0": "worn"})
-    assert kept.headers["Location"] == "/machines/1/bodymaker/1"
-    assert [row[0] for row in fits(own_engine)].count("B") == 1
-
-
-def test_a_wrong_tool_is_told_at_its_row_and_no_other_is_kept(
-    planner: Visit, own_engine: Engine
-) -> None:
-    send(planner, SERVICE)
-    before = fits(own_engine)
-    told = {"machine": "1-1", "at": AT, "position-0": "ring-3", "serial-0": "B"}
-    both = told | {"serial-0": "nobody", "position-1": "ring-1", "serial-1": "B"}
-    answer = planner.post("/service/record/tools", **both)
-    assert answer.status_code >= 400
-    assert "serial-0" in wrong(answer.text)
-    assert fits(own_engine) == before
-
-
-def test_nothing_told_changes_nothing(planner: Visit, own_engine: Engine) -> None:
-    before = fits(own_engine)
-    answer = planner.post("/service/record/tools", machine="1-1", at=AT)
-    assert answer.status_code == 303
-    assert fits(own_engine) == before

@@ -85,8 +85,8 @@ def rejected_messages(
     if after is not None:
         asked = asked.where(tuple_(row.last_at, row.id) < read_place(after))
     found = [
-        RejectedView(*kept, stands_for_others=digest in {FURTHER_PAYLOADS, ""})
-        for *kept, digest in session.execute(asked.limit(limit + 1))
+        RejectedView(*found_row[:-1], found_row[-1] in {FURTHER_PAYLOADS, ""})
+        for found_row in session.execute(asked.limit(limit + 1))
     ]
     rows = tuple(found[:limit])
     last = rows[-1] if len(found) > limit else None
