@@ -74,6 +74,18 @@ def test_a_wrong_reading_ends_no_silence(session: Session, machines: dict[int, u
     assert machines[7] not in silences(session, late)
 
 
+def test_behind_many_wrong_readings_the_last_right_one_is_found(
+    session: Session, machines: dict[int, uuid.UUID]
+) -> None:
+    said = [
+        settlement(7, NINE + n * HOUR, verdict="misread", settled_at=END + HOUR)
+        for n in range(40, 71)
+    ]
+    record_counter_settlements(session, said, ACTOR, NOW)
+    found = silences(session, END + 2 * HOUR)[machines[7]]
+    assert (found.last_at, found.usual) == (NINE + 39 * HOUR, HOUR)
+
+
 def test_the_time_for_which_a_machine_was_to_stand_is_no_silence(
     session: Session, machines: dict[int, uuid.UUID]
 ) -> None:

@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Uuid, literal, select
-from sqlalchemy.orm import Session
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
 
 from tracelog.plant.calendar import PeriodKind, planned_periods
 from tracelog.plant.calendar_rules import concerning, hours_within, merged
-from tracelog.plant.queries import MachineView, directory
+from tracelog.plant.models import Machine
+from tracelog.plant.queries import BODYMAKER, MachineView, directory
 from tracelog.strokes.facts import Verdict
 from tracelog.strokes.models import Reading
 from tracelog.strokes.queries import OpenQuestion, open_questions, recent_rate
@@ -33,7 +34,7 @@ from tracelog.strokes.settlements import (
     stretches_to,
 )
 from tracelog.strokes.standing import is_counted
-from tracelog.strokes.timelines import accepted_at, joined
+from tracelog.strokes.timelines import EARLIEST, accepted_at
 
 _DAY = timedelta(days=1)
 
@@ -127,12 +128,12 @@ def silences(
         machine_id: only this machine; None: all bodymakers.
 
     Returns:
-        By machine, in order of line and number. A statement for every hundred machines, and one.
+        By machine, in order of line and number. Two statements.
     """
     machines = [one for one in directory(session).bodymakers if machine_id in (None, one.id)]
     read: dict[uuid.UUID, list[tuple[datetime, int]]] = {one.id: [] for one in machines}
-    for row in joined(session, read, lambda machine: _last_readings(machine, as_of)):
-        read[row[0]].append((row[1], row[2]))
+    for machine_read, read_at, shown in session.execute(_last_readings(as_of, machine_id)):
+        read[machine_read].append((read_at, shown))
     last = {machine: max(found) for machine, found in read.items() if found}
     since = min((at for at, _figure in last.values()), default=as_of)
     stops = planned_periods(session, since, as_of, as_of=as_of, kind=PeriodKind.STOP)
@@ -149,19 +150,33 @@ def silences(
     return found
 
 
-def _last_readings(machine: uuid.UUID, as_of: datetime) -> Any:
-    last = (
-        select(literal(machine, Uuid()).label("machine"), Reading.read_at, Reading.strokes)
+def _last_readings(as_of: datetime, machine_id: uuid.UUID | None) -> Any:
+    """The last readings of each bodymaker, or of one, that tell how often it is read."""
+    earlier = aliased(Reading)
+    first = (
+        select(earlier.read_at)
         .where(
-            Reading.machine_id == machine,
-            Reading.read_at <= as_of,
-            is_counted(machine, as_of),
+            earlier.machine_id == Machine.id,
+            earlier.read_at <= as_of,
+            is_counted(Machine.id, as_of, earlier),
         )
-        .order_by(Reading.read_at.desc())
-        .limit(DISTANCES + 1)
-        .subquery()
+        .order_by(earlier.read_at.desc())
+        .offset(DISTANCES)
+        .limit(1)
+        .correlate(Machine)
+        .scalar_subquery()
     )
-    return select(last)
+    found = (
+        select(Machine.id, Reading.read_at, Reading.strokes)
+        .join(Reading, Reading.machine_id == Machine.id)
+        .where(
+            Machine.station == BODYMAKER,
+            Reading.read_at >= func.coalesce(first, EARLIEST),
+            Reading.read_at <= as_of,
+            is_counted(Machine.id, as_of),
+        )
+    )
+    return found if machine_id is None else found.where(Machine.id == machine_id)
 
 
 @dataclass(frozen=True)

@@ -36,9 +36,12 @@ def misread(machine: Any, as_of: datetime | None = None) -> Select[datetime]:
     )
 
 
-def is_counted(machine: Any, as_of: datetime | None = None) -> ColumnElement[bool]:
-    """Whether a reading of `machine` counts: nobody found it misread, or had at `as_of`."""
+def is_counted(machine: Any, as_of: datetime | None = None, of: Any = Reading) -> Any:
+    """Whether a reading of `machine` counts: nobody found it misread, or had at `as_of`.
+
+    `of` is the table of readings, or an alias of it.
+    """
     found = misread(machine, as_of)
     if isinstance(machine, InstrumentedAttribute):
         found = found.correlate(machine.class_)
-    return Reading.read_at.not_in(found)
+    return of.read_at.not_in(found)
