@@ -283,9 +283,16 @@ def _duty(one: ServiceStanding, own: Sequence[ServiceStanding], runs: bool, time
         days_left,
         level.hours or 0.0,
         level.people,
-        None if one.due.due is None else (one.due.due - today).days,
+        _due_in_days(one, left, today),
         frozenset(place for place, other in enumerate(own) if contains(level, other.level)),
     )
+
+
+def _due_in_days(one: ServiceStanding, left: int | None, today: date) -> int | None:
+    """Days until a level falls due; today where it is over and the machine stands since."""
+    if one.due.due is not None:
+        return (one.due.due - today).days
+    return 0 if left is not None and left <= 0 else None
 
 
 def deviations(ahead: Outlook, count: int) -> FloatArray:
