@@ -34,6 +34,8 @@ from tracelog.service.rules import contains
 ROUTINE_DAYS = 3.0
 # Strokes of a day where no machine says what a day is; only for limits in days.
 _SOME_STROKES = 1.0
+# From every so many days on, and for lengths so far apart, the forecast is asked how sure it is.
+_KNOT_DAYS = 12
 
 
 @dataclass(frozen=True)
@@ -298,7 +300,8 @@ def _due_in_days(one: ServiceStanding, left: int | None, today: date) -> int | N
 def deviations(ahead: Outlook, count: int) -> FloatArray:
     """Deviation of a machine's strokes between the starts of any two days.
 
-    The same as `Outlook.between` says of each pair, for all pairs at once.
+    What `Outlook.between` says of stretches of some lengths from some days on; variances between
+    these are interpolated, by length and then by first day. From the instant on it is exact.
 
     Args:
         ahead: the machine's outlook.
@@ -307,14 +310,26 @@ def deviations(ahead: Outlook, count: int) -> FloatArray:
     Returns:
         Shape (count + 1, count + 1): from the start of a day, or the instant, to that of another.
     """
-    expected = np.triu(np.broadcast_to(ahead.expected[:count], (count, count)))
-    variance = sum(one.variances(expected) for one in ahead.parts)
-    noise = np.concatenate([[0.0], np.cumsum(ahead.noise[:count])])
+    starts = sorted({*range(0, count, _KNOT_DAYS), count - 1})
+    lengths = np.arange(count + 1)
+    by_start = np.array([_variances(ahead, start, count) for start in starts])
     found = np.zeros((count + 1, count + 1))
-    found[:count, 1:] = np.triu(variance + np.maximum(noise[None, 1:] - noise[:count, None], 0.0))
-    found = np.sqrt(found)
+    for length in lengths[1:]:
+        firsts = np.arange(count + 1 - length)
+        variance = np.interp(firsts, starts, by_start[:, length])
+        found[firsts, firsts + length] = np.sqrt(variance)
     found[0, 1:] = ahead.deviation[:count]
     return found
+
+
+def _variances(ahead: Outlook, start: int, count: int) -> FloatArray:
+    """Variance of the strokes of stretches from a day on, by their length in days."""
+    longest = count - start
+    knots = sorted({*(n for n in (1, 2, 4, 7, 11, 16, 24) if n < longest), longest})
+    knots = sorted({*knots, *range(36, longest, _KNOT_DAYS)})
+    before = None if start == 0 else ahead.days[start - 1]
+    found = [ahead.between(before, ahead.days[start + length - 1])[1] ** 2 for length in knots]
+    return np.interp(np.arange(count + 1), [0, *knots], [0.0, *found])
 
 
 def _blocked(
