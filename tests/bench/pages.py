@@ -99,6 +99,7 @@ def addresses(known: Known) -> dict[str, str]:
         "Trace: what a machine made": "/trace?kind=machine&name=1-2",
         "Service": "/service",
         "Service: record": "/service/record?machine=1-2",
+        "Service: changed tools": "/service/record/tools?machine=1-2",
         "Tools": "/service/tools",
         "Tools: all": "/service/tools?state=all",
         "Tools: one card": f"/service/tools/{known.tool}",

@@ -148,13 +148,6 @@ BAD: dict[str, dict[str, list[str]]] = {
         "unplanned": ["true", "Yes", "1"],
         "note": NOTES,
     },
-    "changes.csv": {
-        "line": ["", *NUMBERS, "9"],
-        "bodymaker": [*NUMBERS, "99"],
-        "at": ["", *INSTANTS],
-        "kind": ["", *NAMES],
-        "note": NOTES,
-    },
     "service_pins.csv": {
         "id": IDS,
         "line": ["", *NUMBERS, "9"],
@@ -166,6 +159,13 @@ BAD: dict[str, dict[str, list[str]]] = {
         "note": NOTES,
         "ended_at": [*INSTANTS, END_BEFORE_START],
         "ended_because": ["done", "Moved"],
+    },
+    "changes.csv": {
+        "line": ["", *NUMBERS, "9"],
+        "bodymaker": [*NUMBERS, "99"],
+        "at": ["", *INSTANTS],
+        "kind": ["", *NAMES],
+        "note": NOTES,
     },
     "planned_periods.csv": {
         "id": IDS,

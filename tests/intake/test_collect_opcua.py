@@ -1,6 +1,5 @@
 """A server's counters become readings: followed or asked, few and exact, and never written to."""
 
-import asyncio
 import json
 import signal
 import sys
@@ -33,6 +32,7 @@ from tracelog.errors import BadFact
 from tracelog.intake.arrivals import AHEAD_AT_MOST
 from tracelog.intake.opcua_map import Clock, Mode
 from tracelog.intake.opcua_security import ServerRefused
+from tracelog.intake.own_loop import run_apart
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the server of the tests forks")
 on_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
@@ -222,7 +222,7 @@ def test_a_write_would_be_seen(server: OpcuaServer) -> None:
         async with Client(server.url) as client:
             await client.get_node(node(1)).write_value(ua.Variant(3, ua.VariantType.Int64))
 
-    asyncio.run(write())
+    run_apart(write())
     server.look()
     assert len(server.writes) == 1
     server.writes.clear()

@@ -1,6 +1,5 @@
 """With certificates: the right server, the right collector, and no password in the clear."""
 
-import asyncio
 import os
 import sys
 from collections.abc import Iterator
@@ -21,6 +20,7 @@ from tests.support.certificates import CertificateFiles, make_certificate
 from tests.support.opcua_server import OpcuaServer
 from tracelog.intake.opcua_map import CounterMap, Protection, Security
 from tracelog.intake.opcua_security import SecuredClient, ServerRefused, secure
+from tracelog.intake.own_loop import run_apart
 
 pytestmark = [
     pytest.mark.skipif(sys.platform == "win32", reason="the server of the tests forks"),
@@ -194,12 +194,12 @@ def test_no_password_goes_over_the_line_in_the_clear(database_kind: str) -> None
         )
     ]
     with pytest.raises(ServerRefused, match="asks for the password in the clear"):
-        asyncio.run(client.activate_session(username="robin", password=PASSWORD))
+        run_apart(client.activate_session(username="robin", password=PASSWORD))
 
 
 def sentence_about(security: Security) -> str:
     with pytest.raises(ServerRefused) as raised:
-        asyncio.run(secure(SecuredClient("opc.tcp://127.0.0.1:1"), security, PASSWORD))
+        run_apart(secure(SecuredClient("opc.tcp://127.0.0.1:1"), security, PASSWORD))
     return raised.value.sentence
 
 
@@ -237,7 +237,7 @@ def test_a_certificate_that_has_run_out_is_told_and_one_in_der_is_taken(
     der.write_bytes(certificate.public_bytes(Encoding.DER))
     security = replace(keys.security, server_certificate=der)
     client = SecuredClient("opc.tcp://127.0.0.1:1")
-    asyncio.run(secure(client, security, PASSWORD))
+    run_apart(secure(client, security, PASSWORD))
     assert client.application_uri == "urn:alder-point:collector"
     assert [line.split(" since ")[0] for line in caplog.messages if "stale" in line] == [
         f"{der} is no longer valid"

@@ -156,10 +156,11 @@ def test_rows_that_depend_on_a_refused_row_say_so(own_engine: Engine, tmp_path: 
         "coil_runs.csv:2: coil": "coils.csv:2",
         "defects.csv:4: defect": "defect_types.csv:3",
         "services.csv:2: service": "service_levels.csv:2",
+        "service_pins.csv:2: service": "service_levels.csv:2",
         "defect_corrections.csv:2: entry": "defects.csv:2",
     }.items():
         assert f"{place}: depends on {cause}, which is refused; mend that row first" in told
-    assert len(told) == 14
+    assert len(told) == 15
 
 
 def test_a_bodymaker_that_was_refused_is_named_to_those_that_need_it(

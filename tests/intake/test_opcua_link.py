@@ -5,6 +5,7 @@ import asyncio
 import pytest
 
 from tracelog.intake.opcua_link import OpcuaLink, ServerLost, read_url
+from tracelog.intake.own_loop import run_apart
 
 
 @pytest.mark.parametrize(
@@ -52,10 +53,10 @@ def test_who_waits_for_a_change_can_be_stopped_at_any_moment(steps: int) -> None
             assert isinstance(waiting.exception(), ServerLost)
         return was_over or waiting.cancelled()
 
-    assert asyncio.run(wait_and_stop())
+    assert run_apart(wait_and_stop())
 
 
 @pytest.mark.parametrize("seconds", [0.0, -1.0, 0.01])
 def test_nothing_told_is_nothing(seconds: float) -> None:
     link = OpcuaLink("opc.tcp://127.0.0.1:1", None, None)
-    assert asyncio.run(link.next_change(seconds)) is None
+    assert run_apart(link.next_change(seconds)) is None

@@ -119,11 +119,11 @@ def test_a_lesser_role_revokes_the_tokens_that_go_beyond_it(
     actions.change_role(session, account.id, "quality", ADA, now)
     state = {token.name: token.revoked_at for token in queries.tokens(session)}
     assert state["gateway"] == now
-    assert state["screen"] is None
+    assert state["screen"] == now
     last = session.execute(
         select(AuditRecord.after).order_by(AuditRecord.sequence.desc()).limit(1)
     ).scalar_one()
-    assert last == '{"revoked_tokens": ["gateway"], "role": "quality"}'
+    assert last == '{"revoked_tokens": ["gateway", "screen"], "role": "quality"}'
 
 
 def test_the_same_role_changes_nothing(session: Session, now: datetime) -> None:

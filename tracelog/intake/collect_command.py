@@ -163,12 +163,12 @@ def _collect_opcua(url: str, options: dict[str, Any], stop: threading.Event) -> 
 
 
 def _list_opcua(url: str, counters: "CounterMap", password: str | None, *, as_json: bool) -> None:
-    import asyncio
     from dataclasses import asdict
 
     from tracelog.intake.opcua_browse import list_numbers
+    from tracelog.intake.own_loop import run_apart
 
-    listed = asyncio.run(list_numbers(url, counters.security, password))
+    listed = run_apart(list_numbers(url, counters.security, password))
     if as_json:
         print_json({"nodes": [asdict(one) for one in listed.nodes], "complete": listed.is_whole})
         return

@@ -26,6 +26,7 @@ from tracelog.intake.opcua_map import CounterMap, Mode
 from tracelog.intake.opcua_nodes import NodeAddress
 from tracelog.intake.opcua_rules import SOURCE, CounterReader, Shown
 from tracelog.intake.opcua_security import ServerRefused
+from tracelog.intake.own_loop import run_apart
 from tracelog.intake.reject_rules import Reject
 from tracelog.intake.thinning import Thinner
 from tracelog.language import _
@@ -81,7 +82,7 @@ def collect_opcua(engine: Engine, choices: OpcuaChoices, stop: threading.Event) 
     _check_machines(engine, choices.counters)
     hush_library()
     collector = _Collector(engine, choices, stop)
-    asyncio.run(collector.run())
+    run_apart(collector.run())
     return collector.counts
 
 

@@ -145,6 +145,7 @@ def post_unpin(pin_id: str) -> Response:
 def get_planning() -> Response:
     """All settings of planning, the defaults among them."""
     Parameters(()).finish()
+    the_plant_now()
     said = settings_of(planning(current_session()))
     return answer_json({"settings": [{"setting": name, "value": value} for name, value in said]})
 

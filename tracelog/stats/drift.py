@@ -82,6 +82,7 @@ def semivariance(
     Returns:
         For each lag the semivariance (0 without pairs), and how many pairs it rests on.
     Source: Matheron (1963), Economic Geology 58, 1246-1266.
+    Example: 1, 2, 3 has semivariance 0.5 at lag 1, from two pairs.
     """
     found = np.zeros(len(lags))
     pairs = np.zeros(len(lags), dtype=np.intp)
@@ -111,6 +112,7 @@ def fit_drift(
         most_keeps: k lies below.
 
     Source: Cressie (1985), Mathematical Geology 17, 563-586, for the weights.
+    Example: series of 30 days that never change have variance 0 and noise 0.
     """
     days = values.shape[1]
     lags = np.arange(1, min(longest, days // 2) + 1)
@@ -173,6 +175,8 @@ def spread_of_levels(
         known: which values count.
         drift: how such series move.
         least_days: series with fewer known days tell nothing, unless none has more.
+    Source: Cochran (1977), Sampling Techniques, 10.3 (from memory).
+    Example: ten days of 1 and ten of 3 with noise 0.1: mean 2, variance 2.99.
     """
     counts = known.sum(axis=1)
     enough = counts >= min(least_days, max(int(counts.max(initial=0)), 1))
@@ -207,6 +211,7 @@ def filter_levels(
         Levels of each kind.
     Source: Kalman (1960), Journal of Basic Engineering 82, 35-45; Durbin and Koopman (2012),
         Time Series Analysis by State Space Methods, 4.3.
+    Example: a day of 3 after a level of 1, both with variance 1 and no drift, leaves a level of 2.
     """
     kinds, series, days = values.shape
 
@@ -247,6 +252,8 @@ def sum_variances(
 
     Returns:
         As many variances as weights, never falling along a row.
+    Source: variance of a sum, the drift with covariances k^j (Brockwell and Davis 2016, 2.4.1).
+    Example: a level of variance 0.01 without drift gives 0.01, 0.04, 0.09 for three days of 1.
     """
     days = weights.shape[1]
     steps = np.arange(1, days + 1, dtype=np.float64)
