@@ -8,15 +8,18 @@ import uuid
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any, TypeVar
 
 import numpy as np
-from sqlalchemy import Uuid, and_, func, literal, literal_column, select, union_all
+from sqlalchemy import Uuid, and_, bindparam, func, literal_column, select, union_all
 from sqlalchemy.orm import Session
 
 from tracelog.bulk import pieces
+from tracelog.db import UtcInstant
 from tracelog.strokes.facts import Verdict
 from tracelog.strokes.hours import microseconds
+from tracelog.strokes.joined import Joined, Place, exists_for
 from tracelog.strokes.models import CounterEventRow, CounterSettlement, Reading
 from tracelog.strokes.rules import Said, Timeline, Whole
 from tracelog.strokes.standing import is_counted, stands
@@ -66,64 +69,84 @@ def timelines(
         windows: at most one for each machine.
         as_of: only what was settled by then; None: all.
     """
-    if not windows:
-        return {}
-    said = CounterSettlement
-    readings = _rows(
-        session,
-        windows,
-        (Reading.machine_id, Reading.read_at, Reading.strokes),
-        lambda window: is_counted(window.machine_id, as_of),
-    )
-    event = CounterEventRow
-    events = _rows(session, windows, (event.machine_id, event.at, event.strokes_after))
-    made = _rows(
-        session,
-        windows,
-        (said.machine_id, said.to_at, said.from_at, said.strokes),
-        lambda _window: and_(said.verdict == Verdict.MADE.value, stands(as_of)),
-    )
-    return {
-        window.machine_id: Timeline(shown[0], shown[1], done[0], done[1], Said(*told))
-        for window, shown, done, told in zip(windows, readings, events, made, strict=True)
-    }
+    found = {}
+    for piece in pieces(windows, MACHINES_AT_ONCE):
+        tables = (_rows(session, piece, table[as_of is not None], as_of) for table in _TABLES)
+        for window, shown, done, told in zip(piece, *tables, strict=True):
+            said = Said(*told)
+            found[window.machine_id] = Timeline(shown[0], shown[1], done[0], done[1], said)
+    return found
 
 
-def _rows(
-    session: Session,
-    windows: Sequence[Window],
-    columns: tuple[Any, ...],
-    condition: Callable[[Window], Any] | None = None,
-) -> list[list[Whole]]:
-    """Columns of a table in each window, in order of time.
+@dataclass(frozen=True)
+class _Table:
+    """A table that windows are cut out of, and the number of columns that come of it."""
+
+    joined: Joined
+    width: int
+
+
+def _in_window(columns: Sequence[Any], condition: Callable[[Any], Any] | None = None) -> _Table:
+    """A query for columns of a table in a window.
 
     Args:
-        session: an open session.
-        windows: where to look.
         columns: the machine, the instant that lies in the window, and what else is read.
-        condition: what else must hold in a window.
+        condition: what else must hold, for the place of a machine's id.
     """
     machine, at, *others = columns
 
-    def query(numbered: tuple[int, Window]) -> Any:
-        number, window = numbered
+    def query(place: Place) -> Any:
+        mine = place.value("machine")
         # The number alone tells windows apart: reading an id for each row takes longer.
-        found = select(literal_column(str(number)), at, *others).where(machine == window.machine_id)
-        if condition is not None:
-            found = found.where(condition(window))
-        if window.start is not None:
-            found = found.where(at >= window.start)
-        return found if window.end is None else found.where(at <= window.end)
+        found = select(literal_column(str(place.number)), at, *others).where(
+            machine == mine, at.between(place.value("start"), place.value("end"))
+        )
+        return found if condition is None else found.where(condition(mine))
 
-    parts = [np.empty((0, len(columns)), dtype=np.int64)]
+    return _Table(Joined(query), len(columns))
+
+
+def _tables(as_of: Any) -> tuple[_Table, _Table, _Table]:
+    """Readings that count, events, and strokes that were said to be made."""
+    event, said = CounterEventRow, CounterSettlement
+    is_made = and_(said.verdict == Verdict.MADE.value, stands(as_of))
+    return (
+        _in_window(
+            (Reading.machine_id, Reading.read_at, Reading.strokes),
+            lambda machine: is_counted(machine, as_of),
+        ),
+        _in_window((event.machine_id, event.at, event.strokes_after)),
+        _in_window((said.machine_id, said.to_at, said.from_at, said.strokes), lambda _: is_made),
+    )
+
+
+# Of each table the present, and how it stood at an instant.
+_AS_OF = bindparam("as_of", type_=UtcInstant())
+_TABLES = tuple(zip(_tables(None), _tables(_AS_OF), strict=True))
+
+
+def _rows(
+    session: Session, windows: Sequence[Window], table: _Table, as_of: datetime | None
+) -> list[list[Whole]]:
+    """Columns of a table in each window, in order of time; at most a hundred windows."""
+    asked = (
+        {
+            "machine": window.machine_id,
+            "start": window.start or EARLIEST,
+            "end": window.end or LATEST,
+        }
+        for window in windows
+    )
+    shared = {} if as_of is None else {"as_of": as_of}
+    parts = [np.empty((0, table.width), dtype=np.int64)]
     parts += [
         np.array([_whole(column) for column in zip(*rows, strict=True)]).T
-        for rows in pieces(joined(session, enumerate(windows), query), _ROWS_AT_ONCE)
+        for rows in pieces(table.joined.rows(session, asked, shared), _ROWS_AT_ONCE)
     ]
-    table = np.concatenate(parts)
-    table = table[np.lexsort((table[:, 1], table[:, 0]))]
-    cuts = np.searchsorted(table[:, 0], np.arange(1, len(windows)))
-    return [list(part.T[1:]) for part in np.split(table, cuts)]
+    whole = np.concatenate(parts)
+    whole = whole[np.lexsort((whole[:, 1], whole[:, 0]))]
+    cuts = np.searchsorted(whole[:, 0], np.arange(1, len(windows)))
+    return [list(part.T[1:]) for part in np.split(whole, cuts)]
 
 
 def _whole(column: Sequence[Any]) -> Whole:
@@ -142,19 +165,33 @@ def neighbours(
     where the window is open. One statement for every hundred.
     """
 
-    def query(window: Window) -> Any:
-        mine = and_(Reading.machine_id == window.machine_id, is_counted(window.machine_id, as_of))
-        before = select(func.max(Reading.read_at)).where(
-            mine, Reading.read_at <= (window.start or EARLIEST)
-        )
-        after = select(func.min(Reading.read_at)).where(
-            mine, Reading.read_at >= (window.end or LATEST)
-        )
-        return select(
-            literal(window.machine_id, Uuid()), before.scalar_subquery(), after.scalar_subquery()
-        )
+    asked = (
+        {
+            "machine": window.machine_id,
+            "start": window.start or EARLIEST,
+            "end": window.end or LATEST,
+        }
+        for window in windows
+    )
+    shared = {} if as_of is None else {"as_of": as_of}
+    rows = _NEIGHBOURS[as_of is not None].rows(session, asked, shared)
+    return {row[0]: (row[1], row[2]) for row in rows if exists_for(row)}
 
-    return {row[0]: (row[1], row[2]) for row in joined(session, windows, query)}
+
+def _neighbours(as_of: Any) -> Joined:
+    def query(place: Place) -> Any:
+        machine = place.value("machine", type_=Uuid())
+        mine = and_(Reading.machine_id == machine, is_counted(machine, as_of))
+        before = select(func.max(Reading.read_at)).where(
+            mine, Reading.read_at <= place.value("start")
+        )
+        after = select(func.min(Reading.read_at)).where(mine, Reading.read_at >= place.value("end"))
+        return select(machine, before.scalar_subquery(), after.scalar_subquery())
+
+    return Joined(query)
+
+
+_NEIGHBOURS = (_neighbours(None), _neighbours(_AS_OF))
 
 
 def accepted_at(
@@ -170,34 +207,45 @@ def accepted_at(
         asked: instants by machine. One statement, and one more for every ten thousand instants
             that lie between the first and the last that are on record.
     """
-    machine, at, contents = columns
-    asked = _on_record(session, machine, at, asked)
     found: dict[tuple[uuid.UUID, datetime], tuple[Any, ...]] = {}
-    for piece in _in_pieces(asked):
-        rows = joined(
-            session,
-            piece,
-            lambda one: select(machine, at, *contents).where(machine == one[0], at.in_(one[1])),
-        )
-        found.update({(row[0], row[1]): tuple(row[2:]) for row in rows})
+    for piece in _in_pieces(_on_record(session, columns[:2], asked)):
+        wanted = ({"machine": machine, "instants": instants} for machine, instants in piece)
+        for row in _accepted(columns).rows(session, wanted):
+            found[row[0], row[1]] = tuple(row[2:])
     return found
 
 
+@lru_cache(maxsize=16)
+def _accepted(columns: tuple[Any, Any, tuple[Any, ...]]) -> Joined:
+    machine, at, contents = columns
+    return Joined(
+        lambda place: select(machine, at, *contents).where(
+            machine == place.value("machine"), at.in_(place.value("instants", expanding=True))
+        )
+    )
+
+
 def _on_record(
-    session: Session, machine: Any, at: Any, asked: Mapping[uuid.UUID, Collection[datetime]]
+    session: Session, columns: tuple[Any, Any], asked: Mapping[uuid.UUID, Collection[datetime]]
 ) -> dict[uuid.UUID, list[datetime]]:
     """Instants between the first and last on record: what comes in order of time is not there."""
-
-    def query(asked_id: uuid.UUID) -> Any:
-        first = select(func.min(at)).where(machine == asked_id).scalar_subquery()
-        last = select(func.max(at)).where(machine == asked_id).scalar_subquery()
-        return select(literal(asked_id, Uuid()), first, last)
-
+    machines = ({"machine": machine} for machine in asked)
     return {
         row[0]: [moment for moment in asked[row[0]] if row[1] <= moment <= row[2]]
-        for row in joined(session, asked, query)
+        for row in _ends(*columns).rows(session, machines)
         if row[1] is not None
     }
+
+
+@lru_cache(maxsize=16)
+def _ends(machine: Any, at: Any) -> Joined:
+    def query(place: Place) -> Any:
+        mine = place.value("machine", type_=Uuid())
+        first = select(func.min(at)).where(machine == mine).scalar_subquery()
+        last = select(func.max(at)).where(machine == mine).scalar_subquery()
+        return select(mine, first, last)
+
+    return Joined(query)
 
 
 def _in_pieces(
