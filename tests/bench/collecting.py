@@ -124,7 +124,7 @@ def _collected(folder: Path, engine: Engine, told: Sequence[Told]) -> float:
         with timed() as taken:
             running.start()
             while running.is_alive() and _count(engine) < len(told):
-                time.sleep(0.02)
+                time.sleep(0.1)
         stop.set()
         running.join()
     if _count(engine) != len(told):
