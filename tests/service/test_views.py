@@ -109,7 +109,7 @@ def test_the_form_shows_cautions_and_what_is_in_the_machine(planner: Visit) -> N
     page = planner.get("/service/record?machine=1-1").text
     assert page.count('class="caution"') == 2
     assert "In 1-1 now" in page
-    assert '<td class="close">A</td>' in page
+    assert '<td class="close"><a href="/service/tools/A">A</a></td>' in page
     assert '<option value="1-1" selected>' in page
     assert '<option value="clean"' not in page  # a washer's
     assert 'value="2026-03-04T10:30"' in page
