@@ -320,6 +320,20 @@ def derived_id(kind: str, values: dict[str, Any]) -> uuid.UUID:
     return uuid.uuid5(_NAMESPACE, hashlib.sha256(content.encode()).hexdigest())
 
 
+def fill_in_id(fact: Fact, kind: str, *names: str) -> None:
+    """Give a fact that came without an id the one that follows from its content.
+
+    Args:
+        fact: with a field ``id``.
+        kind: what it is, so that facts of two kinds have two ids.
+        names: the fields that tell it from others; none: all.
+    """
+    if "id" not in fact.model_fields_set:
+        told = names or tuple(name for name in type(fact).model_fields if name != "id")
+        content = {name: getattr(fact, name) for name in told}
+        object.__setattr__(fact, "id", derived_id(kind, content))
+
+
 def known_words(words: Iterable[object], most: int = 12) -> str:
     """A short list of what would be right, for the end of a sentence."""
     listed = [str(word) for word in words]

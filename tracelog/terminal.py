@@ -5,6 +5,7 @@ import json
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
+from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -123,6 +124,20 @@ def print_table(columns: Sequence[str], rows: Iterable[Sequence[Any]], title: st
         # In a file or a pipe nothing has to fit a screen.
         console = Console(width=200)
     console.print(table)
+
+
+def write_file(path: Path, content: bytes) -> None:
+    """Write a file that a command was asked for.
+
+    Raises:
+        TracelogError: it cannot be written.
+    """
+    try:
+        path.write_bytes(content)
+    except OSError as problem:
+        raise TracelogError(
+            _("%(path)s cannot be written: %(why)s", path=path, why=problem.strerror)
+        ) from problem
 
 
 def fail(sentences: Iterable[str]) -> NoReturn:

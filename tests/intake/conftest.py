@@ -7,9 +7,11 @@ import pytest
 from click.testing import CliRunner, Result
 from sqlalchemy import Engine
 
+from tests.intake.collecting import fill
 from tests.support.broker import Broker, BrokerKind, mosquitto_program
 from tests.support.databases import Databases, Kind, open_engine
 from tracelog.cli import tracelog
+from tracelog.intake import mqtt_collector
 
 
 @pytest.fixture(scope="module")
@@ -20,6 +22,14 @@ def untouched(database_kind: Kind) -> Iterator[Engine]:
     yield engine
     engine.dispose()
     databases.remove_all()
+
+
+@pytest.fixture
+def plant(own_engine: Engine, monkeypatch: pytest.MonkeyPatch) -> Engine:
+    """A plant whose counters are collected; a collector that takes all once is soon done."""
+    monkeypatch.setattr(mqtt_collector, "ONCE_QUIET_SECONDS", 0.3)
+    fill(own_engine)
+    return own_engine
 
 
 class Run:

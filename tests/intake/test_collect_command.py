@@ -8,22 +8,14 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine
 
-from tests.intake.collecting import fill, kept, messages, stream, subscribe
+from tests.intake.collecting import kept, messages, stream, subscribe
 from tests.intake.conftest import Run
 from tests.intake.test_collect_mqtt import START
 from tests.support.broker import Broker
 from tests.support.certificates import make_certificate
 from tests.support.command import Command
-from tracelog.intake import mqtt_collector
 
 SECRET = "seven quiet presses"
-
-
-@pytest.fixture
-def plant(own_engine: Engine, monkeypatch: pytest.MonkeyPatch) -> Engine:
-    monkeypatch.setattr(mqtt_collector, "ONCE_QUIET_SECONDS", 0.3)
-    fill(own_engine)
-    return own_engine
 
 
 @pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)

@@ -10,7 +10,6 @@ from sqlalchemy import Engine, func, select
 from tests.intake import collecting as helping
 from tests.intake.collecting import (
     collecting,
-    fill,
     kept,
     kept_count,
     messages,
@@ -26,19 +25,11 @@ from tests.support.broker import Broker
 from tracelog.audit import AuditRecord, broken_links
 from tracelog.db import reading, writing
 from tracelog.instants import now
-from tracelog.intake import mqtt_collector
 from tracelog.intake.mqtt_link import MqttLink
 from tracelog.plant.models import Machine, Plant
 from tracelog.strokes.queries import total_at
 
 START = datetime(2026, 3, 1, 6, tzinfo=UTC)
-
-
-@pytest.fixture
-def plant(own_engine: Engine, monkeypatch: pytest.MonkeyPatch) -> Engine:
-    monkeypatch.setattr(mqtt_collector, "ONCE_QUIET_SECONDS", 0.3)
-    fill(own_engine)
-    return own_engine
 
 
 def totals(engine: Engine) -> dict[int, int]:

@@ -19,7 +19,6 @@ from sqlalchemy.exc import OperationalError
 from tests.intake.collecting import (
     Heard,
     collecting,
-    fill,
     kept,
     kept_count,
     messages,
@@ -34,20 +33,12 @@ from tests.support.command import Command
 from tests.support.scripted_broker import CONNECTED, SUBSCRIBED, TAKEN_OVER, answering, refused
 from tracelog.db import writing
 from tracelog.instants import now
-from tracelog.intake import mqtt_collector
 from tracelog.intake.integrity import look_over
 from tracelog.intake.mqtt_collector import MqttChoices, collect_mqtt
 from tracelog.intake.mqtt_link import Refused
 from tracelog.intake.mqtt_rules import BrokerAddress
 
 START = datetime(2026, 3, 1, 6, tzinfo=UTC)
-
-
-@pytest.fixture
-def plant(own_engine: Engine, monkeypatch: pytest.MonkeyPatch) -> Engine:
-    monkeypatch.setattr(mqtt_collector, "ONCE_QUIET_SECONDS", 0.3)
-    fill(own_engine)
-    return own_engine
 
 
 @contextmanager

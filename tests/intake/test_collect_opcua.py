@@ -13,7 +13,7 @@ import pytest
 from asyncua import Client, ua
 from sqlalchemy import Engine
 
-from tests.intake.collecting import fill, rejected, until
+from tests.intake.collecting import rejected, until
 from tests.intake.conftest import Run
 from tests.intake.following import (
     EVERY_SECONDS,
@@ -37,12 +37,6 @@ from tracelog.intake.own_loop import run_apart
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the server of the tests forks")
 on_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
 MINUTE = timedelta(minutes=1)
-
-
-@pytest.fixture
-def plant(own_engine: Engine) -> Engine:
-    fill(own_engine)
-    return own_engine
 
 
 @pytest.fixture

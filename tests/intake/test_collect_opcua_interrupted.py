@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine
 
-from tests.intake.collecting import Heard, fill, until
+from tests.intake.collecting import Heard, until
 from tests.intake.conftest import Run
 from tests.intake.following import (
     check_total,
@@ -34,12 +34,6 @@ from tracelog.intake.opcua_map import Mode
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the server of the tests forks")
 on_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
 ONE = mapped({1: node(1)})
-
-
-@pytest.fixture
-def plant(own_engine: Engine) -> Engine:
-    fill(own_engine)
-    return own_engine
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from asyncua import ua
 from cryptography import x509
 from sqlalchemy import Engine
 
-from tests.intake.collecting import Heard, fill, until
+from tests.intake.collecting import Heard, until
 from tests.intake.conftest import Run
 from tests.intake.following import figures, following, secured_map, until_shown, write_map
 from tests.support.certificates import CertificateFiles, make_certificate
@@ -71,12 +71,6 @@ def server(keys: Keys) -> Iterator[OpcuaServer]:
     server = OpcuaServer({"c1": 1000}, keys.serving(keys.server))
     yield server
     server.close()
-
-
-@pytest.fixture
-def plant(own_engine: Engine) -> Engine:
-    fill(own_engine)
-    return own_engine
 
 
 def one_map(security: Security | None) -> CounterMap:

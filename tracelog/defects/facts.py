@@ -26,7 +26,7 @@ from tracelog.facts import (
     RowId,
     WrongField,
     YesNo,
-    derived_id,
+    fill_in_id,
     one_of,
     plain_text,
     write_value,
@@ -154,10 +154,7 @@ class EntryFact(Fact):
             )
         if "logged_at" not in self.model_fields_set:
             object.__setattr__(self, "logged_at", self.seen_at)
-        if "id" not in self.model_fields_set:
-            content = {name: getattr(self, name) for name in type(self).model_fields}
-            content.pop("id")
-            object.__setattr__(self, "id", derived_id("entry", content))
+        fill_in_id(self, "entry")
         return self
 
     @classmethod
@@ -290,8 +287,5 @@ class CorrectionRowFact(Fact):
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
-        if "id" not in self.model_fields_set:
-            content = {name: getattr(self, name) for name in type(self).model_fields}
-            content.pop("id")
-            object.__setattr__(self, "id", derived_id("correction", content))
+        fill_in_id(self, "correction")
         return self

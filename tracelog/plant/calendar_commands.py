@@ -28,6 +28,7 @@ from tracelog.terminal import (
     open_database,
     print_json,
     print_table,
+    write_file,
 )
 
 AHEAD = timedelta(days=730)
@@ -219,10 +220,5 @@ def export_file(file: Path) -> None:
     if str(file) == "-":
         sys.stdout.buffer.write(raw)
         return
-    try:
-        file.write_bytes(raw)
-    except OSError as problem:
-        raise TracelogError(
-            _("%(file)s cannot be written: %(why)s", file=file, why=problem.strerror)
-        ) from problem
+    write_file(file, raw)
     click.echo(_("%(count)d periods written to %(file)s", count=len(periods), file=file))

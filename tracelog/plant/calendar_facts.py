@@ -20,7 +20,7 @@ from tracelog.facts import (
     Number,
     RowId,
     WrongField,
-    derived_id,
+    fill_in_id,
     not_before,
     one_of,
     plain_text,
@@ -136,9 +136,7 @@ class PlannedPeriodFact(Fact):
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
-        if "id" not in self.model_fields_set:
-            natural = {name: getattr(self, name) for name in _NATURAL}
-            object.__setattr__(self, "id", derived_id("planned period", natural))
+        fill_in_id(self, "planned period", *_NATURAL)
         return self
 
 

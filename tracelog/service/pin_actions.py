@@ -115,8 +115,7 @@ def pin_service(
     )
     subject = Subject("service pins", f"{machine.text} {wish.service}")
     shown = _shown(before) if before else None
-    after = {"pinned_on": wish.pinned_on.isoformat(), "note": wish.note or ""}
-    row.audit_id = append(session, actor, now, "promise service", subject, shown, after)
+    row.audit_id = append(session, actor, now, "promise service", subject, shown, _shown(wish))
     if before is not None:
         _end(session, before.id, now, PinEnd.MOVED)
     session.add(row)
@@ -147,8 +146,7 @@ def unpin_service(session: Session, pin_id: uuid.UUID, actor: Actor, now: dateti
         return UNCHANGED
     machine = directory(session).by_id[row.machine_id]
     subject = Subject("service pins", f"{machine.text} {row.service}")
-    before = {"pinned_on": row.pinned_on.isoformat(), "note": row.note or ""}
-    append(session, actor, now, "take service promise back", subject, before, None)
+    append(session, actor, now, "take service promise back", subject, _shown(row), None)
     _end(session, pin_id, now, PinEnd.UNPINNED)
     session.flush()
     return CHANGED
@@ -166,7 +164,7 @@ def _end(session: Session, pin_id: uuid.UUID, now: datetime, because: PinEnd) ->
     row.ended_because = because.value
 
 
-def _shown(pin: Pin) -> dict[str, Any]:
+def _shown(pin: Pin | PinRequest | ServicePin) -> dict[str, Any]:
     return {"pinned_on": pin.pinned_on.isoformat(), "note": pin.note or ""}
 
 

@@ -13,7 +13,7 @@ from tracelog.facts import (
     Note,
     Number,
     RowId,
-    derived_id,
+    fill_in_id,
     not_before,
     one_of,
 )
@@ -65,10 +65,8 @@ class ServicePinFact(Fact):
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
-        if "id" not in self.model_fields_set:
-            names = ("line", "bodymaker", "service", "pinned_on", "pinned_at")
-            natural = {name: getattr(self, name) for name in names}
-            object.__setattr__(self, "id", derived_id("service pin", natural))
+        names = ("line", "bodymaker", "service", "pinned_on", "pinned_at")
+        fill_in_id(self, "service pin", *names)
         return self
 
 

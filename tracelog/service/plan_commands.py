@@ -6,7 +6,6 @@ from typing import Any
 import click
 
 from tracelog.db import reading
-from tracelog.errors import TracelogError
 from tracelog.instants import now, show_instant
 from tracelog.language import _
 from tracelog.plant.queries import the_plant
@@ -22,6 +21,7 @@ from tracelog.terminal import (
     open_database,
     print_json,
     print_table,
+    write_file,
 )
 from tracelog.web.numbers import probability, short_count
 from tracelog.web.sheets import as_csv
@@ -71,23 +71,14 @@ def plan(
         moment = instant_option(as_of, plant.zone, "--as-of") or now()
         found = plan_services(session, moment, asked_planning(session, crews, horizon), seconds)
     if ics is not None:
-        _write(ics, plan_calendar(found, plant.name))
+        write_file(ics, plan_calendar(found, plant.name))
     if table is not None:
-        _write(table, as_csv(plan_sheet(found, plant.zone)).encode())
+        write_file(table, as_csv(plan_sheet(found, plant.zone)).encode())
     answer = plan_answer(found)
     if as_json:
         print_json(answer)
     else:
         _print(found, answer, show_instant(moment, plant.zone))
-
-
-def _write(path: Path, content: bytes) -> None:
-    try:
-        path.write_bytes(content)
-    except OSError as problem:
-        raise TracelogError(
-            _("%(path)s cannot be written: %(why)s", path=path, why=problem.strerror)
-        ) from problem
 
 
 def _print(found: ServicePlan, answer: dict[str, Any], moment: str) -> None:

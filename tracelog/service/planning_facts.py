@@ -9,6 +9,7 @@ from pydantic import model_validator
 
 from tracelog.facts import Fact, Name, WrongField, decimal_number, one_of, whole_number
 from tracelog.language import _
+from tracelog.service.plan_rules import Weights
 
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 MOST_CREWS = 20
@@ -49,9 +50,9 @@ class Planning:
     crew_hours: float = 12.0
     work_days: tuple[bool, ...] = (True,) * 7
     horizon_days: int = 60
-    unused_weight: float = 1.0
-    late_weight: float = 4.0
-    lost_weight: float = 20.0
+    unused_weight: float = Weights.unused
+    late_weight: float = Weights.late
+    lost_weight: float = Weights.lost
 
 
 def _days(text: str) -> tuple[bool, ...]:

@@ -7,9 +7,10 @@ from urllib.parse import urlencode
 from flask import Blueprint, flash, redirect, render_template
 from werkzeug.wrappers import Response as AnyResponse
 
-from tracelog.errors import BadFact, Fault, TracelogError, UnknownReference
+from tracelog.errors import BadFact, Fault, TracelogError
 from tracelog.instants import moment_or_day
 from tracelog.language import _
+from tracelog.plant.choosing import chosen_bodymaker
 from tracelog.plant.facts import RemovalReason
 from tracelog.plant.queries import BODYMAKER, MachineView, directory
 from tracelog.plant.stays import ToolStay, tool_stays
@@ -139,15 +140,11 @@ def _afresh(form: Form) -> Form:
 
 
 def _machine(form: Form) -> MachineView:
-    if not form.value("machine"):
-        raise TracelogError(_("is missing; choose a bodymaker such as 3-7"), "machine")
-    machine = directory(current_session()).machine_named(form.value("machine"))
-    if machine.station != BODYMAKER:
-        raise UnknownReference(
-            _("%(machine)s is no bodymaker; choose one such as 3-7", machine=machine.text),
-            "machine",
-        )
-    return machine
+    return chosen_bodymaker(
+        current_session(),
+        form.value("machine"),
+        lambda text: _("%(machine)s is no bodymaker; choose one such as 3-7", machine=text),
+    )
 
 
 def _not_ahead(moment: datetime, name: str) -> None:

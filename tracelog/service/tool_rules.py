@@ -88,7 +88,9 @@ class Cycle:
         started_at: UTC; the work that began it, else the first fit or the card's word.
         ended_at: UTC; when it was taken out for the last time, or worked on where it was; None:
             it goes on.
-        entry_strokes: age in strokes at which the records begin; None: not known.
+        entry_strokes: age in strokes at which the records begin: 0 where it begins on record,
+            what the tool's card says, or None where nobody knows (it was in before the
+            machine's first reading, and has no card).
         own_strokes: counted in this cycle from there on.
         strokes: age at the end, or now; without a known entry, at least.
         end_reason: why it was taken out; None: it goes on, or was worked on in the machine.

@@ -3,10 +3,11 @@
 from flask import Blueprint, flash, redirect, render_template
 from werkzeug.wrappers import Response as AnyResponse
 
-from tracelog.errors import TracelogError, UnknownReference
+from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.outcomes import UNCHANGED, demand_kept
-from tracelog.plant.queries import BODYMAKER, MachineView, directory
+from tracelog.plant.choosing import chosen_bodymaker
+from tracelog.plant.queries import MachineView, directory
 from tracelog.strokes.actions import record_readings
 from tracelog.strokes.facts import ReadingFact
 from tracelog.strokes.fields import bare_figure, field_instant
@@ -31,15 +32,11 @@ def reading_page() -> str:
 
 
 def _machine(form: Form) -> MachineView:
-    if not form.value("machine"):
-        raise TracelogError(_("is missing; choose a bodymaker such as 3-7"), "machine")
-    machine = directory(current_session()).machine_named(form.value("machine"))
-    if machine.station != BODYMAKER:
-        raise UnknownReference(
-            _("%(machine)s has no counter; choose a bodymaker such as 3-7", machine=machine.text),
-            "machine",
-        )
-    return machine
+    return chosen_bodymaker(
+        current_session(),
+        form.value("machine"),
+        lambda text: _("%(machine)s has no counter; choose a bodymaker such as 3-7", machine=text),
+    )
 
 
 def _page(form: Form, machine: MachineView | None, doubt: str = "") -> str:

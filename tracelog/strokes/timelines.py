@@ -5,7 +5,7 @@ own stretch of the table by key, also where the table holds many millions of row
 """
 
 import uuid
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -129,15 +129,7 @@ def _rows(
     session: Session, windows: Sequence[Window], table: _Table, as_of: datetime | None
 ) -> list[list[Whole]]:
     """Columns of a table in each window, in order of time; at most a hundred windows."""
-    asked = (
-        {
-            "machine": window.machine_id,
-            "start": window.start or EARLIEST,
-            "end": window.end or LATEST,
-        }
-        for window in windows
-    )
-    shared = {} if as_of is None else {"as_of": as_of}
+    asked, shared = _values(windows, as_of)
     parts = [np.empty((0, table.width), dtype=np.int64)]
     parts += [
         np.array([_whole(column) for column in zip(*rows, strict=True)]).T
@@ -147,6 +139,21 @@ def _rows(
     whole = whole[np.lexsort((whole[:, 1], whole[:, 0]))]
     cuts = np.searchsorted(whole[:, 0], np.arange(1, len(windows)))
     return [list(part.T[1:]) for part in np.split(whole, cuts)]
+
+
+def _values(
+    windows: Sequence[Window], as_of: datetime | None
+) -> tuple[Iterator[dict[str, Any]], dict[str, Any]]:
+    """What the queries are asked with: values of each window, and those that all share."""
+    own = (
+        {
+            "machine": window.machine_id,
+            "start": window.start or EARLIEST,
+            "end": window.end or LATEST,
+        }
+        for window in windows
+    )
+    return own, {} if as_of is None else {"as_of": as_of}
 
 
 def _whole(column: Sequence[Any]) -> Whole:
@@ -164,16 +171,7 @@ def neighbours(
     Of those that count; with `as_of` as it was settled by then. None where there is none, or
     where the window is open. One statement for every hundred.
     """
-
-    asked = (
-        {
-            "machine": window.machine_id,
-            "start": window.start or EARLIEST,
-            "end": window.end or LATEST,
-        }
-        for window in windows
-    )
-    shared = {} if as_of is None else {"as_of": as_of}
+    asked, shared = _values(windows, as_of)
     rows = _NEIGHBOURS[as_of is not None].rows(session, asked, shared)
     return {row[0]: (row[1], row[2]) for row in rows if exists_for(row)}
 

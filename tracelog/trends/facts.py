@@ -1,10 +1,10 @@
 """The facts of measurement: a figure read off a can of a known machine."""
 
-from typing import Any, ClassVar, Self
+from typing import ClassVar, Self
 
 from pydantic import Field, model_validator
 
-from tracelog.facts import Fact, Instant, Measure, Name, Number, RowId, derived_id
+from tracelog.facts import Fact, Instant, Measure, Name, Number, RowId, fill_in_id
 
 
 class MeasurementFact(Fact):
@@ -22,10 +22,6 @@ class MeasurementFact(Fact):
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
-        if "id" not in self.model_fields_set:
-            natural: dict[str, Any] = {
-                name: getattr(self, name)
-                for name in ("line", "bodymaker", "measured_at", "characteristic", "subgroup")
-            }
-            object.__setattr__(self, "id", derived_id("measurement", natural))
+        names = ("line", "bodymaker", "measured_at", "characteristic", "subgroup")
+        fill_in_id(self, "measurement", *names)
         return self
