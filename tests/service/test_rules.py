@@ -1,13 +1,15 @@
 """What a service resets, and when the next one falls due."""
 
-import random
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tracelog.service.rules import (
     DailyUse,
     Done,
+    Expected,
     Level,
     contains,
     daily_use,
@@ -39,48 +41,53 @@ def test_the_latest_of_the_level_and_those_above_counts() -> None:
     assert last_done(OVERHAUL, [MINOR, OVERHAUL], [Done("minor", late)]) is None
 
 
-def test_a_steady_machine_is_due_when_its_interval_is_used_up() -> None:
-    due = when_due(MINOR, 20_000_000, AS_OF, DailyUse(500_000, 0, 28), AS_OF)
-    assert (due.by, due.due_early, due.due, due.due_late) == ("strokes", *[date(2026, 5, 11)] * 3)
+def expected(early: int, middle: int, late: int) -> Expected:
+    return Expected(early, middle, late, (float(early), float(middle), float(late)))
+
+
+def test_a_level_is_due_when_its_strokes_are_expected() -> None:
+    due = when_due(MINOR, expected(8, 10, 13), AS_OF, AS_OF)
+    assert (due.by, due.due_early, due.due, due.due_late) == (
+        "strokes",
+        date(2026, 5, 9),
+        date(2026, 5, 11),
+        date(2026, 5, 14),
+    )
 
 
 def test_an_overdue_service_was_due_in_the_past() -> None:
-    due = when_due(MINOR, 30_000_000, AS_OF, DailyUse(500_000, 100_000, 28), AS_OF)
-    assert due.due == date(2026, 4, 21)
+    assert when_due(MINOR, expected(-10, -10, -10), AS_OF, AS_OF).due == date(2026, 4, 21)
 
 
 def test_the_calendar_limit_comes_first_on_a_slow_machine() -> None:
-    # 350 strokes a minute at 92 %: 215.7 days to 100 million (common
-    # practice, no source), so the limit of 182 days is met first.
-    daily = 350 * 60 * 24 * 0.92
-    assert 100_000_000 / daily == pytest.approx(215.7, abs=0.05)
-    due = when_due(OVERHAUL, 0, AS_OF, DailyUse(daily, 0, 28), AS_OF)
-    assert (due.by, due.due) == ("days", (AS_OF + timedelta(days=182)).date())
+    due = when_due(OVERHAUL, expected(180, 216, 250), AS_OF, AS_OF)
+    limit = (AS_OF + timedelta(days=182)).date()
+    assert (due.by, due.due, due.due_late) == ("days", limit, limit)
+    assert due.due_early == (AS_OF + timedelta(days=180)).date()
 
 
-def test_an_idle_machine_without_a_calendar_limit_is_never_due() -> None:
-    due = when_due(MINOR, 1, AS_OF, DailyUse(0, 0, 28), AS_OF)
-    assert (due.by, due.due) == ("never", None)
+def test_a_machine_that_never_gets_there_is_due_by_days_or_never() -> None:
+    assert when_due(MINOR, None, AS_OF, AS_OF).by == "never"
+    assert when_due(OVERHAUL, None, AS_OF, AS_OF).by == "days"
 
 
-def test_the_interval_holds_the_due_date_four_times_in_five() -> None:
-    """Coverage of the 80 % interval on independent normal days, by simulation."""
-    generator = random.Random(7)
-    inside, trials = 0, 600
-    for _trial in range(trials):
-        use = daily_use([round(generator.gauss(500_000, 120_000)) for _day in range(28)])
-        due = when_due(MINOR, 5_000_000, AS_OF, use, AS_OF)
-        total, days = 5_000_000.0, 0.0
-        while total < 25_000_000:
-            step = generator.gauss(500_000, 120_000)
-            share = min(1.0, (25_000_000 - total) / step)
-            total, days = total + step, days + share
-        actual = (AS_OF + timedelta(days=days)).date()
-        assert due.due_early is not None
-        assert due.due_late is not None
-        inside += due.due_early <= actual <= due.due_late
-    # Dates are whole days, which widens the interval by up to a day on a spread of about two.
-    assert 0.78 <= inside / trials <= 0.92
+def test_an_interval_of_days_beyond_the_calendar_ends_with_it() -> None:
+    endless = Level("bodymaker", "endless", None, 10**15)
+    assert when_due(endless, None, AS_OF, AS_OF).due == date.max
+
+
+@given(
+    steps=st.tuples(st.integers(-500, 3000), st.integers(0, 900), st.integers(0, 900)),
+    days=st.none() | st.integers(1, 4000),
+)
+def test_the_ends_of_the_interval_stand_in_order(steps: tuple[int, int, int], days: int) -> None:
+    early, more, most = steps
+    level = Level("bodymaker", "any", 1000, days)
+    due = when_due(level, expected(early, early + more, early + more + most), AS_OF, AS_OF)
+    assert due.due_early is not None
+    assert due.due is not None
+    assert due.due_late is not None
+    assert due.due_early <= due.due <= due.due_late
 
 
 def test_daily_use_counts_idle_days() -> None:

@@ -90,7 +90,7 @@ def floor(session: Session, as_of: datetime) -> list[FloorLine]:
     """
     plant = directory(session)
     standings: dict[uuid.UUID, list[ServiceStanding]] = defaultdict(list)
-    for standing in service_standings(session, as_of):
+    for standing in service_standings(session, as_of, ahead=False):
         standings[standing.machine.id].append(standing)
     last = last_reading(session, as_of=as_of)
     questions: dict[uuid.UUID, list[OpenQuestion]] = defaultdict(list)

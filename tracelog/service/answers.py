@@ -1,20 +1,25 @@
 """The documented answers about service, the same for command and API."""
 
+import math
 from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
+from tracelog.service.backtest import Score
 from tracelog.service.queries import ServiceStanding
 from tracelog.service.states import MachineState
 from tracelog.service.tool_standings import ToolStanding
 from tracelog.strokes.queries import OpenQuestion
 
 
-def forecast_answer(standings: Iterable[ServiceStanding], as_of: datetime) -> dict[str, Any]:
+def forecast_answer(
+    standings: Iterable[ServiceStanding], tools: Iterable[ToolStanding], as_of: datetime
+) -> dict[str, Any]:
     """The forecast as JSON-ready values; dates are days on the plant's clock.
 
     `since_known` is false where no such service is on record and strokes count from the first
-    reading; `due_by` says whether strokes or days come first.
+    reading; `due_by` says whether strokes or days come first; `idle_since` since when a machine
+    has stood unplanned for a day or longer. `tools` are those in machines that have a life.
     """
     return {
         "as_of": as_of,
@@ -30,10 +35,48 @@ def forecast_answer(standings: Iterable[ServiceStanding], as_of: datetime) -> di
                 "due_late": _day(one.due.due_late),
                 "due_by": one.due.by,
                 "since_known": one.done_at is not None,
+                "idle_since": one.idle_since,
             }
             for one in standings
         ],
+        "tools": [
+            {
+                "serial": one.serial,
+                "machine": one.machine.text,
+                "position": one.position,
+                "strokes_since": one.strokes_since_work,
+                "interval_strokes": one.life_strokes,
+                **_due_answer(one),
+            }
+            for one in tools
+            if one.life_strokes
+        ],
     }
+
+
+def backtest_answer(scores: Iterable[Score], as_of: datetime) -> dict[str, Any]:
+    """How forecasts of the past did, as JSON-ready values; errors are medians, in days."""
+    return {
+        "as_of": as_of,
+        "scores": [
+            {
+                "group": one.group,
+                "count": one.count,
+                "coverage": one.coverage,
+                "exact_coverage": one.exact_coverage,
+                "error_days": _finite(one.error),
+                "error_last_7_days": _finite(one.error_week),
+                "error_rated_speed": _finite(one.error_rated),
+                "ratio": _finite(one.ratio),
+            }
+            for one in scores
+        ],
+    }
+
+
+def _finite(value: float | None) -> float | None:
+    """A figure; None where there is none, such as the error of what had not come by the end."""
+    return value if value is not None and math.isfinite(value) else None
 
 
 def machines_answer(states: Iterable[MachineState], as_of: datetime) -> dict[str, Any]:

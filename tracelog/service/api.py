@@ -14,6 +14,7 @@ from tracelog.service.facts import ServiceFact
 from tracelog.service.queries import service_standings
 from tracelog.service.shapes import FORECAST, MACHINE, MACHINES
 from tracelog.service.states import machine_states
+from tracelog.service.tool_standings import tool_standings
 from tracelog.web.collections import take
 from tracelog.web.parameters import Parameters
 from tracelog.web.request import current_session, now, permit, the_plant_now
@@ -48,7 +49,9 @@ def get_forecast() -> Response:
     """The forecast of all machines."""
     asked = Parameters(("as_of",))
     as_of = _moment(asked)
-    return answer_json(forecast_answer(service_standings(current_session(), as_of), as_of))
+    session = current_session()
+    standings = service_standings(session, as_of)
+    return answer_json(forecast_answer(standings, tool_standings(session, as_of), as_of))
 
 
 @service_api.get("/machines")

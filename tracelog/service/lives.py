@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from tracelog.errors import UnknownReference
 from tracelog.facts import known_words
 from tracelog.language import _
-from tracelog.plant.queries import directory, the_plant
+from tracelog.plant.queries import directory
 from tracelog.plant.stays import ToolStay, tool_stays
 from tracelog.plant.tool_queries import tools
 from tracelog.service.lives_rules import (
@@ -179,7 +179,7 @@ class _Present:
             for stay in tool_stays(session, as_of, as_of, as_of=as_of)
             if stay.removed_at is None
         ]
-        self._use = uses(session, None, as_of, the_plant(session).zone)
+        self._use = uses(session, None, as_of)
 
     def strokes_a_day(self, tool_type: str, position: str | None) -> float:
         """Strokes that all tools of a kind make in a day, at the present use of their machines."""

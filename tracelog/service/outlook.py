@@ -1,84 +1,109 @@
 """What a machine is expected to make from an instant on, day by day, and how sure that is.
 
-Pure: arrays in, arrays out. A day's strokes are its usual strokes w times a level:
-
-    strokes of day d = w_d (L + x_d + e_d),   x_(d+1) = k x_d + u_d
-
-L is the lasting level of the machine (1 on average), known up to a variance; x is where its speed
-stands beside it lately, which fades day by day by the factor k as it did in the past; e is what
-each day has of its own. Sums of days are sums of such terms, so that their variances are known
-in closed form (autoregression of order one seen through noise; e.g. Brockwell and Davis,
-Introduction to Time Series and Forecasting, chapters 3 and 8).
+Pure. Strokes made by the end of a day are a sum over days, whose mean and variance are known in
+closed form (see `stats.drift`); a machine never takes strokes back, so the day on which it has
+made so many is no later than a day exactly if it has made as many by the end of it. No
+simulation is needed.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
-import numpy.typing as npt
+from scipy.special import ndtr
 
-FloatArray = npt.NDArray[np.float64]
+from tracelog.service.running import Running
+from tracelog.stats.drift import Drift, Levels, sum_variances
+from tracelog.stats.inputs import FloatArray
+
+# A machine that stands has stood for so long with this chance in the end, in times of how long it
+# has stood already: quantiles of 1/16, 3/16 … of P(longer than r) = 1 / (1 + r).
+_STILL_STANDS = tuple(u / (1 - u) for u in ((2 * number + 1) / 16 for number in range(8)))
+# Looks at a past in which nothing ever varied.
+_ENDLESS = 1e9
 
 
 @dataclass(frozen=True)
-class Spread:
-    """Variances of the days to come, in shares of their usual strokes.
+class Part:
+    """One of the two things that move a machine's strokes, speed or running time.
 
-    Attributes:
-        level: of the lasting level, which no day to come makes smaller.
-        drift: of where the speed stands beside the level, at the instant.
-        keeps: share of that which is left a day later, 0 to below 1.
-        shock: what each day adds to it.
-        noise: of what each day has of its own.
+    Variances are shares of the mean, squared; `levels` has one row for each machine.
     """
 
-    level: float
-    drift: float
-    keeps: float
-    shock: float
-    noise: float
+    levels: Levels
+    drift: Drift
+    inflated: float
 
-    def sums(self, usual: FloatArray) -> FloatArray:
-        """Variance of the strokes made by the end of each day.
+    def variances(self, expected: FloatArray) -> FloatArray:
+        """What it adds to the variance of strokes made by the end of each day."""
+        return sum_variances(expected, self.levels, self.drift, self.inflated)
 
-        Args:
-            usual: usual strokes of each day from the instant on; 0 leaves a day out.
+    def of(self, row: int) -> "Part":
+        """Of one machine."""
+        own = slice(row, row + 1)
+        levels = Levels(
+            self.levels.level[own],
+            self.levels.drift[own],
+            self.levels.level_variance[own],
+            self.levels.together[own],
+            self.levels.drift_variance[own],
+        )
+        return Part(levels, self.drift, self.inflated)
 
-        Returns:
-            As many variances, in strokes squared, never falling.
-        """
-        made = np.cumsum(usual)
-        drift, together, own = self.drift, 0.0, 0.0
-        drifting = np.empty(len(usual))
-        for place, strokes in enumerate(usual):
-            # `own` is the variance of the sum so far, `together` its covariance with today's x.
-            own += 2 * strokes * together + strokes**2 * drift
-            together = self.keeps * (together + strokes * drift)
-            drift = self.keeps**2 * drift + self.shock
-            drifting[place] = own
-        return made**2 * self.level + drifting + np.cumsum(usual**2) * self.noise
+
+@dataclass(frozen=True)
+class LongStops:
+    """How often a machine stands for a day or longer though nothing is planned, and how long.
+
+    `a_day` is how often in a running day; `days` and `squared_days` the mean and mean square of
+    how long, in running days lost. `idle_days`: how long it has stood already; 0: it runs.
+    """
+
+    a_day: float
+    days: float
+    squared_days: float
+    idle_days: float
 
 
 @dataclass(frozen=True)
 class Outlook:
     """What one machine is expected to make from an instant on.
 
+    Strokes count from its last reading, so that what it made since that reading is in the first
+    day. Stops for services are not in it.
+
     Attributes:
         days: days of the plant's clock; the first is that of the instant (its rest).
-        mean: strokes expected by the end of each of these days, since the instant.
+        mean: strokes expected by the end of each of these days.
         deviation: standard deviation of that figure.
         hours_up: hours of each day in which the machine is not in a planned stop.
-        usual: strokes of each day at the machine's usual level, the rest of the first.
-        spread: how the days stray from that.
+        expected: strokes of each day if no long stop comes.
+        running_days: usual running days by the end of each day.
+        variance: of the strokes by the end of each day if no long stop comes.
+        noise: variance of what each day has of its own.
+        looks: how many independent looks at the past that variance rests on.
+        an_hour: strokes of an hour of its usual week, stops of every day taken in.
+        stops: what long stops are to be expected.
+        parts: speed and running time.
     """
 
     days: tuple[date, ...]
     mean: FloatArray
     deviation: FloatArray
     hours_up: FloatArray
-    usual: FloatArray
-    spread: Spread
+    expected: FloatArray
+    running_days: FloatArray
+    variance: FloatArray
+    noise: FloatArray
+    looks: FloatArray
+    an_hour: float
+    stops: LongStops
+    parts: tuple[Part, ...]
+
+    @property
+    def strokes_a_day(self) -> float:
+        """Strokes of a usual running day, over the whole outlook."""
+        return float(self.expected.sum() / max(float(self.running_days[-1]), 1e-9))
 
     def between(self, first: date | None, last: date) -> tuple[float, float]:
         """Mean and deviation of the strokes from the end of day `first` to that of `last`.
@@ -98,9 +123,10 @@ class Outlook:
             return 0.0, 0.0
         if start < 0:
             return float(self.mean[end]), float(self.deviation[end])
-        left = self.usual[: end + 1].copy()
-        left[: start + 1] = 0.0
-        variance = self.spread.sums(left)[-1]
+        part = self.expected[: end + 1].copy()
+        part[: start + 1] = 0.0
+        variance = sum(float(one.variances(part[None, :])[0, -1]) for one in self.parts)
+        variance += float(self.noise[start + 1 : end + 1].sum())
         return float(self.mean[end] - self.mean[start]), float(np.sqrt(variance))
 
     def _place(self, day: date) -> int:
@@ -109,25 +135,148 @@ class Outlook:
             raise ValueError(f"{day} is beyond the outlook, {self.days[0]} to {self.days[-1]}")
         return place
 
+    def chances(
+        self, strokes: FloatArray, lost: FloatArray, lost_variance: FloatArray
+    ) -> FloatArray:
+        """Chance that so many strokes have been made by the end of each day.
 
-def outlook_of(
-    days: Sequence[date],
+        Args:
+            strokes: any number of them.
+            lost: for each, strokes that services up to then take away.
+            lost_variance: and the variance of that.
+
+        Returns:
+            One row for each, one column for each day; never falling along a row.
+        """
+        needed = (strokes + lost)[:, None]
+        a_day = np.cumsum(self.expected) / np.maximum(self.running_days, 1e-9)
+        found = np.zeros((len(strokes), len(self.days)))
+        for weight, days, squared, left in self._stories():
+            mean = np.cumsum(self.expected) - days * a_day
+            variance = self.variance * left + squared * a_day**2 + lost_variance[:, None]
+            apart = (needed - mean) / np.sqrt(np.maximum(variance, 1e-9))
+            found += weight * ndtr(-self._normal(apart))
+        return np.maximum.accumulate(found, axis=1)
+
+    def moments(self) -> tuple[FloatArray, FloatArray]:
+        """Mean and deviation of the strokes by the end of each day, long stops included."""
+        made = np.cumsum(self.expected)
+        a_day = made / np.maximum(self.running_days, 1e-9)
+        mean, square = np.zeros(len(made)), np.zeros(len(made))
+        for weight, days, squared, left in self._stories():
+            own = np.maximum(made - days * a_day, 0.0)
+            mean += weight * own
+            square += weight * (own**2 + self.variance * left + squared * a_day**2)
+        mean = np.maximum.accumulate(mean)
+        return mean, np.sqrt(np.maximum(square - mean**2, 0.0))
+
+    def _normal(self, apart: FloatArray) -> FloatArray:
+        """Standard normal figures of the same chance as the standardised strokes.
+
+        Those follow Student's distribution, since variances come from a past of limited length
+        (Abramowitz and Stegun 1972, 26.7.8).
+        """
+        return np.asarray(
+            apart * (1 - 1 / (4 * self.looks)) / np.sqrt(1 + apart**2 / (2 * self.looks))
+        )
+
+    def _stories(self) -> list[tuple[FloatArray, FloatArray, FloatArray, FloatArray]]:
+        """What long stops may bring: chance, days lost, their variance, share of days left."""
+        none, whole = np.zeros(len(self.days)), np.ones(len(self.days))
+        if self.stops.idle_days > 0:
+            stories = []
+            for times in _STILL_STANDS:
+                days = np.minimum(times * self.stops.idle_days, self.running_days)
+                left = 1 - days / np.maximum(self.running_days, 1e-9)
+                stories.append((whole / len(_STILL_STANDS), days, none, left))
+            return stories
+        often = self.stops.a_day * self.running_days
+        any_stop = np.maximum(-np.expm1(-often), 1e-12)
+        days = often * self.stops.days / any_stop
+        squared = (often * self.stops.squared_days + (often * self.stops.days) ** 2) / any_stop
+        variance = np.maximum(squared - days**2, 0.0)
+        return [(1 - any_stop, none, none, whole), (any_stop, days, variance, whole)]
+
+
+def outlooks_of(
+    running: Running,
+    days: tuple[date, ...],
     hours_up: FloatArray,
-    usual: FloatArray,
-    level: float,
-    drift: float,
-    spread: Spread,
-) -> Outlook:
-    """The outlook of a machine whose level and drift at the instant are as estimated.
+    week_hours: FloatArray,
+    stops: tuple[LongStops, ...],
+) -> list[Outlook]:
+    """The outlook of every machine.
 
     Args:
+        running: how the machines run, as of the end of the day before the first.
         days: consecutive days of the plant's clock.
-        hours_up: hours of each outside planned stops.
-        usual: strokes of each at level 1.
-        level: the lasting level, 1 on average.
-        drift: where the speed stands beside it at the instant, in the same unit.
-        spread: how sure these are, and how days stray.
+        hours_up: hours outside planned stops, machines by days.
+        week_hours: the same, each hour weighted with the share of its shift in the usual week.
+        stops: what long stops are to be expected of each machine.
     """
-    faded = drift * spread.keeps ** np.arange(len(usual))
-    mean = np.cumsum(usual * np.maximum(level + faded, 0.0))
-    return Outlook(tuple(days), mean, np.sqrt(spread.sums(usual)), hours_up, usual, spread)
+    speed, running_time = running.speed, running.running_time
+    steps = np.arange(1, len(days) + 1)
+    expected = running.unit[:, None] * week_hours
+    parts = []
+    for levels, drift in ((speed, running.speed_drift), (running_time, running.running_drift)):
+        faded = drift.keeps**steps
+        expected = expected * np.maximum(levels.level[:, None] + levels.drift[:, None] * faded, 0)
+        parts.append(_relative(levels, drift))
+    own_noise = (
+        (running.running_drift.noise / np.maximum(running_time.level, 0.05) ** 2)[:, None]
+        * 24
+        / np.maximum(week_hours, 1.0)
+    )
+    own_noise += (running.speed_drift.noise / np.maximum(speed.level, 0.05) ** 2)[:, None]
+    noise = expected**2 * own_noise
+    pieces = [part.variances(expected) for part in parts]
+    pieces.append(np.cumsum(noise, axis=1))
+    variance = np.maximum(sum(pieces), 1e-9)
+    looks = (running.speed_drift.seen, running.running_drift.seen, max(running.days.sum(), 3.0))
+    spread = sum(piece**2 / max(seen, 3.0) for piece, seen in zip(pieces, looks, strict=True))
+    seen_in_all = np.where(spread > 0, variance**2 / np.maximum(spread, 1e-300), _ENDLESS)
+    usual = np.cumsum(week_hours, axis=1) / running.stood.day_hours[:, None]
+    return [
+        _outlook(
+            days,
+            (hours_up[row], expected[row], usual[row], variance[row], noise[row]),
+            np.maximum(seen_in_all[row], 3.0),
+            float(expected[row].sum() / max(float(week_hours[row].sum()), 1e-9)),
+            stops[row],
+            tuple(part.of(row) for part in parts),
+        )
+        for row in range(len(expected))
+    ]
+
+
+def _relative(levels: Levels, drift: Drift) -> Part:
+    """The variances as shares of the level; more of it the fewer looks they rest on."""
+    over = 1 / np.maximum(levels.level, 0.05)
+    scale = float(np.mean(over)) ** 2
+    relative = Levels(
+        levels.level,
+        levels.drift,
+        levels.level_variance * over**2,
+        levels.together * over**2,
+        levels.drift_variance * over**2,
+    )
+    moved = Drift(drift.keeps, drift.variance * scale, drift.noise * scale, drift.seen)
+    return Part(relative, moved, drift.seen / (drift.seen - 2) if drift.seen > 4 else 2.0)
+
+
+def _outlook(
+    days: tuple[date, ...],
+    arrays: tuple[FloatArray, ...],
+    looks: FloatArray,
+    an_hour: float,
+    stops: LongStops,
+    parts: tuple[Part, ...],
+) -> Outlook:
+    hours_up, expected, running_days, variance, noise = arrays
+    none = np.zeros(len(days))
+    found = Outlook(
+        *(days, none, none, hours_up, expected, running_days, variance, noise, looks),
+        *(an_hour, stops, parts),
+    )
+    mean, deviation = found.moments()
+    return replace(found, mean=mean, deviation=deviation)

@@ -5,8 +5,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-# Half-width of a central 80 % interval of the normal distribution, in standard deviations.
-_Z80 = 1.2815515655446004
 # Beyond this a date says nothing that a planner could use.
 FURTHEST_DAYS = 3650.0
 
@@ -44,6 +42,20 @@ class DailyUse:
     mean: float
     deviation: float
     days: int
+
+
+@dataclass(frozen=True)
+class Expected:
+    """When so many strokes will have been made, or were, in days from the present day on.
+
+    `early`, `middle` and `late` are whole days: the median, and the ends of a central 80 %
+    interval; `exact` are the same three with their fractions.
+    """
+
+    early: int
+    middle: int
+    late: int
+    exact: tuple[float, float, float]
 
 
 @dataclass(frozen=True)
@@ -104,54 +116,41 @@ def daily_use(strokes: Sequence[int]) -> DailyUse:
 
 
 def when_due(
-    level: Level, strokes_since: int, done_at: datetime | None, use: DailyUse, as_of: datetime
+    level: Level, expected: Expected | None, done_at: datetime | None, as_of: datetime
 ) -> Due:
     """When a level falls due, by strokes or by days, whichever comes first.
 
-    With remaining strokes R, mean use m per day and daily deviation s from n days, the median
-    is R / m days ahead; its deviation is sqrt(D s^2 + D^2 s^2 / n) / m with D = R / m: the
-    spread of the D days to come, and of the mean itself (delta method for the first passage of
-    a random walk with drift). The interval is the median plus and minus 1.2816 deviations.
-    Overdue services have their median in the past, on the day the interval was used up at that
-    rate of use.
+    The earlier of the two has the quantiles of the strokes, none later than the calendar limit.
 
     Args:
         level: with its intervals.
-        strokes_since: strokes since the level was last done.
-        done_at: when that was, None if never on record.
-        use: the machine's recent use.
+        expected: when its strokes are used up, or were; None: never, as far as can be told.
+        done_at: when it was last done, None if never on record.
         as_of: the instant of the forecast, in the zone in which dates are wanted.
 
     Returns:
         Dates in the zone of `as_of`.
     """
-    by_strokes = _by_strokes(level, strokes_since, use, as_of)
-    if level.interval_days is None or done_at is None:
-        return by_strokes
-    limit = (done_at.astimezone(as_of.tzinfo) + timedelta(days=level.interval_days)).date()
-    if by_strokes.due is not None and by_strokes.due <= limit:
-        late = min(by_strokes.due_late or limit, limit)
-        return Due("strokes", by_strokes.due_early, by_strokes.due, late)
-    early = min(by_strokes.due_early or limit, limit)
-    return Due("days", early, limit, limit)
-
-
-def _by_strokes(level: Level, strokes_since: int, use: DailyUse, as_of: datetime) -> Due:
-    if level.interval_strokes is None or use.mean <= 0:
-        return Due("never", None, None, None)
-    days = (level.interval_strokes - strokes_since) / use.mean
-    ahead = max(days, 0.0)
-    variance = ahead * use.deviation**2 + ahead**2 * use.deviation**2 / max(use.days, 1)
-    half = _Z80 * math.sqrt(variance) / use.mean
-    low, middle, high = (
-        _ahead(as_of, distance) for distance in (max(days - half, min(days, 0)), days, days + half)
+    limit = limit_of(level, done_at, as_of)
+    if level.interval_strokes is None or expected is None:
+        return Due("never", None, None, None) if limit is None else Due("days", *(limit,) * 3)
+    today = as_of.date()
+    early, due, late = (
+        today + timedelta(days=days) for days in (expected.early, expected.middle, expected.late)
     )
-    return Due("strokes", low, middle, high)
+    if limit is None:
+        return Due("strokes", early, due, late)
+    by = "strokes" if due <= limit else "days"
+    return Due(by, min(early, limit), min(due, limit), min(late, limit))
 
 
-def _ahead(as_of: datetime, days: float) -> date:
-    bounded = max(-FURTHEST_DAYS, min(FURTHEST_DAYS, days))
-    return (as_of + timedelta(days=bounded)).date()
+def limit_of(level: Level, done_at: datetime | None, as_of: datetime) -> date | None:
+    """The day on which the days of a level are used up, in the zone of `as_of`; None: no limit."""
+    if level.interval_days is None or done_at is None:
+        return None
+    done_on = done_at.astimezone(as_of.tzinfo).date()
+    days = min(level.interval_days, (date.max - done_on).days)
+    return done_on + timedelta(days=days)
 
 
 def share_used(strokes_since: int, interval_strokes: int | None) -> float | None:

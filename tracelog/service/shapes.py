@@ -32,6 +32,19 @@ FORECAST = fields(
                     "strokes_per_day": COUNT,
                     **_DUE,
                     "since_known": YES_NO,
+                    "idle_since": maybe(INSTANT),
+                }
+            )
+        ),
+        "tools": many(
+            fields(
+                {
+                    "serial": TEXT,
+                    "machine": TEXT,
+                    "position": TEXT,
+                    "strokes_since": COUNT,
+                    "interval_strokes": COUNT,
+                    **_DUE,
                 }
             )
         ),

@@ -1,6 +1,7 @@
 """Where every tool in a machine stands: its strokes, and when its life is used up."""
 
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -8,8 +9,8 @@ from sqlalchemy.orm import Session
 
 from tracelog.plant.queries import BODYMAKER, MachineView, directory, the_plant
 from tracelog.plant.stays import tool_stays
-from tracelog.service.queries import uses
-from tracelog.service.rules import DailyUse, Due, Level, share_used, when_due
+from tracelog.service.forecasts import forecast_of
+from tracelog.service.rules import Due, Expected, Level, share_used, when_due
 from tracelog.service.tool_histories import StayStrokes, ToolHistory, tool_histories
 
 
@@ -50,31 +51,48 @@ def tool_standings(
     A life is one between works: `life_strokes` is used up by the strokes since the last one. A
     tool whose removal lies after `as_of` still counts as fitted. A fixed number of statements.
     """
-    zone = the_plant(session).zone
-    machines = directory(session).by_id
     chosen = None if machine_id is None else [machine_id]
     fitted = {
         stay.serial
         for stay in tool_stays(session, as_of, as_of, machine_ids=chosen, as_of=as_of)
         if stay.removed_at is None
     }
-    use = uses(session, machine_id, as_of, zone)
-    local = as_of.astimezone(zone)
-    found = []
-    for history in tool_histories(session, as_of, sorted(fitted)).values():
-        present = history.present
-        if present is not None:
-            machine = machines[present.stay.machine_id]
-            daily = use.get(machine.id, DailyUse(0, 0, 0))
-            found.append(_standing(history, present, machine, daily, local))
+    present = [
+        (history, history.present)
+        for history in tool_histories(session, as_of, sorted(fitted)).values()
+        if history.present is not None
+    ]
+    found = _standings(session, as_of, present)
     return sorted(found, key=lambda one: (-(one.share or 0.0), one.serial))
+
+
+def _standings(
+    session: Session, as_of: datetime, present: Sequence[tuple[ToolHistory, StayStrokes]]
+) -> list[ToolStanding]:
+    """Standings of tools, those of one machine forecast together."""
+    machines = directory(session).by_id
+    local = as_of.astimezone(the_plant(session).zone)
+    prospects = forecast_of(session, as_of).prospects
+    by_machine: dict[uuid.UUID, list[tuple[ToolHistory, StayStrokes]]] = {}
+    for one in present:
+        by_machine.setdefault(one[1].stay.machine_id, []).append(one)
+    found = []
+    for machine, own in by_machine.items():
+        left = [float((one.tool.life_strokes or 0) - one.count.since_work) for one, _stay in own]
+        prospect = prospects.get(machine)
+        expected = prospect.when(left) if prospect else [None] * len(own)
+        found += [
+            _standing(history, stay, machines[machine], when, local)
+            for (history, stay), when in zip(own, expected, strict=True)
+        ]
+    return found
 
 
 def _standing(
     history: ToolHistory,
     present: StayStrokes,
     machine: MachineView,
-    daily: DailyUse,
+    expected: Expected | None,
     local: datetime,
 ) -> ToolStanding:
     tool, stay, count = history.tool, present.stay, history.count
@@ -92,5 +110,5 @@ def _standing(
         since_work_at_least=not count.since_work_exact,
         works=count.renewals,
         life_strokes=tool.life_strokes,
-        due=when_due(life, count.since_work, stay.fitted_at, daily, local),
+        due=when_due(life, expected, stay.fitted_at, local),
     )
