@@ -11,7 +11,7 @@ from tracelog.plant.queries import the_plant
 from tracelog.service.answers import backtest_answer, forecast_answer
 from tracelog.service.backtest import Score, scores
 from tracelog.service.queries import service_standings
-from tracelog.service.replaying import backtest
+from tracelog.service.replaying import BURN_IN_DAYS, STEP_DAYS, backtest
 from tracelog.service.tool_standings import tool_standings
 from tracelog.terminal import (
     as_of_option,
@@ -71,6 +71,13 @@ def _print_scores(found: Sequence[Score], moment: datetime, as_json: bool) -> No
     answer = backtest_answer(found, moment)
     if as_json:
         print_json(answer)
+        return
+    if not found:
+        days = BURN_IN_DAYS + STEP_DAYS + 1
+        click.echo(
+            f"There is too little history to hold forecasts against: readings of {days} days and "
+            "more are needed."
+        )
         return
     print_table(
         ("forecast", "cases", "held", "error days", "last 7 days", "rated speed", "ratio"),

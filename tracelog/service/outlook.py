@@ -250,7 +250,7 @@ def outlooks_of(
 
 
 def _relative(levels: Levels, drift: Drift) -> Part:
-    """The variances as shares of the level; more of it the fewer looks they rest on."""
+    """The variances as shares of the level, with one look taken off for k, which was fitted too."""
     over = 1 / np.maximum(levels.level, 0.05)
     scale = float(np.mean(over)) ** 2
     relative = Levels(
@@ -261,7 +261,7 @@ def _relative(levels: Levels, drift: Drift) -> Part:
         levels.drift_variance * over**2,
     )
     moved = Drift(drift.keeps, drift.variance * scale, drift.noise * scale, drift.seen)
-    return Part(relative, moved, drift.seen / (drift.seen - 2) if drift.seen > 4 else 2.0)
+    return Part(relative, moved, drift.seen / (drift.seen - 1) if drift.seen > 2 else 2.0)
 
 
 def _outlook(
