@@ -1,5 +1,6 @@
-"""`make bench`: what pages, imports, collecting and web servers cost, on a year of 32 machines.
+"""`make bench`: what pages, imports, collecting, planning and web servers cost.
 
+All but collecting and planning look at a year of 32 machines.
 Pages are called in process, so their figures are the server's own, without network and browser.
 Compare the ratios of one run, and runs on one machine.
 """
@@ -15,10 +16,11 @@ from tests.bench.demo_year import at_its_end, new_database, write_plant
 from tests.bench.imports import print_imports
 from tests.bench.measure import print_costs
 from tests.bench.pages import costs_of_pages
+from tests.bench.planning import print_planning
 from tests.bench.servers import print_servers
 from tracelog.db import make_engine
 
-PARTS = ("imports", "pages", "servers", "collecting")
+PARTS = ("imports", "pages", "servers", "collecting", "planning")
 
 
 @click.command()
@@ -36,7 +38,9 @@ def bench(parts: tuple[str, ...], size: str, repeats: int, messages: int) -> Non
         place = Path(name)
         if "collecting" in wanted:
             print_collecting(place, messages)
-        if not {*wanted} - {"collecting"}:
+        if "planning" in wanted:
+            print_planning()
+        if not {*wanted} - {"collecting", "planning"}:
             return
         if "imports" in wanted:
             rows = write_plant(size, place / "plant")
