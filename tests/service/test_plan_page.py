@@ -154,6 +154,12 @@ def test_how_services_are_planned_is_set(planner: Visit, own_engine: Engine) -> 
         said = planning(session)
     assert (said.crews, said.crew_people, said.crew_hours, said.late_weight) == (2, 3, 8.0, 9.0)
     assert said.work_days == (True,) * 5 + (False,) * 2
+    cleared = {**values, "crew_people": ""}
+    assert planner.post("/service/plan/settings", **cleared, **days).status_code == 303
+    with reading(own_engine) as session:
+        assert planning(session).crew_people is None
+    answer = planner.post("/service/plan/settings", **{**values, "crew_people": "0"}, **days)
+    assert "it must be from 1 to 50, or any" in answer.text
     answer = planner.post("/service/plan/settings", **{**values, "crews": "0"}, **days)
     assert answer.status_code == 422
     assert "it must be from 1 to 20" in answer.text

@@ -9,6 +9,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from tracelog.errors import BadFact, Conflict, Fault, TracelogError
 from tracelog.facts import read_id, whole_number
 from tracelog.language import _
+from tracelog.plant.choosing import chosen_bodymaker
 from tracelog.plant.queries import BODYMAKER, directory
 from tracelog.service.pin_actions import pin_service, unpin_service
 from tracelog.service.pin_facts import PinRequest
@@ -20,6 +21,7 @@ from tracelog.service.plan_reading import read_inputs
 from tracelog.service.plan_wishes import Preview, check_wish, preview, standing_pin
 from tracelog.service.planning_actions import record_planning_settings
 from tracelog.service.planning_facts import (
+    ANY,
     LONGEST_HORIZON_DAYS,
     MOST_CREWS,
     WEEK,
@@ -88,14 +90,11 @@ def _chosen(form: Form) -> tuple[int | None, int | None]:
 
 
 def _wish(form: Form) -> PinRequest:
-    if not form.value("machine"):
-        raise TracelogError(_("is missing; choose a bodymaker such as 3-7"), "machine")
-    machine = directory(current_session()).machine_named(form.value("machine"))
-    if machine.station != BODYMAKER:
-        raise TracelogError(
-            _("%(machine)s is no bodymaker; choose one such as 3-7", machine=machine.text),
-            "machine",
-        )
+    machine = chosen_bodymaker(
+        current_session(),
+        form.value("machine"),
+        lambda text: _("%(machine)s is no bodymaker; choose one such as 3-7", machine=text),
+    )
     values = {name: form.value(name) for name in ("service", "pinned_on", "note")}
     place = {"line": machine.line, "bodymaker": machine.number}
     return PinRequest.read({**values, **place}, the_plant_now().zone)
@@ -236,9 +235,9 @@ def keep_settings() -> AnyResponse | tuple[str, int]:
     for name, value in values.items():
         if not value and name in needed:
             faults.append(Fault(name, _("is missing; a value is needed")))
-        elif value:
+        else:
             try:
-                facts.append(_setting(name, value))
+                facts.append(_setting(name, value or ANY))
             except BadFact as problem:
                 faults += [Fault(name, one.sentence) for one in problem.faults]
     try:

@@ -14,6 +14,8 @@ from tracelog.service.plan_rules import Weights
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 MOST_CREWS = 20
 MOST_PEOPLE = 50
+# Said of people in a crew: enough for any service.
+ANY = "any"
 LONGEST_HORIZON_DAYS = 365
 HEAVIEST = 1000.0
 
@@ -68,9 +70,18 @@ def _weight(text: str) -> float:
     return decimal_number(text, 0.0, HEAVIEST)
 
 
+def _people(text: str) -> int | None:
+    if text.lower() == ANY:
+        return None
+    try:
+        return whole_number(text, 1, MOST_PEOPLE)
+    except ValueError as problem:
+        raise ValueError(_("%(problem)s, or any", problem=problem)) from None
+
+
 _READ: Mapping[PlanningSettingName, Callable[[str], Any]] = {
     PlanningSettingName.CREWS: lambda text: whole_number(text, 1, MOST_CREWS),
-    PlanningSettingName.CREW_PEOPLE: lambda text: whole_number(text, 1, MOST_PEOPLE),
+    PlanningSettingName.CREW_PEOPLE: _people,
     PlanningSettingName.CREW_HOURS: lambda text: decimal_number(text, 1.0, 24.0),
     PlanningSettingName.WORK_DAYS: _days,
     PlanningSettingName.HORIZON_DAYS: lambda text: whole_number(text, 1, LONGEST_HORIZON_DAYS),
@@ -84,6 +95,8 @@ def write_setting(value: Any) -> str:
     """The text of a setting in a file: what `read_planning` takes back."""
     if isinstance(value, tuple):
         return " ".join(day for day, works in zip(WEEK, value, strict=True) if works)
+    if value is None:
+        return ANY
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
