@@ -16,6 +16,7 @@ from tracelog.service.actions import record_service_levels
 from tracelog.service.facts import ServiceLevelFact
 from tracelog.service.plan_clashes import why_waiting
 from tracelog.service.plan_costs import costs_of
+from tracelog.service.plan_page import short_names
 from tracelog.service.plan_reading import PlanInputs, read_inputs
 from tracelog.service.plan_rules import Placed, PlanProblem
 from tracelog.service.plan_tables import PlanTables
@@ -164,3 +165,11 @@ def test_a_free_day_that_costs_more_than_waiting_is_named() -> None:
     said = waiting(asked, [])
     assert "it would cost more than waiting 14 days longer" in said
     assert "such as 2026-03-03" in said
+
+
+def test_services_on_the_grid_are_told_apart_by_their_first_letters() -> None:
+    names = short_names({"medium", "major", "overhaul", "mail", "main"})
+    assert names["overhaul"] == "O"
+    assert names["medium"] == "Me"
+    assert (names["major"], names["mail"]) == ("Maj", "Mai")
+    assert short_names({"Ölwechsel"}) == {"Ölwechsel": "Ö"}

@@ -1,6 +1,6 @@
 """What the Plan page shows: a list by day, and a grid of machines and days."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from urllib.parse import urlencode
@@ -21,7 +21,7 @@ class Mark:
     Attributes:
         line: the service.
         figure: the ring; broken where the line stands anyway, notched where it is promised.
-        letter: the first sign of the service's name.
+        letter: the first signs of the service's name, as many as tell it from the others.
         words: what it says.
     """
 
@@ -98,7 +98,8 @@ def week_ahead(plan: ServicePlan) -> tuple[PlanLine, ...]:
 
 def _row(plan: ServicePlan, number: int, lines: Sequence[PlanLine]) -> Row:
     problem, machine = plan.inputs.problem, plan.inputs.machines[number]
-    marks = {line.day: _mark(plan, number, line) for line in lines}
+    short = short_names({line.service for line in plan.lines})
+    marks = {line.day: _mark(plan, number, line, short[line.service]) for line in lines}
     taken = {
         line.day + timedelta(days=more)
         for line in lines
@@ -115,14 +116,26 @@ def _row(plan: ServicePlan, number: int, lines: Sequence[PlanLine]) -> Row:
     )
 
 
-def _mark(plan: ServicePlan, number: int, line: PlanLine) -> Mark:
+def short_names(services: Collection[str]) -> dict[str, str]:
+    """The first letters of each service that no other one begins with, three at most."""
+    found = {}
+    for name in services:
+        others = [one for one in services if one != name]
+        length = next(
+            (size for size in (1, 2) if not any(one[:size] == name[:size] for one in others)), 3
+        )
+        found[name] = name[:length].capitalize()
+    return found
+
+
+def _mark(plan: ServicePlan, number: int, line: PlanLine, letters: str) -> Mark:
     levels = [one.level for one in plan.inputs.levels[number]]
     (level,) = [one for one in levels if one.service == line.service]
     share = None
     if level.interval_strokes:
         share = 1 - (line.strokes_unused - line.strokes_late) / level.interval_strokes
     figure = can_figure(share, line.pin is not None, line.in_stop)
-    return Mark(line, figure, line.service[:1].upper(), line_words(line))
+    return Mark(line, figure, letters, line_words(line))
 
 
 def line_words(line: PlanLine) -> str:
