@@ -38,7 +38,7 @@ from tracelog.defects.queries import (
 )
 
 FEW = settings(
-    max_examples=settings().max_examples // 3,
+    max_examples=settings().max_examples // 5,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 FILTERS = [

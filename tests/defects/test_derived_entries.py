@@ -42,7 +42,7 @@ from tracelog.plant.queries import directory
 
 # Each example is undone by itself, and writes a history: a third of them will do.
 FEW = settings(
-    max_examples=settings().max_examples // 3,
+    max_examples=settings().max_examples // 5,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 # Machine ids differ from one database to the next, but not within a session.

@@ -71,7 +71,7 @@ def histories(
     return told, list(decided.values()), then
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(histories(), st.lists(minutes, min_size=2, max_size=6))
 def test_as_of_is_what_would_have_been_answered_then(
     engine: Engine,

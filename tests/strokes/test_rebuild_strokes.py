@@ -96,7 +96,7 @@ def one_per_key(found: list[Fact]) -> list[Fact]:
     return list(kept.values())
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(
     histories(24).flatmap(st.permutations),
     st.sampled_from(["Australia/Lord_Howe", "Europe/Madrid"]),
@@ -114,7 +114,7 @@ def test_what_is_counted_step_by_step_is_what_a_rebuild_counts(
             assert derived(session) == step_by_step
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(histories(20), st.randoms(use_true_random=False), st.integers(1, 6))
 def test_the_order_of_arrival_makes_no_difference(
     engine: Engine, found: list[Fact], chance: random.Random, size: int

@@ -5,6 +5,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import Literal, TypeAlias
 
@@ -107,9 +108,18 @@ def _create(kind: Kind, name: str, template: str | None = None) -> str:
             shutil.copyfile(_path_of(template), path)
         return f"sqlite:///{path}"
     original = make_url(template).database if template else "template1"
-    _on_server(f'CREATE DATABASE "{name}" TEMPLATE "{original}"')
+    _on_server(f'CREATE DATABASE "{name}" TEMPLATE "{original}"{_how_to_copy()}')
     url = make_url(postgres.server_url()).set(database=name)
     return url.render_as_string(hide_password=False)
+
+
+@lru_cache(maxsize=1)
+def _how_to_copy() -> str:
+    """Files are copied in less than half the time that rows take, where the server lets choose."""
+    engine = create_engine(postgres.server_url(), poolclass=NullPool)
+    with engine.connect() as connection:
+        version = connection.dialect.server_version_info or (0,)
+    return " STRATEGY FILE_COPY" if version >= (15,) else ""
 
 
 def _on_server(statement: str) -> None:

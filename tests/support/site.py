@@ -10,11 +10,13 @@ from threading import Thread
 
 from flask import Flask
 from flask.testing import FlaskClient
+from jinja2 import FileSystemBytecodeCache
 from playwright.sync_api import Page
 from sqlalchemy import Engine
 from werkzeug.serving import WSGIRequestHandler, make_server
 from werkzeug.test import TestResponse
 
+from tests.support import testrun
 from tracelog.audit import Actor
 from tracelog.config import Settings
 from tracelog.db import writing
@@ -123,6 +125,10 @@ def application_on(engine: Engine, folder: Path) -> Flask:
     )
     app = create_application(settings, engine=engine)
     app.testing = True
+    # Each test has an application of its own; templates are compiled once in a run all the same.
+    templates = testrun.folder() / "templates"
+    templates.mkdir(exist_ok=True)
+    app.jinja_env.bytecode_cache = FileSystemBytecodeCache(str(templates))
     return app
 
 

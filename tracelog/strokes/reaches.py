@@ -136,11 +136,12 @@ def settled_later(session: Session, as_of: datetime) -> dict[uuid.UUID, datetime
     """Machines whose count at `as_of` was another than it is now, since somebody settled it later.
 
     Returns:
-        By machine, the first reading that was settled later. One statement.
+        By machine, the first reading that was settled later. One statement, once in a snapshot.
     """
     machine = CounterSettlement.machine_id
     asked = _settled_later(as_of).add_columns(machine).group_by(machine)
-    return {row[1]: row[0] for row in session.execute(asked)}
+    name = f"settled later than {as_of.isoformat()}"
+    return read_once(session, name, lambda: {row[1]: row[0] for row in session.execute(asked)})
 
 
 def before(
