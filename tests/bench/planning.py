@@ -11,10 +11,10 @@ from tracelog.service.plan_solver import best_plan
 from tracelog.service.plan_tables import PlanTables
 
 SEEDS = (1, 2, 3)
-# Name, interval in million strokes and hours of each level; invented, in the order of the trade.
-LEVELS = (("minor", 8.0, 4.0), ("medium", 25.0, 8.0), ("overhaul", 100.0, 24.0))
+# Name, interval in million strokes and hours of each level; common practice, no source.
+LEVELS = (("medium", 20.0, 8.0), ("major", 50.0, 16.0), ("overhaul", 100.0, 48.0))
 # Machines, days, levels, crews. The last has more to do than its crew can.
-SIZES = ((32, 60, 3, 2), (40, 120, 2, 1), (40, 120, 3, 2), (40, 120, 3, 1))
+SIZES = ((32, 60, 3, 1), (40, 120, 2, 2), (40, 120, 3, 2), (40, 120, 3, 1))
 PER_LINE = 8
 
 
