@@ -12,7 +12,7 @@ from tracelog.service.plan_tables import PlanTables
 
 SEEDS = (1, 2, 3)
 # Name, interval in million strokes and hours of each level; common practice, no source.
-LEVELS = (("medium", 20.0, 8.0), ("major", 50.0, 16.0), ("overhaul", 100.0, 48.0))
+LEVELS = (("medium", 20.0, 4.0), ("major", 50.0, 8.0), ("overhaul", 100.0, 24.0))
 # Machines, days, levels, crews. The last has more to do than its crew can.
 SIZES = ((32, 60, 3, 1), (40, 120, 2, 2), (40, 120, 3, 2), (40, 120, 3, 1))
 PER_LINE = 8
