@@ -33,7 +33,7 @@ RESTS_ON = {
 
 @pytest.fixture(scope="module")
 def cases(tmp_path_factory: pytest.TempPathFactory) -> list[Case]:
-    """What came of all forecasts on plants of seeds that nothing was tuned on."""
+    """What came of all forecasts on simulated plants of several seeds."""
     found: list[Case] = []
     for seed in SEEDS:
         found += _cases_of(seed, tmp_path_factory.mktemp("plant"))
