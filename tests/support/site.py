@@ -10,13 +10,13 @@ from threading import Thread
 
 from flask import Flask
 from flask.testing import FlaskClient
-from jinja2 import FileSystemBytecodeCache
+from jinja2 import BytecodeCache
+from jinja2.bccache import Bucket
 from playwright.sync_api import Page
 from sqlalchemy import Engine
 from werkzeug.serving import WSGIRequestHandler, make_server
 from werkzeug.test import TestResponse
 
-from tests.support import testrun
 from tracelog.audit import Actor
 from tracelog.config import Settings
 from tracelog.db import writing
@@ -116,6 +116,23 @@ class Visit:
         return self.client.post(path, data={"csrf_token": self._proof, **fields})
 
 
+class _Compiled(BytecodeCache):
+    """Templates compiled once in a process: each test has an application of its own."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, bytes] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        if bucket.key in self._kept:
+            bucket.bytecode_from_string(self._kept[bucket.key])
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        self._kept[bucket.key] = bucket.bytecode_to_string()
+
+
+_COMPILED = _Compiled()
+
+
 def application_on(engine: Engine, folder: Path) -> Flask:
     """The application on a database of the test's own."""
     settings = Settings(
@@ -125,10 +142,7 @@ def application_on(engine: Engine, folder: Path) -> Flask:
     )
     app = create_application(settings, engine=engine)
     app.testing = True
-    # Each test has an application of its own; templates are compiled once in a run all the same.
-    templates = testrun.folder() / "templates"
-    templates.mkdir(exist_ok=True)
-    app.jinja_env.bytecode_cache = FileSystemBytecodeCache(str(templates))
+    app.jinja_env.bytecode_cache = _COMPILED
     return app
 
 
