@@ -5,6 +5,7 @@ is refused and not guessed.
 """
 
 import json
+import math
 from typing import Any
 
 from tracelog.errors import TracelogError
@@ -15,6 +16,11 @@ class UnreadableBody(TracelogError):
     """What was sent is not JSON that can be read in one way only."""
 
     status = 400
+
+
+def finite(value: float | None) -> float | None:
+    """A number as JSON knows it: None where there is none, since JSON has no nan, no infinity."""
+    return float(value) if value is not None and math.isfinite(value) else None
 
 
 def parse_json(sent: bytes) -> Any:

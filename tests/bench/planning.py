@@ -77,7 +77,7 @@ def _machine(
         days,
         a_day=float(a_day),
         deviation=0.15,
-        stopped=range(int(line) + 3, days, 14),
+        stopped=range(line + 3, days, 14),
     )
 
 

@@ -7,11 +7,10 @@ import pytest
 from playwright.sync_api import Page, expect
 from sqlalchemy import Engine
 
+from tests.service.promises import promised
 from tests.support.browser import Visitors
 from tests.support.clock import Clock
 from tests.support.site import Cast
-from tracelog.db import reading
-from tracelog.service.pins import open_pins
 
 pytestmark = [
     pytest.mark.small_plant,
@@ -25,14 +24,6 @@ def open_plan(visitors: Visitors, cast: Cast, url: str, width: int, height: int)
     page.goto("/service/plan")
     expect(page.get_by_role("heading", name="Service plan", level=1)).to_be_visible()
     return page
-
-
-def promised(engine: Engine, clock: Clock) -> list[tuple[str, str, date]]:
-    with reading(engine) as session:
-        return [
-            (pin.machine.text, pin.service, pin.pinned_on)
-            for pin in open_pins(session, clock.now())
-        ]
 
 
 def test_a_day_is_promised_with_the_keyboard_after_looking_what_it_costs(

@@ -77,8 +77,8 @@ def test_services_come_true_as_well(cases: list[Case]) -> None:
 def test_misses_lie_on_both_sides(cases: list[Case]) -> None:
     for days in (14, 30):
         own = [case for case in cases if case.group == f"{days} days"]
-        early = np.mean([case.signed_tail < 0 for case in own])
-        late = np.mean([case.signed_tail > 0 for case in own])
+        early = np.mean([case.missed < 0 for case in own])
+        late = np.mean([case.missed > 0 for case in own])
         assert 0.02 < early < 0.18
         assert 0.02 < late < 0.18
 

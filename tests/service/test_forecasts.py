@@ -9,9 +9,7 @@ from sqlalchemy.orm import Session
 
 from tests.support.statements import Statements
 from tests.trace import two_lines as plant
-from tests.trace.two_lines import ACTOR, HOURS, START, WRITTEN_AT, ZONE, hour, kept
-from tracelog.plant.calendar_actions import record_planned_periods
-from tracelog.plant.calendar_facts import PlannedPeriodFact
+from tests.trace.two_lines import ACTOR, HOURS, WRITTEN_AT, ZONE, hour, kept
 from tracelog.plant.queries import directory
 from tracelog.service.forecasts import forecast_of, outlooks
 from tracelog.service.outlook import Outlook
@@ -25,13 +23,7 @@ DAY = 24 * 12_000
 
 def plan_stop(session: Session, first: int, days: int, **more: Any) -> None:
     """A planned stop of so many whole days, beginning so many days after the present one."""
-    row = {
-        "kind": "stop",
-        "starts_at": (TODAY + timedelta(days=first)).isoformat(),
-        "ends_at": (TODAY + timedelta(days=first + days - 1)).isoformat(),
-        **more,
-    }
-    kept(record_planned_periods(session, [PlannedPeriodFact.read(row, ZONE)], ACTOR, START))
+    plant.plan_period(session, "stop", TODAY + timedelta(days=first), days, **more)
 
 
 def standing(session: Session, machine: str = "1-1", as_of: float = HOURS) -> ServiceStanding:
@@ -45,7 +37,7 @@ def standing(session: Session, machine: str = "1-1", as_of: float = HOURS) -> Se
 
 def outlook(session: Session, machine: str = "1-1") -> Outlook:
     [machine_id] = [one.id for one in directory(session).bodymakers if one.text == machine]
-    return outlooks(session, hour(HOURS), 60, machine_id)[machine_id]
+    return outlooks(session, hour(HOURS), 60)[machine_id]
 
 
 @pytest.fixture(autouse=True)

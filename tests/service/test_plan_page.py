@@ -9,6 +9,7 @@ from flask import Flask
 from icalendar import Calendar
 from sqlalchemy import Engine
 
+from tests.service.promises import promised
 from tests.support.clock import Clock
 from tests.support.site import Cast, Visit
 from tests.trace import two_lines as plant
@@ -36,14 +37,6 @@ def planner(visit: Visit, cast: Cast, own_engine: Engine) -> Visit:
     cast.sign_in(visit, "planner")
     visit.get("/service/plan")
     return visit
-
-
-def promised(engine: Engine, clock: Clock) -> list[tuple[str, str, date]]:
-    with reading(engine) as session:
-        return [
-            (pin.machine.text, pin.service, pin.pinned_on)
-            for pin in open_pins(session, clock.now())
-        ]
 
 
 def test_the_page_shows_the_plan_and_that_it_is_the_best(planner: Visit) -> None:

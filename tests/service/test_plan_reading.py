@@ -9,9 +9,7 @@ from sqlalchemy.orm import Session
 
 from tests.service.plan_problems import MILLION, duty, machine, problem
 from tests.trace import two_lines as plant
-from tests.trace.two_lines import ACTOR, HOURS, START, WRITTEN_AT, ZONE, hour, kept
-from tracelog.plant.calendar_actions import record_planned_periods
-from tracelog.plant.calendar_facts import PlannedPeriodFact
+from tests.trace.two_lines import ACTOR, HOURS, WRITTEN_AT, ZONE, hour, kept
 from tracelog.service.actions import record_service_levels
 from tracelog.service.facts import ServiceLevelFact
 from tracelog.service.plan_clashes import why_waiting
@@ -29,16 +27,6 @@ WEEKDAYS = (True,) * 5 + (False,) * 2
 def level(session: Session, **values: Any) -> None:
     fact = ServiceLevelFact.read({"station": "bodymaker", **values}, ZONE)
     kept(record_service_levels(session, [fact], ACTOR, WRITTEN_AT))
-
-
-def period(session: Session, kind: str, first: date, days: int, **more: Any) -> None:
-    row = {
-        "kind": kind,
-        "starts_at": first.isoformat(),
-        "ends_at": (first + timedelta(days=days - 1)).isoformat(),
-        **more,
-    }
-    kept(record_planned_periods(session, [PlannedPeriodFact.read(row, ZONE)], ACTOR, START))
 
 
 def inputs(session: Session, horizon_days: int = 30) -> PlanInputs:
@@ -76,7 +64,7 @@ def test_strokes_are_those_of_the_forecast_and_stand_still_in_a_planned_stop(
     session: Session,
 ) -> None:
     level(session, service="minor", interval_strokes=20_000_000, hours=4)
-    period(session, "stop", TODAY + timedelta(days=3), 2, line=1, reason="roof")
+    plant.plan_period(session, "stop", TODAY + timedelta(days=3), 2, line=1, reason="roof")
     found = inputs(session).problem
     first, other = (next(one for one in found.machines if one.line == line) for line in (1, 2))
     made = np.diff(first.strokes)
@@ -93,7 +81,7 @@ def test_strokes_are_those_of_the_forecast_and_stand_still_in_a_planned_stop(
 @pytest.mark.usefixtures("running")
 def test_days_kept_free_of_services_are_blocked_with_their_reason(session: Session) -> None:
     level(session, service="minor", interval_strokes=20_000_000)
-    period(session, "no service", TODAY + timedelta(days=2), 2, line=2, reason="audit")
+    plant.plan_period(session, "no service", TODAY + timedelta(days=2), 2, line=2, reason="audit")
     for one in inputs(session).problem.machines:
         expected = ["audit", "audit"] if one.line == 2 else [None, None]
         assert list(one.blocked[2:4]) == expected

@@ -5,7 +5,7 @@ on 2 February 2026, 06:00 in Madrid, and is read for thirty days. Hours count fr
 """
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -23,6 +23,8 @@ from tracelog.plant.actions import (
     record_machines,
     record_plant,
 )
+from tracelog.plant.calendar_actions import record_planned_periods
+from tracelog.plant.calendar_facts import PlannedPeriodFact
 from tracelog.plant.facts import (
     ChangeFact,
     CoilFact,
@@ -114,6 +116,13 @@ def serve(session: Session, code: str, service: str, at: float, **more: Any) -> 
     """A service that was done."""
     fact = ServiceFact.read({**_place(code), "service": service, "done_at": hour(at), **more}, ZONE)
     kept(record_services(session, [fact], ACTOR, WRITTEN_AT))
+
+
+def plan_period(session: Session, kind: str, first: date, days: int, **more: Any) -> None:
+    """So many whole days known beforehand, of the whole plant unless said otherwise."""
+    last = first + timedelta(days=days - 1)
+    row = {"kind": kind, "starts_at": first.isoformat(), "ends_at": last.isoformat(), **more}
+    kept(record_planned_periods(session, [PlannedPeriodFact.read(row, ZONE)], ACTOR, START))
 
 
 def write_tools(session: Session, lives: Mapping[str, int | None]) -> None:

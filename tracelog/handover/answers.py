@@ -1,9 +1,9 @@
 """The documented answer about a shift; instants in UTC."""
 
-import math
 from typing import Any
 
 from tracelog.handover.queries import Note, ShiftPage
+from tracelog.json_text import finite
 
 
 def shift_answer(page: ShiftPage) -> dict[str, Any]:
@@ -22,7 +22,7 @@ def shift_answer(page: ShiftPage) -> dict[str, Any]:
                 "occurrences": one.count.happenings,
                 "strokes": one.count.strokes,
                 "usual": one.usual,
-                "rate_ratio": one.ratio if math.isfinite(one.ratio) else None,
+                "rate_ratio": finite(one.ratio),
                 "adjusted_p": one.adjusted_p,
             }
             for one in page.standing_out

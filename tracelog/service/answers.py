@@ -1,10 +1,10 @@
 """The documented answers about service, the same for command and API."""
 
-import math
 from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
+from tracelog.json_text import finite
 from tracelog.service.backtest import Score
 from tracelog.service.queries import ServiceStanding
 from tracelog.service.states import MachineState
@@ -30,10 +30,7 @@ def forecast_answer(
                 "strokes_since": one.strokes_since,
                 "interval_strokes": one.level.interval_strokes,
                 "strokes_per_day": round(one.use.mean),
-                "due_early": _day(one.due.due_early),
-                "due": _day(one.due.due),
-                "due_late": _day(one.due.due_late),
-                "due_by": one.due.by,
+                **_due_answer(one),
                 "since_known": one.done_at is not None,
                 "idle_since": one.idle_since,
             }
@@ -64,19 +61,14 @@ def backtest_answer(scores: Iterable[Score], as_of: datetime) -> dict[str, Any]:
                 "count": one.count,
                 "coverage": one.coverage,
                 "exact_coverage": one.exact_coverage,
-                "error_days": _finite(one.error),
-                "error_last_7_days": _finite(one.error_week),
-                "error_rated_speed": _finite(one.error_rated),
-                "ratio": _finite(one.ratio),
+                "error_days": finite(one.error),
+                "error_last_7_days": finite(one.error_week),
+                "error_rated_speed": finite(one.error_rated),
+                "ratio": finite(one.ratio),
             }
             for one in scores
         ],
     }
-
-
-def _finite(value: float | None) -> float | None:
-    """A figure; None where there is none, such as the error of what had not come by the end."""
-    return value if value is not None and math.isfinite(value) else None
 
 
 def machines_answer(states: Iterable[MachineState], as_of: datetime) -> dict[str, Any]:

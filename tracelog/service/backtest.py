@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tracelog.service.clock_hours import ClockHours
+from tracelog.service.clock_hours import ClockHours, sums_before
 from tracelog.service.habits import Stands
 from tracelog.service.prospects import Future, prospects_of
 from tracelog.service.rules import Expected, Level
@@ -34,7 +34,6 @@ class History:
         hours: whole days.
         strokes: machines by hours; not a number where they are not known.
         rated: rated strokes an hour of each machine; not a number where it is not known.
-        read_until: last reading of each machine, seconds since 1970.
         served: services done, each with its highest level, hours counted from the first.
         done: for each machine, instants (seconds) at which each level was done, also as part of
             a higher one, in order.
@@ -43,7 +42,6 @@ class History:
     hours: ClockHours
     strokes: FloatArray
     rated: FloatArray
-    read_until: FloatArray
     served: tuple[ServedAt, ...]
     done: tuple[Mapping[str, Sequence[float]], ...]
 
@@ -52,19 +50,20 @@ class History:
 class Origin:
     """An instant from which is forecast, and the calendar as it was known then.
 
-    `outside` and `calendar` are of the hours of the past, `future` of the days ahead; `others`
-    are further strokes to be forecast, by machine: the lives of tools.
+    `outside` is of the hours of the past, `future` of the days ahead.
     """
 
     second: float
     outside: FloatArray
     future: Future
-    others: Mapping[int, Sequence[float]]
 
 
 @dataclass(frozen=True)
 class Case:
-    """One forecast and what came; all in days from the origin."""
+    """One forecast and what came; errors in days.
+
+    `missed`: -1 where what came lies before the exact interval, 1 where it lies behind, else 0.
+    """
 
     group: str
     within_dates: bool
@@ -72,8 +71,7 @@ class Case:
     error: float
     error_week: float
     error_rated: float
-    signed: float = 0.0
-    signed_tail: float = 0.0
+    missed: int
 
 
 @dataclass(frozen=True)
@@ -127,8 +125,7 @@ class Replay:
     def __init__(self, history: History, levels: Sequence[Level], past_days: int) -> None:
         """Of the `history`; `levels` of bodymakers; each forecast looks back `past_days` days."""
         self._history, self._levels, self._past_days = history, levels, past_days
-        made = np.cumsum(np.nan_to_num(history.strokes), axis=1)
-        self._totals = np.concatenate([np.zeros((len(made), 1)), made], axis=1)
+        self._totals = sums_before(np.nan_to_num(history.strokes))
 
     def cases(self, origin: Origin) -> list[Case]:
         """Forecast at one origin, and hold it against what came."""
@@ -147,7 +144,6 @@ class Replay:
                 for one in stands[row]
                 if one.level.interval_strokes
             ]
-            asked += [("tools", strokes) for strokes in origin.others.get(row, ())]
             asked = [(group, strokes) for group, strokes in asked if strokes > 0]
             answers = prospect.when([strokes for _group, strokes in asked])
             for (group, strokes), expected in zip(asked, answers, strict=True):
@@ -214,8 +210,7 @@ class Replay:
             abs(middle - ahead),
             abs(strokes / week - ahead) if week > 0 else math.inf,
             abs(strokes / (self._history.rated[row] * 24) - ahead),
-            middle - ahead,
-            -1.0 if ahead < low else 1.0 if ahead > high else 0.0,
+            -1 if ahead < low else 1 if ahead > high else 0,
         )
 
     def _day(self, second: float) -> float:

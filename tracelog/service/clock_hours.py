@@ -95,6 +95,11 @@ def clock_hours(zone: ZoneInfo, shifts: tuple[time, ...], first_day: date, days:
     )
 
 
+def sums_before(values: FloatArray) -> FloatArray:
+    """Sum of what lies before each hour, and last of all hours: rows by hours, and one more."""
+    return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
+
+
 def _minute(second: float, zone: ZoneInfo) -> int:
     local = datetime.fromtimestamp(second, UTC).astimezone(zone)
     return local.hour * 60 + local.minute

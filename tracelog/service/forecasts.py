@@ -1,35 +1,29 @@
 """When strokes will be made: every machine's outlook, from its own past, as of an instant."""
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 
 from sqlalchemy.orm import Session
 
 from tracelog.db import read_once
-from tracelog.instants import day_of
 from tracelog.plant.queries import BODYMAKER
 from tracelog.service.habits import Stands
 from tracelog.service.outlook import Outlook
-from tracelog.service.past import Known, future_of, known_past
-from tracelog.service.prospects import Prospect, prospects_of
+from tracelog.service.past import future_of, known_past
+from tracelog.service.prospects import (
+    RECENT_DAYS,
+    Prospect,
+    daily_strokes,
+    prospects_of,
+    recent_use,
+)
 from tracelog.service.records import SinceService, levels, services_done, since_services
-from tracelog.service.rules import Level
-from tracelog.service.running import Running, running_of
+from tracelog.service.rules import DailyUse, Expected
 
 # Further than most services lie ahead; what lies beyond goes on at the same rate.
 AHEAD_DAYS = 400
-
-
-@dataclass(frozen=True)
-class Basis:
-    """What every forecast as of an instant rests on."""
-
-    known: Known
-    running: Running
-    levels: tuple[Level, ...]
-    since: tuple[SinceService, ...]
 
 
 @dataclass(frozen=True)
@@ -40,10 +34,13 @@ class Forecast:
     stands on every level.
     """
 
-    today: date
-    levels: tuple[Level, ...]
     since: tuple[SinceService, ...]
     prospects: Mapping[uuid.UUID, Prospect]
+
+    def when(self, machine_id: uuid.UUID, left: Sequence[float]) -> Sequence[Expected | None]:
+        """When a machine will have made so many more strokes; None: nobody can tell."""
+        prospect = self.prospects.get(machine_id)
+        return prospect.when(left) if prospect else [None] * len(left)
 
 
 def forecast_of(session: Session, as_of: datetime) -> Forecast:
@@ -56,62 +53,45 @@ def forecast_of(session: Session, as_of: datetime) -> Forecast:
 
 
 def _forecast(session: Session, as_of: datetime) -> Forecast:
-    basis = _basis(session, as_of)
-    return Forecast(
-        day_of(as_of, basis.known.plant.zone),
-        basis.levels,
-        basis.since,
-        _prospects(basis, AHEAD_DAYS),
-    )
+    all_levels = levels(session)
+    done = services_done(session, as_of)
+    since = since_services(session, as_of, all_levels, done)
+    known = known_past(session, as_of, done, all_levels)
+    stands: dict[uuid.UUID, list[Stands]] = {}
+    for one in since:
+        own = Stands(one.level, float(one.strokes), one.done_at is not None)
+        stands.setdefault(one.machine.id, []).append(own)
+    own_levels = [level for level in all_levels if level.station == BODYMAKER]
+    by_row = [stands.get(machine.id, []) for machine in known.machines]
+    found = prospects_of(known.past, future_of(known, AHEAD_DAYS), own_levels, by_row)
+    ids = (machine.id for machine in known.machines)
+    return Forecast(tuple(since), dict(zip(ids, found, strict=True)))
 
 
-def outlooks(
-    session: Session,
-    as_of: datetime,
-    horizon_days: int,
-    machine_id: uuid.UUID | None = None,
-) -> dict[uuid.UUID, Outlook]:
+def outlooks(session: Session, as_of: datetime, horizon_days: int) -> dict[uuid.UUID, Outlook]:
     """What every machine that ran lately is expected to make from `as_of` on.
 
     Args:
         session: an open session.
         as_of: UTC; only what was known by then.
-        horizon_days: how many days, the day of `as_of` among them.
-        machine_id: only this machine.
+        horizon_days: how many days, the day of `as_of` among them; `AHEAD_DAYS` at most.
 
     Returns:
-        By machine; those that made nothing in the last quarter of a year are left out. A fixed
-        number of statements.
+        By machine; those that made nothing in the last quarter of a year are left out. The
+        forecast's own, so that asking for both costs no more than one.
     """
-    found = _prospects(_basis(session, as_of), horizon_days)
     return {
-        machine: prospect.outlook
-        for machine, prospect in found.items()
-        if prospect.outlook is not None and machine_id in (None, machine)
+        machine: prospect.outlook.first(horizon_days)
+        for machine, prospect in forecast_of(session, as_of).prospects.items()
+        if prospect.outlook is not None
     }
 
 
-def _basis(session: Session, as_of: datetime) -> Basis:
-    name = f"basis of forecasts at {as_of.isoformat()}"
-    return read_once(session, name, lambda: _read_basis(session, as_of))
+def uses(session: Session, as_of: datetime) -> dict[uuid.UUID, DailyUse]:
+    """Recent daily use of every machine with readings, from the last 28 whole days before `as_of`.
 
-
-def _read_basis(session: Session, as_of: datetime) -> Basis:
-    all_levels = levels(session)
-    done = services_done(session, as_of)
-    since = since_services(session, as_of, all_levels, done)
-    known = known_past(session, as_of, done, all_levels)
-    return Basis(known, running_of(known.past), tuple(all_levels), tuple(since))
-
-
-def _prospects(basis: Basis, days: int) -> dict[uuid.UUID, Prospect]:
-    known = basis.known
-    stands: dict[uuid.UUID, list[Stands]] = {}
-    for one in basis.since:
-        own = Stands(one.level, float(one.strokes), one.done_at is not None)
-        stands.setdefault(one.machine.id, []).append(own)
-    own_levels = [level for level in basis.levels if level.station == BODYMAKER]
-    by_row = [stands.get(machine.id, []) for machine in known.machines]
-    future = future_of(known, days)
-    found = prospects_of(known.past, future, own_levels, by_row, basis.running)
-    return {machine.id: one for machine, one in zip(known.machines, found, strict=True)}
+    Only what was known at `as_of` (UTC) counts. Reads those days alone and forecasts nothing.
+    """
+    known = known_past(session, as_of, (), (), past_days=RECENT_DAYS)
+    ids = (machine.id for machine in known.machines)
+    return dict(zip(ids, recent_use(known.past, daily_strokes(known.past)), strict=True))

@@ -10,14 +10,15 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from tracelog.service.rules import Level
+from tracelog.service.clock_hours import sums_before
+from tracelog.service.rules import Level, contains
 from tracelog.service.running import Past, Running
 from tracelog.service.standstills import most_hours
 from tracelog.stats.inputs import FloatArray
 
-# What is taken where there is no past, as so many services: done just before the interval is used
+# What is taken where there is no past, as three services: done just before the interval is used
 # up, together with a higher level that is nearly due. Own guesses.
-_USUAL_SHARE, _USUAL_SPREAD, _USUAL_COUNT = 0.97, 0.04, 3
+_USUAL_SHARE, _USUAL_SPREAD = 0.97, 0.04
 _USUAL_MERGE = 0.93
 _USUAL_VARIES = 0.4
 # No more services ahead of one machine are looked at.
@@ -54,10 +55,10 @@ def habits_of(past: Past, running: Running, levels: Sequence[Level]) -> Habits:
     by_name = {level.service: level for level in levels}
     shares = _shares_used(past, by_name)
     usual = [_USUAL_SHARE + step * _USUAL_SPREAD for step in (-1.0, 0.0, 1.0)]
-    values = np.array([*shares, *usual[:_USUAL_COUNT]])
+    values = np.array([*shares, *usual])
     share = float(np.median(values))
     spread = max(1.4826 * float(np.median(np.abs(values - share))), 0.01)
-    merged = float(np.quantile([*shares, *[_USUAL_MERGE] * _USUAL_COUNT], 0.1))
+    merged = float(np.quantile([*shares, *[_USUAL_MERGE] * len(usual)], 0.1))
     stood = _hours_stood(past, running)
     hours = _hours(levels, stood)
     return Habits(share, spread, max(merged, 0.8), hours, _varies(hours, stood))
@@ -96,9 +97,7 @@ def _hours(levels: Sequence[Level], stood: Mapping[str, Sequence[float]]) -> dic
 
 def _shares_used(past: Past, levels: Mapping[str, Level]) -> list[float]:
     """Share of the interval used up at each planned service whose predecessor is in the past."""
-    made = np.concatenate(
-        [np.zeros((len(past.strokes), 1)), np.cumsum(np.nan_to_num(past.strokes), axis=1)], axis=1
-    )
+    made = sums_before(np.nan_to_num(past.strokes))
     last: dict[tuple[int, str], int] = {}
     found = []
     for one in sorted(past.served, key=lambda one: one.hour):
@@ -108,19 +107,9 @@ def _shares_used(past: Past, levels: Mapping[str, Level]) -> list[float]:
             used = made[one.machine, one.hour] - made[one.machine, before]
             found.append(float(used) / level.interval_strokes)
         for name, lower in levels.items():
-            if level is not None and _covers(level, lower):
+            if level is not None and contains(level, lower):
                 last[one.machine, name] = one.hour
     return [share for share in found if 0.5 < share < 1.5]
-
-
-def _covers(upper: Level, lower: Level) -> bool:
-    if upper.service == lower.service:
-        return True
-    if upper.interval_strokes and lower.interval_strokes:
-        return upper.interval_strokes > lower.interval_strokes
-    return bool(
-        upper.interval_days and lower.interval_days and upper.interval_days > lower.interval_days
-    )
 
 
 def _hours_stood(past: Past, running: Running) -> dict[str, list[float]]:

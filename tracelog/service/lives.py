@@ -14,6 +14,7 @@ from tracelog.language import _
 from tracelog.plant.queries import directory
 from tracelog.plant.stays import ToolStay, tool_stays
 from tracelog.plant.tool_queries import tools
+from tracelog.service.forecasts import uses
 from tracelog.service.lives_rules import (
     Life,
     LifeFigures,
@@ -25,7 +26,6 @@ from tracelog.service.lives_rules import (
     judged,
 )
 from tracelog.service.models import ReplacementCost
-from tracelog.service.queries import uses
 from tracelog.service.rules import DailyUse
 from tracelog.service.tool_cycles import ToolCycle, tool_cycles
 
@@ -179,7 +179,7 @@ class _Present:
             for stay in tool_stays(session, as_of, as_of, as_of=as_of)
             if stay.removed_at is None
         ]
-        self._use = uses(session, None, as_of)
+        self._use = uses(session, as_of)
 
     def strokes_a_day(self, tool_type: str, position: str | None) -> float:
         """Strokes that all tools of a kind make in a day, at the present use of their machines."""

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from tracelog.json_text import finite
 from tracelog.language import _
 from tracelog.service.lives import ToolLives
 from tracelog.service.lives_rules import CONFIDENCE, Life, Replacing
@@ -113,12 +114,8 @@ def _ends(name: str, interval: Interval[float] | None, *, whole: bool = False) -
     ends: tuple[float | None, ...] = (None, None, None)
     if interval is not None:
         ends = (interval.estimate, interval.low, interval.high)
-    written = [_strokes(end) if whole else _finite(end) for end in ends]
+    written = [_strokes(end) if whole else finite(end) for end in ends]
     return dict(zip((name, f"{name}_low", f"{name}_high"), written, strict=True))
-
-
-def _finite(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None
 
 
 def _strokes(value: float | None) -> int | None:

@@ -105,6 +105,19 @@ class Outlook:
         """Strokes of a usual running day, over the whole outlook."""
         return float(self.expected.sum() / max(float(self.running_days[-1]), 1e-9))
 
+    def first(self, days: int) -> "Outlook":
+        """The same of its first `days` days: what is told of a day rests on no later one."""
+        return replace(
+            self,
+            **{
+                name: getattr(self, name)[:days]
+                for name in (
+                    *("days", "mean", "deviation", "hours_up", "expected"),
+                    *("running_days", "variance", "noise", "looks"),
+                )
+            },
+        )
+
     def between(self, first: date | None, last: date) -> tuple[float, float]:
         """Mean and deviation of the strokes from the end of day `first` to that of `last`.
 

@@ -94,7 +94,7 @@ def known_past(
             hours,
             int(hours.first[-2]),
             _stacked([read.strokes[one.id] for one in machines], len(hours.day)),
-            _stacked(_outside_past(hours, machines, stops), len(hours.day)),
+            _outside_past(hours, machines, stops),
             np.array([(one.rated_spm or np.nan) * 60 for one in machines]),
             served(hours, machines, done, levels),
         ),
@@ -125,10 +125,8 @@ def served(
     for (machine, done_at), group in together.items():
         known = [by_name[one.service] for one in group if one.service in by_name]
         if known:
-            level = (
-                next(one for one in known if all(contains(one, other) for other in known))
-                if any(all(contains(one, other) for other in known) for one in known)
-                else known[0]
+            level = next(
+                (one for one in known if all(contains(one, other) for other in known)), known[0]
             )
             found.append(
                 ServedAt(
@@ -162,10 +160,11 @@ def _calendars(
 
 def _outside_past(
     hours: ClockHours, machines: Sequence[MachineView], stops: Sequence[PlannedPeriodView]
-) -> list[FloatArray]:
+) -> FloatArray:
+    """Share of each hour outside planned stops, machines by hours."""
     calendars, whose = _calendars(machines, stops)
     outside = [1 - covered(hours, merged(own)) for own in calendars]
-    return [outside[own] for own in whose]
+    return _stacked([outside[own] for own in whose], len(hours.day))
 
 
 def future_of(known: Known, days: int) -> Future:
@@ -173,15 +172,22 @@ def future_of(known: Known, days: int) -> Future:
 
     Stops of every week go on in the same way beyond the last one that the calendar tells.
     """
-    hours = known.hours(day_of(known.as_of, known.plant.zone), days)
-    calendars, whose = _calendars(known.machines, known.stops)
-    return Future(
-        hours,
-        known.as_of.timestamp(),
-        tuple(1 - _covered_ahead(known.past.hours, hours, own) for own in calendars),
-        tuple(whose),
-        np.array([until.timestamp() for until in known.read_until]),
-    )
+    ahead = known.hours(day_of(known.as_of, known.plant.zone), days)
+    read_until = np.array([until.timestamp() for until in known.read_until])
+    return _future(known.machines, known.stops, known.past.hours, ahead, known.as_of, read_until)
+
+
+def _future(
+    machines: Sequence[MachineView],
+    stops: Sequence[PlannedPeriodView],
+    past: ClockHours,
+    ahead: ClockHours,
+    at: datetime,
+    read_until: FloatArray,
+) -> Future:
+    calendars, whose = _calendars(machines, stops)
+    outside = tuple(1 - _covered_ahead(past, ahead, own) for own in calendars)
+    return Future(ahead, at.timestamp(), outside, tuple(whose), read_until)
 
 
 def calendar_at(
@@ -203,16 +209,9 @@ def calendar_at(
     start = datetime.fromtimestamp(float(past.starts[0]), UTC)
     end = datetime.fromtimestamp(float(ahead.starts[-1]), UTC)
     stops = planned_periods(session, start, end, as_of=at, kind=PeriodKind.STOP)
-    calendars, whose = _calendars(known.machines, stops)
-    behind = [1 - covered(past, merged(own)) for own in calendars]
-    future = Future(
-        ahead,
-        at.timestamp(),
-        tuple(1 - _covered_ahead(past, ahead, own) for own in calendars),
-        tuple(whose),
-        np.full(len(known.machines), at.timestamp()),
-    )
-    return _stacked([behind[own] for own in whose], len(past.day)), future
+    read_until = np.full(len(known.machines), at.timestamp())
+    future = _future(known.machines, stops, past, ahead, at, read_until)
+    return _outside_past(past, known.machines, stops), future
 
 
 def _covered_ahead(

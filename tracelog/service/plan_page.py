@@ -73,8 +73,9 @@ def page_of(plan: ServicePlan) -> PlanPage:
     problem = plan.inputs.problem
     days = tuple(zip(problem.days[1:], problem.works[1:], strict=True))
     machines = {line.machine.id: line.machine for line in plan.lines}
+    short = short_names({line.service for line in plan.lines})
     rows = tuple(
-        _row(plan, number, [line for line in plan.lines if line.machine.id == machine.id])
+        _row(plan, number, [line for line in plan.lines if line.machine.id == machine.id], short)
         for number, machine in enumerate(plan.inputs.machines)
         if machine.id in machines
     )
@@ -96,9 +97,10 @@ def week_ahead(plan: ServicePlan) -> tuple[PlanLine, ...]:
     return tuple(line for line in plan.lines if line.day <= last and line.pin is None)
 
 
-def _row(plan: ServicePlan, number: int, lines: Sequence[PlanLine]) -> Row:
+def _row(
+    plan: ServicePlan, number: int, lines: Sequence[PlanLine], short: Mapping[str, str]
+) -> Row:
     problem, machine = plan.inputs.problem, plan.inputs.machines[number]
-    short = short_names({line.service for line in plan.lines})
     marks = {line.day: _mark(plan, number, line, short[line.service]) for line in lines}
     taken = {
         line.day + timedelta(days=more)

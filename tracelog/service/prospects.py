@@ -5,12 +5,12 @@ Pure: the past in, prospects out; for pages, commands and the back-test alike.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 
 import numpy as np
+from scipy.special import ndtri
 
 from tracelog.service.clock_hours import ClockHours
-from tracelog.service.due_dates import passing
+from tracelog.service.due_dates import OUTSIDE, passing
 from tracelog.service.habits import Ahead, Stands, habits_of, services_ahead
 from tracelog.service.outlook import LongStops, Outlook, outlooks_of
 from tracelog.service.rules import FURTHEST_DAYS, DailyUse, Expected, Level, daily_use
@@ -19,7 +19,8 @@ from tracelog.service.standstills import Standstills
 from tracelog.stats.inputs import FloatArray
 
 RECENT_DAYS = 28
-_Z80 = 1.2815515655446004
+# Of a central 80 % interval of the normal distribution, in deviations.
+_HALF_WIDTH = float(ndtri(1 - OUTSIDE))
 # Long stops of a plant that had none lately: one for each machine in a year, of two days; own
 # guess, which counts as much as the days below.
 _USUAL_LONG, _USUAL_LONG_DAYS, _USUAL_COUNT = 1 / 365, 2.0, 0.25
@@ -32,7 +33,6 @@ class Prospect:
     """What lies ahead of one machine.
 
     Attributes:
-        today: the day of the instant.
         outlook: what it will make; None: it did not run in all the past that is looked at.
         ahead: services that will stop it meanwhile.
         use: its recent daily use.
@@ -40,7 +40,6 @@ class Prospect:
         made: strokes of each past day, the present one last.
     """
 
-    today: date
     outlook: Outlook | None
     ahead: Ahead
     use: DailyUse
@@ -62,7 +61,7 @@ class Prospect:
         days = int(np.searchsorted(back, over))
         if days >= len(back):
             beyond = over - (float(back[-1]) if len(back) else 0.0)
-            days = len(back) - 1 + int(min(beyond / max(self.use.mean, 1.0), FURTHEST_DAYS)) + 1
+            days = len(back) + int(min(beyond / max(self.use.mean, 1.0), FURTHEST_DAYS))
         return Expected(-days, -days, -days, (-float(days),) * 3)
 
     def _coming(self, strokes: FloatArray) -> list[Expected | None]:
@@ -88,7 +87,8 @@ def _beyond(outlook: Outlook, needed: float) -> Expected | None:
         idle = outlook.stops.idle_days * days / max(float(outlook.running_days[-1]), 1e-9)
         exact = (middle + idle / 9, middle + idle, middle + idle * 9)
     else:
-        half = _Z80 * middle * float(outlook.deviation[-1] / max(outlook.mean[-1], 1.0))
+        spread = float(outlook.deviation[-1] / max(outlook.mean[-1], 1.0))
+        half = _HALF_WIDTH * middle * spread
         exact = (middle - half, middle, middle + half)
     early, centre, late = (min(max(one, 0.0), FURTHEST_DAYS) for one in exact)
     return Expected(int(early), int(centre), int(late), (early, centre, late))
@@ -118,7 +118,6 @@ def prospects_of(
     future: Future,
     levels: Sequence[Level],
     stands: Sequence[Sequence[Stands]],
-    running: Running | None = None,
 ) -> list[Prospect]:
     """The prospect of every machine.
 
@@ -127,35 +126,50 @@ def prospects_of(
         future: the days ahead.
         levels: of bodymakers.
         stands: where each machine stands on each level.
-        running: how the machines run, if that is known already.
     """
     if not len(past.strokes):
         return []
-    running = running or running_of(past)
+    running = running_of(past)
     habits = habits_of(past, running, levels)
     hours_up, week_hours = _hours_ahead(past, future, running)
     stops = long_stops(past, running)
     outlooks = outlooks_of(running, future.hours.days, hours_up, week_hours, stops)
-    made = np.add.reduceat(np.nan_to_num(past.strokes), past.hours.first[:-1], axis=1)
-    whole = past.hours.first[:-1] < past.whole
-    known = np.logical_and.reduceat(~np.isnan(past.strokes), past.hours.first[:-1], axis=1)
-    recent = np.arange(len(whole)) >= int(whole.sum()) - RECENT_DAYS
+    made = daily_strokes(past)
     found = []
-    for row, outlook in enumerate(outlooks):
+    for row, (outlook, use) in enumerate(zip(outlooks, recent_use(past, made), strict=True)):
         ran = bool(made[row].sum() > 0)
-        days = made[row][whole & known[row] & recent]
         furthest = float(outlook.mean[-1]) * 1.5
         found.append(
             Prospect(
-                future.hours.days[0],
                 outlook if ran else None,
                 services_ahead(habits, stands[row], outlook.strokes_a_day, furthest),
-                daily_use([int(strokes) for strokes in days]),
+                use,
                 _idle_since(past, running, row) if ran else None,
                 made[row],
             )
         )
     return found
+
+
+def daily_strokes(past: Past) -> FloatArray:
+    """Strokes of each day, the present one last; machines by days. What is not known counts 0."""
+    return np.add.reduceat(np.nan_to_num(past.strokes), past.hours.first[:-1], axis=1)
+
+
+def recent_use(past: Past, made: FloatArray) -> list[DailyUse]:
+    """Use of each machine over those of the last 28 whole days that are known throughout.
+
+    Args:
+        past: all machines' past.
+        made: its `daily_strokes`.
+    """
+    whole = past.hours.first[:-1] < past.whole
+    known = np.logical_and.reduceat(~np.isnan(past.strokes), past.hours.first[:-1], axis=1)
+    recent = whole & (np.arange(len(whole)) >= int(whole.sum()) - RECENT_DAYS)
+    return [
+        daily_use([int(strokes) for strokes in made[row][recent & known[row]]])
+        for row in range(len(made))
+    ]
 
 
 def _idle_since(past: Past, running: Running, row: int) -> float | None:

@@ -31,7 +31,6 @@ __all__ = [
     "levels",
     "service_standings",
     "services_done",
-    "uses",
 ]
 _NO_USE = DailyUse(0, 0, 0)
 
@@ -71,20 +70,6 @@ class ServiceStanding:
     def is_overdue(self) -> bool:
         """Whether it should have been done by now."""
         return is_overdue(self.share, self.due, self.today)
-
-
-def uses(
-    session: Session, machine_id: uuid.UUID | None, as_of: datetime
-) -> dict[uuid.UUID, DailyUse]:
-    """Recent daily use of one machine or all, from the last 28 whole days before `as_of`.
-
-    Only what was known at `as_of` counts. Machines without readings are left out.
-    """
-    return {
-        machine: prospect.use
-        for machine, prospect in forecast_of(session, as_of).prospects.items()
-        if machine_id in (None, machine)
-    }
 
 
 def service_standings(
@@ -137,13 +122,12 @@ def _forecast_standings(
     for machine, own in by_machine.items():
         prospect = forecast.prospects.get(machine)
         left = [float((one.level.interval_strokes or 0) - one.strokes) for one in own]
-        expected = prospect.when(left) if prospect else [None] * len(own)
         use = prospect.use if prospect else _NO_USE
         second = prospect.idle_since if prospect else None
         idle_since = None if second is None else datetime.fromtimestamp(second, UTC)
         found += [
             _standing(one, when, local, use, idle_since)
-            for one, when in zip(own, expected, strict=True)
+            for one, when in zip(own, forecast.when(machine, left), strict=True)
         ]
     return found
 

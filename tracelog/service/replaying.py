@@ -3,7 +3,6 @@
 from collections.abc import Collection, Sequence
 from datetime import datetime
 
-import numpy as np
 from sqlalchemy.orm import Session
 
 from tracelog.instants import day_of
@@ -61,7 +60,6 @@ def _history(known: Known, done: Collection[ServiceDone], own_levels: Sequence[L
         known.past.hours,
         known.past.strokes,
         known.past.rated,
-        np.array([until.timestamp() for until in known.read_until]),
         known.past.served,
         tuple(_done_at(machine, done, own_levels) for machine in known.machines),
     )
@@ -87,4 +85,4 @@ def _origin(session: Session, known: Known, day: int, at: datetime) -> Origin:
     hours = known.past.hours.only(first, day - first + 1)
     ahead = known.hours(day_of(at, known.plant.zone), AHEAD_DAYS)
     outside, future = calendar_at(session, known, at, hours, ahead)
-    return Origin(at.timestamp(), outside, future, {})
+    return Origin(at.timestamp(), outside, future)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tracelog.service.clock_hours import sums_before
 from tracelog.stats.inputs import BoolArray, FloatArray, IntArray
 
 # Below this share of its usual hour a machine stands; all figures here: common practice, no source.
@@ -51,7 +52,7 @@ class Standstills:
 
     def measured(self, weights: FloatArray) -> FloatArray:
         """Sum over each run of `weights`, machines by hours."""
-        sums = np.concatenate([np.zeros((len(weights), 1)), np.cumsum(weights, axis=1)], axis=1)
+        sums = sums_before(weights)
         return np.asarray(sums[self.machine, self.end] - sums[self.machine, self.start])
 
 

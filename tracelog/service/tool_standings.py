@@ -72,18 +72,16 @@ def _standings(
     """Standings of tools, those of one machine forecast together."""
     machines = directory(session).by_id
     local = as_of.astimezone(the_plant(session).zone)
-    prospects = forecast_of(session, as_of).prospects
+    forecast = forecast_of(session, as_of)
     by_machine: dict[uuid.UUID, list[tuple[ToolHistory, StayStrokes]]] = {}
     for one in present:
         by_machine.setdefault(one[1].stay.machine_id, []).append(one)
     found = []
     for machine, own in by_machine.items():
         left = [float((one.tool.life_strokes or 0) - one.count.since_work) for one, _stay in own]
-        prospect = prospects.get(machine)
-        expected = prospect.when(left) if prospect else [None] * len(own)
         found += [
             _standing(history, stay, machines[machine], when, local)
-            for (history, stay), when in zip(own, expected, strict=True)
+            for (history, stay), when in zip(own, forecast.when(machine, left), strict=True)
         ]
     return found
 

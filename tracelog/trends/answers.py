@@ -1,6 +1,5 @@
 """The documented answers about rates and charts, the same for command, API and page."""
 
-import math
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -199,8 +198,3 @@ def chart_answer(chart: ChartAnswer) -> dict[str, Any]:
         ],
         "notes": list(chart.notes),
     }
-
-
-def finite(value: float) -> float | None:
-    """A number, None where it is not one: JSON has no nan and no infinity."""
-    return float(value) if math.isfinite(value) else None

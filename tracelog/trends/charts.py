@@ -5,9 +5,10 @@ from collections.abc import Sequence
 from sqlalchemy.orm import Session
 
 from tracelog.errors import TracelogError
+from tracelog.json_text import finite
 from tracelog.language import _
 from tracelog.plant.queries import Directory, PlantView, directory, the_plant
-from tracelog.trends.answers import ChartAnswer, ChartPoint, finite
+from tracelog.trends.answers import ChartAnswer, ChartPoint
 from tracelog.trends.points import PointEvidence, point_evidence
 from tracelog.trends.questions import ChartQuestion
 from tracelog.trends.rules import (

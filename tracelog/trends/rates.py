@@ -8,11 +8,12 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from tracelog.buckets import Period, periods
+from tracelog.json_text import finite
 from tracelog.language import _
 from tracelog.plant.queries import Directory, PlantView, directory, the_plant
 from tracelog.stats.intervals import binomial_interval, rate_interval
 from tracelog.stats.shrinkage import gamma_poisson
-from tracelog.trends.answers import ParetoAnswer, RateRow, Rates, finite
+from tracelog.trends.answers import ParetoAnswer, RateRow, Rates
 from tracelog.trends.queries import (
     Gathered,
     RateEvidence,
