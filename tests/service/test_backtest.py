@@ -59,10 +59,10 @@ def _cases_of(seed: int, place: Path) -> list[Case]:
 def test_intervals_hold_eight_in_ten_dates_and_errors_are_below_the_naive(
     cases: list[Case], days: int
 ) -> None:
-    """On four plants of ten machines; aimed at are 75 to 85 %, a sample strays by some more."""
+    """On four plants of ten machines."""
     [score] = [one for one in scores(cases) if one.group == f"{days} days"]
     assert score.count > 600
-    assert 0.72 <= score.coverage <= 0.88
+    assert 0.75 <= score.coverage <= 0.85
     assert score.ratio <= 0.8
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from tracelog.service.clock_hours import sums_before
+from tracelog.service.outlook import Lost
 from tracelog.service.rules import Level, contains
 from tracelog.service.running import Past, Running
 from tracelog.service.standstills import most_hours
@@ -23,6 +24,8 @@ _USUAL_MERGE = 0.93
 _USUAL_VARIES = 0.4
 # No more services ahead of one machine are looked at.
 _MOST_AHEAD = 200
+# What is less likely is left out.
+_NO_CHANCE = 0.002
 
 
 @dataclass(frozen=True)
@@ -149,21 +152,29 @@ class Ahead:
     varies: float
     steady: float
 
-    def lost(self, strokes: FloatArray, an_hour: float) -> tuple[FloatArray, FloatArray]:
+    def lost(self, strokes: FloatArray, an_hour: float) -> Lost:
         """What these services take away while so many strokes are made.
+
+        A service is done within them or it is not, and each only after those before it, so the
+        cases are that the first none, one, two … of them are done.
 
         Args:
             strokes: any number of them.
             an_hour: strokes of a running hour.
-
-        Returns:
-            Strokes, and their variance.
         """
         apart = (strokes[:, None] - self.strokes) / np.maximum(self.spread, 1.0)
-        chance = ndtr(apart)
-        lost = (chance * self.hours).sum(axis=1) + self.steady * np.maximum(strokes, 0.0)
-        variance = (chance * (1 - chance + self.varies**2) * self.hours**2).sum(axis=1)
-        return lost * an_hour, variance * an_hour**2
+        done = np.minimum.accumulate(ndtr(apart), axis=1)
+        ends = np.ones((len(strokes), 1)), np.zeros((len(strokes), 1))
+        chance = np.concatenate((ends[0], done, ends[1]), axis=1)
+        chance = chance[:, :-1] - chance[:, 1:]
+        chance[chance < _NO_CHANCE] = 0.0
+        chance /= chance.sum(axis=1, keepdims=True)
+        asked, number = np.nonzero(chance)
+        hours = np.concatenate(([0.0], np.cumsum(self.hours)))[number]
+        squared = np.concatenate(([0.0], np.cumsum(self.hours**2)))[number]
+        hours = hours + self.steady * np.maximum(strokes, 0.0)[asked]
+        variance = (self.varies * an_hour) ** 2 * squared
+        return Lost(asked, chance[asked, number], hours * an_hour, variance)
 
 
 @dataclass(frozen=True)

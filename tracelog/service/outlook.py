@@ -14,7 +14,7 @@ from scipy.special import ndtr
 
 from tracelog.service.running import Running
 from tracelog.stats.drift import Drift, Levels, sum_variances
-from tracelog.stats.inputs import FloatArray
+from tracelog.stats.inputs import FloatArray, IntArray
 
 # A machine that stands has stood for so long with this chance in the end, in times of how long it
 # has stood already: quantiles of 1/16, 3/16 … of P(longer than r) = 1 / (1 + r).
@@ -63,6 +63,27 @@ class LongStops:
     days: float
     squared_days: float
     idle_days: float
+
+
+@dataclass(frozen=True)
+class Lost:
+    """What services take away, in cases: several for each number of strokes asked about.
+
+    Attributes:
+        asked: which of the numbers asked about the case belongs to, ascending.
+        chance: of the case; those of one number add up to one.
+        strokes: lost in that case.
+        variance: of that figure.
+    """
+
+    asked: IntArray
+    chance: FloatArray
+    strokes: FloatArray
+    variance: FloatArray
+
+    def mean(self, count: int) -> FloatArray:
+        """Strokes lost in the mean of the cases, for each of `count` numbers asked about."""
+        return np.bincount(self.asked, self.chance * self.strokes, count).astype(np.float64)
 
 
 @dataclass(frozen=True)
@@ -148,27 +169,26 @@ class Outlook:
             raise ValueError(f"{day} is beyond the outlook, {self.days[0]} to {self.days[-1]}")
         return place
 
-    def chances(
-        self, strokes: FloatArray, lost: FloatArray, lost_variance: FloatArray
-    ) -> FloatArray:
+    def chances(self, strokes: FloatArray, lost: Lost) -> FloatArray:
         """Chance that so many strokes have been made by the end of each day.
 
         Args:
             strokes: any number of them.
-            lost: for each, strokes that services up to then take away.
-            lost_variance: and the variance of that.
+            lost: what services up to then take away from each.
 
         Returns:
             One row for each, one column for each day; never falling along a row.
         """
-        needed = (strokes + lost)[:, None]
+        needed = (strokes[lost.asked] + lost.strokes)[:, None]
         a_day = np.cumsum(self.expected) / np.maximum(self.running_days, 1e-9)
-        found = np.zeros((len(strokes), len(self.days)))
+        cases = np.zeros((len(lost.asked), len(self.days)))
         for weight, days, squared, left in self._stories():
             mean = np.cumsum(self.expected) - days * a_day
-            variance = self.variance * left + squared * a_day**2 + lost_variance[:, None]
+            variance = self.variance * left + squared * a_day**2 + lost.variance[:, None]
             apart = (needed - mean) / np.sqrt(np.maximum(variance, 1e-9))
-            found += weight * ndtr(-self._normal(apart))
+            cases += weight * ndtr(-self._normal(apart))
+        found = np.zeros((len(strokes), len(self.days)))
+        np.add.at(found, lost.asked, lost.chance[:, None] * cases)
         return np.maximum.accumulate(found, axis=1)
 
     def moments(self) -> tuple[FloatArray, FloatArray]:

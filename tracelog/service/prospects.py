@@ -68,10 +68,10 @@ class Prospect:
         outlook = self.outlook
         if outlook is None or outlook.strokes_a_day <= 0:
             return [None] * len(strokes)
-        lost, variance = self.ahead.lost(strokes, outlook.an_hour)
-        chances = outlook.chances(strokes, lost, variance)
+        lost = self.ahead.lost(strokes, outlook.an_hour)
+        chances = outlook.chances(strokes, lost)
         found: list[Expected | None] = []
-        for row, needed in zip(chances, strokes + lost, strict=True):
+        for row, needed in zip(chances, strokes + lost.mean(len(strokes)), strict=True):
             found.append(passing(row) or _beyond(outlook, float(needed)))
         return found
 
