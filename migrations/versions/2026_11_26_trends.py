@@ -155,7 +155,6 @@ def upgrade() -> None:
         batch_op.create_index("ix_signals_raised_at", ["raised_at"], unique=False)
 
 
-
 def downgrade() -> None:
     with op.batch_alter_table("signals", schema=None) as batch_op:
         batch_op.drop_index("ix_signals_raised_at")
