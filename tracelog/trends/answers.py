@@ -1,11 +1,15 @@
 """The documented answers about rates and charts, the same for command, API and page."""
 
+import uuid
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from tracelog.trends.questions import ChartQuestion, RateQuestion
 from tracelog.trends.rules import ChartKind, Evidence, Found, ParetoBar
+from tracelog.trends.series.answers import frozen_answer
+from tracelog.trends.series.choosing import RuleFound
+from tracelog.trends.series.queries import FrozenBaselineView
 
 
 @dataclass(frozen=True)
@@ -61,7 +65,11 @@ class Rates:
 
 @dataclass(frozen=True)
 class ChartPoint:
-    """One point of a control chart, in the unit of the chart; None where it has no exposure."""
+    """One point of a control chart, in the unit of the chart; None where it has no exposure.
+
+    `entry` is the entry that it is drawn from, where it is one. `rules` are the run rules whose
+    pattern it completes, by name.
+    """
 
     number: int
     start: datetime
@@ -73,14 +81,19 @@ class ChartPoint:
     upper: float | None
     is_outside: bool
     is_baseline: bool
+    entry: uuid.UUID | None = None
+    rules: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class ChartAnswer:
     """A control chart: what was drawn, why, and its points.
 
-    `unit` is ``per million strokes``, ``fraction``, ``occurrences`` or ``cans``; `sigma_z` is
-    Laney's spread, None without his correction. Without any evidence there are no points.
+    `unit` is ``per million strokes``, ``fraction``, ``occurrences``, ``cans`` or ``strokes``;
+    `sigma_z` is Laney's spread, None without his correction. Without any evidence there are no
+    points. `baseline` is the period that set the limits, None for all points; `frozen` the latest
+    word about the baseline of the series, None if there never was one; `rules` what was looked
+    for beside the limits.
     """
 
     question: ChartQuestion
@@ -91,6 +104,15 @@ class ChartAnswer:
     sigma_z: float | None
     points: tuple[ChartPoint, ...]
     notes: tuple[str, ...]
+    baseline: tuple[datetime, datetime] | None = None
+    frozen: FrozenBaselineView | None = None
+    rules: tuple[RuleFound, ...] = ()
+
+    @property
+    def frozen_in_use(self) -> FrozenBaselineView | None:
+        """The frozen baseline where it set the limits."""
+        is_used = self.question.baseline is None and self.baseline is not None
+        return self.frozen if is_used else None
 
     @property
     def outside(self) -> tuple[int, ...]:
@@ -177,7 +199,19 @@ def chart_answer(chart: ChartAnswer) -> dict[str, Any]:
         "to": question.end,
         "as_of": question.as_of,
         "bucket": question.bucket,
-        "baseline": None if question.baseline is None else list(question.baseline),
+        "baseline": None if chart.baseline is None else list(chart.baseline),
+        "frozen_baseline": None
+        if chart.frozen_in_use is None
+        else frozen_answer(chart.frozen_in_use),
+        "run_rules": question.rules,
+        "rules": [
+            {
+                "name": one.name,
+                "pattern": one.pattern,
+                "points": [place + 1 for place in one.places],
+            }
+            for one in chart.rules
+        ],
         "centre": chart.centre,
         "sigma_z": chart.sigma_z,
         "outside": list(chart.outside),
@@ -193,6 +227,8 @@ def chart_answer(chart: ChartAnswer) -> dict[str, Any]:
                 "upper": point.upper,
                 "outside": point.is_outside,
                 "baseline": point.is_baseline,
+                "rules": list(point.rules),
+                "entry": point.entry,
             }
             for point in chart.points
         ],

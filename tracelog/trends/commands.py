@@ -12,15 +12,22 @@ from tracelog.errors import TracelogError
 from tracelog.instants import now, show_instant
 from tracelog.plant.queries import directory, the_plant
 from tracelog.terminal import as_of_option, json_option, open_database, print_json, print_table
-from tracelog.trends.answers import ChartAnswer, RateRow, Rates, chart_answer, rates_answer
+from tracelog.trends.answers import (
+    ChartAnswer,
+    ChartPoint,
+    RateRow,
+    Rates,
+    chart_answer,
+    rates_answer,
+)
 from tracelog.trends.charts import chart
 from tracelog.trends.queries import known_words
 from tracelog.trends.questions import BadChoice, read_chart_question, read_rate_question
 from tracelog.trends.rates import rates as rates_of
 from tracelog.trends.rules import Evidence
-from tracelog.trends.wording import FRACTION, rate_unit, unit_words
+from tracelog.trends.wording import FRACTION, STROKES, rate_unit, unit_words
 
-_CHART_ONLY = ("baseline_from", "baseline_to", "exclude")
+_CHART_ONLY = ("baseline_from", "baseline_to", "exclude", "rules")
 
 
 @click.command(epilog="Example: tracelog rates --defect split --by machine --from 2026-03-01")
@@ -32,12 +39,13 @@ _CHART_ONLY = ("baseline_from", "baseline_to", "exclude")
 @click.option("--machine", help="Only this machine, such as 3-7.")
 @click.option("--bucket", help="Also by hour, shift, day, week, month or quarter.")
 @click.option("--evidence", help="production (usual) or samples.")
-@click.option("--chart", "chart_kind", metavar="KIND", help="A control chart: auto, u, p, np, c.")
+@click.option("--chart", "chart_kind", metavar="KIND", help="A control chart: auto, u, p, gaps …")
 @click.option("--baseline-from", metavar="T", help="Chart: start of what sets the limits.")
 @click.option("--baseline-to", metavar="T", help="Chart: end of what sets the limits.")
 @click.option(
     "--exclude", multiple=True, metavar="T", help="Chart: start of a point that sets no limits."
 )
+@click.option("--rules", metavar="SET", help="Chart: western-electric-1956 or nelson-1984.")
 @as_of_option
 @json_option
 def rates(
@@ -50,8 +58,10 @@ def rates(
 ) -> None:
     """Defects per million strokes with exact intervals, or bad cans per million inspected.
 
-    Without a period: the last 28 days of data. Charts also take laney-u and laney-p; auto takes
-    the kind that fits. Samples are charted one by one unless a bucket is given.
+    Without a period: the last 28 days of data. Charts are auto, which takes the kind that fits, u,
+    c, laney-u, p, np, laney-p, and for what is rare gaps, gaps-power and g. Samples are charted
+    one by one unless a bucket is given. A frozen baseline of the series sets a chart's limits
+    unless another is given.
     """
     values: dict[str, Sequence[str]] = {
         name: [value] for name, value in single.items() if value is not None
@@ -158,16 +168,30 @@ def _print_chart_table(answer: ChartAnswer, zone: ZoneInfo) -> None:
             digits(point.value),
             digits(point.lower),
             digits(point.upper),
-            "outside" if point.is_outside else "" if point.is_baseline else "left out",
+            _remarks(point),
         )
         for point in answer.points
     ]
     title = f"{answer.kind} chart, {unit_words(answer.unit)}, centre {digits(answer.centre)}"
     print_table(columns, rows, title=title)
-    for note in (answer.why, *answer.notes):
+    told = [f"{one.name}, {one.pattern}" for one in answer.rules if one.places]
+    frozen = answer.frozen_in_use
+    if frozen is not None:
+        when = show_instant(frozen.frozen_at, zone)
+        told.append(f"baseline frozen by {frozen.frozen_by} on {when}: {frozen.reason}")
+    for note in (answer.why, *told, *answer.notes):
         click.echo(note, err=True)
 
 
+def _remarks(point: ChartPoint) -> str:
+    told = ["outside"] if point.is_outside else []
+    # "Nelson 1984 rule 2" is said in full below the table.
+    told += [f"rule {name.split()[-1]}" for name in point.rules]
+    if not point.is_baseline:
+        told.append("left out")
+    return ", ".join(told)
+
+
 def _digits(answer: ChartAnswer) -> Callable[[float | None], str]:
-    places = 5 if answer.unit == FRACTION else 3
+    places = {FRACTION: 5, STROKES: 0}.get(answer.unit, 3)
     return lambda value: "" if value is None else f"{value:,.{places}f}"

@@ -1,5 +1,6 @@
 """Reads for control charts: what each point is drawn from, in order of time."""
 
+import uuid
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -20,12 +21,13 @@ from tracelog.trends.rules import Evidence
 
 @dataclass(frozen=True)
 class PointEvidence:
-    """What one point of a chart is drawn from."""
+    """What one point of a chart is drawn from; `entry` where it is drawn from one entry."""
 
     start: datetime
     end: datetime
     count: int
     exposure: int
+    entry: uuid.UUID | None = None
 
 
 def point_evidence(
@@ -68,7 +70,7 @@ def _one_per_sample(session: Session, asked: ChartQuestion) -> list[PointEvidenc
             "bucket",
         )
     return [
-        PointEvidence(row.occurred_at, row.occurred_at, row.cans, row.inspected or 0)
+        PointEvidence(row.occurred_at, row.occurred_at, row.cans, row.inspected or 0, row.id)
         for row in reversed(rows)
     ]
 

@@ -18,6 +18,7 @@ from tracelog.instants import day_of, moment_or_day, parse_instant, start_of_day
 from tracelog.language import _
 from tracelog.plant.queries import Directory, MachineView
 from tracelog.trends.rules import By, ChartKind, Evidence, evidence_of
+from tracelog.trends.series.rules import RunRules
 
 USUAL_DAYS = 28
 LONGEST_PERIOD = timedelta(days=366 * 5)
@@ -66,6 +67,7 @@ class ChartQuestion:
         bucket: length of a point; None: one point per sample inspected.
         baseline: start and end of the period that sets the centre and the limits; None: all.
         exclude: starts of the points that set neither; they are drawn all the same.
+        rules: the set of run rules that is looked for beside the limits.
         as_of: only what was known by then; None: all that is known.
     """
 
@@ -79,6 +81,7 @@ class ChartQuestion:
     bucket: Bucket | None = None
     baseline: tuple[datetime, datetime] | None = None
     exclude: tuple[datetime, ...] = ()
+    rules: RunRules = RunRules.NONE
     as_of: datetime | None = None
 
 
@@ -184,7 +187,7 @@ def yes_or_no(text: str) -> bool:
 
 PLACE_FIELDS = ("line", "machine", "defect", "from", "to", "evidence", "bucket", "as_of")
 RATE_FIELDS = ("by", *PLACE_FIELDS, "shrink")
-CHART_FIELDS = ("chart", *PLACE_FIELDS, "baseline_from", "baseline_to", "exclude")
+CHART_FIELDS = ("chart", *PLACE_FIELDS, "baseline_from", "baseline_to", "exclude", "rules")
 BUCKET_PER_SAMPLE = "sample"
 
 
@@ -264,6 +267,7 @@ def read_chart_question(
         bucket=_chart_bucket(reader, evidence),
         baseline=_baseline(reader, scope),
         exclude=_excluded(reader),
+        rules=reader.word("rules", RunRules, RunRules.NONE),
         as_of=scope.as_of,
     )
     reader.finish()
@@ -346,6 +350,9 @@ def _baseline(reader: Reader, scope: _Scope) -> tuple[datetime, datetime] | None
     if chosen[0] >= chosen[1]:
         sentence = _("is not after baseline_from; a baseline ends after it starts")
         reader.faults.append(Fault("baseline_to", sentence))
+    elif chosen[1] - chosen[0] > LONGEST_PERIOD:
+        sentence = _("is more than five years before the baseline's end; choose less")
+        reader.faults.append(Fault("baseline_from", sentence))
     return chosen
 
 

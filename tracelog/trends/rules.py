@@ -59,9 +59,14 @@ class ChartKind(StrEnum):
     P = "p"
     NP = "np"
     LANEY_P = "laney-p"
+    GAPS = "gaps"
+    GAPS_POWER = "gaps-power"
+    G = "g"
 
 
-OF_PRODUCTION = (ChartKind.U, ChartKind.C, ChartKind.LANEY_U)
+# Charts of the strokes between one entry and the next, for what is rare.
+BETWEEN_ENTRIES = (ChartKind.GAPS, ChartKind.GAPS_POWER, ChartKind.G)
+OF_PRODUCTION = (ChartKind.U, ChartKind.C, ChartKind.LANEY_U, *BETWEEN_ENTRIES)
 OF_SAMPLES = (ChartKind.P, ChartKind.NP, ChartKind.LANEY_P)
 
 
@@ -208,7 +213,7 @@ def drawn_chart(
     Raises:
         ValueError: the points do not suit the chart; the sentence says why.
     """
-    fitting = kinds_of(evidence)
+    fitting = tuple(one for one in kinds_of(evidence) if one not in BETWEEN_ENTRIES)
     if kind not in fitting:
         raise ValueError(
             _(
@@ -266,8 +271,8 @@ def _fitting_chart(
         for count, exposure, is_used in zip(counts, exposures, baseline, strict=True)
         if is_used and exposure > 0
     ]
-    mean_count = sum(count for count, _exposure in used) / len(used)
-    if len(used) >= LEAST_POINTS and mean_count >= LEAST_MEAN_COUNT:
+    mean = mean_count(counts, exposures, baseline)
+    if len(used) >= LEAST_POINTS and mean >= LEAST_MEAN_COUNT:
         test = poisson_overdispersion if production else binomial_overdispersion
         dispersion = test([count for count, _e in used], [exposure for _c, exposure in used])
         if dispersion.p_value < SURE:
@@ -280,9 +285,43 @@ def _fitting_chart(
                 )
                 return Chosen(laney, stretched, why)
     chart = _chart(plain, counts, exposures, baseline)
-    if production:
-        return Chosen(plain, chart, _("strokes differ from point to point, and so do the limits"))
-    return Chosen(plain, chart, _("cans are good or bad, in samples of a known size"))
+    return Chosen(plain, chart, _plain_reason(evidence, mean, len({e for _c, e in used}) == 1))
+
+
+def _plain_reason(evidence: Evidence, mean: float, is_even: bool) -> str:
+    """Why a chart without any correction fits: how much is counted, and from what."""
+    if evidence is Evidence.SAMPLES:
+        if is_even:
+            return _(
+                "cans are good or bad, %(mean).1f bad ones a point on average, in samples of one"
+                " size",
+                mean=mean,
+            )
+        return _(
+            "cans are good or bad, %(mean).1f bad ones a point on average, in samples of a known"
+            " size that differs, and so do the limits",
+            mean=mean,
+        )
+    if is_even:
+        return _(
+            "%(mean).1f occurrences a point on average, from the same strokes at every point",
+            mean=mean,
+        )
+    return _(
+        "%(mean).1f occurrences a point on average; strokes differ from point to point, and so do"
+        " the limits",
+        mean=mean,
+    )
+
+
+def mean_count(counts: Sequence[int], exposures: Sequence[int], baseline: Sequence[bool]) -> float:
+    """How much the points that set the limits count on average; 0 without any."""
+    used = [
+        count
+        for count, exposure, is_used in zip(counts, exposures, baseline, strict=True)
+        if is_used and exposure > 0
+    ]
+    return sum(used) / len(used) if used else 0.0
 
 
 def chart_cautions(

@@ -3,10 +3,12 @@
 from tracelog.buckets import Bucket
 from tracelog.trends.questions import BUCKET_PER_SAMPLE, CHART_FIELDS, RATE_FIELDS
 from tracelog.trends.rules import By, ChartKind, Evidence
+from tracelog.trends.series.rules import RunRules
 from tracelog.web.shapes import (
     ASKED_INSTANT,
     ASKED_MOMENT,
     COUNT,
+    ID,
     INSTANT,
     NUMBER,
     TEXT,
@@ -37,6 +39,7 @@ _ABOUT: dict[str, tuple[Shape, str]] = {
     "baseline_from": (ASKED_MOMENT, "start of the period that sets centre and limits"),
     "baseline_to": (ASKED_MOMENT, "end of that period"),
     "exclude": (ASKED_MOMENT, "starts of points that set neither; they are drawn all the same"),
+    "rules": (words(*RunRules), "the set of run rules looked for beside the limits; usually none"),
 }
 _SEVERAL = frozenset({"defect", "exclude"})
 
@@ -84,6 +87,14 @@ RATES = fields(
         "notes": many(TEXT),
     }
 )
+FROZEN: dict[str, Shape] = {
+    "id": ID,
+    "starts_at": maybe(INSTANT),
+    "ends_at": maybe(INSTANT),
+    "reason": TEXT,
+    "frozen_at": INSTANT,
+    "frozen_by": TEXT,
+}
 CHART = fields(
     {
         **_ASKED_FOR,
@@ -92,6 +103,9 @@ CHART = fields(
         "unit": TEXT,
         "machine": maybe(TEXT),
         "baseline": maybe(many(INSTANT)),
+        "frozen_baseline": maybe(fields(FROZEN)),
+        "run_rules": words(*RunRules),
+        "rules": many(fields({"name": TEXT, "pattern": TEXT, "points": many(COUNT)})),
         "centre": maybe(NUMBER),
         "sigma_z": maybe(NUMBER),
         "outside": many(COUNT),
@@ -108,6 +122,8 @@ CHART = fields(
                     "upper": maybe(NUMBER),
                     "outside": YES_NO,
                     "baseline": YES_NO,
+                    "rules": many(TEXT),
+                    "entry": maybe(ID),
                 }
             )
         ),

@@ -1,18 +1,21 @@
 """The words around figures: units, and what a figure says and does not say."""
 
 from tracelog.language import _
-from tracelog.trends.rules import ChartKind, Evidence
+from tracelog.trends.rules import BETWEEN_ENTRIES, ChartKind, Evidence
 
 PER_MILLION_STROKES = "per million strokes"
 FRACTION = "fraction"
 OCCURRENCES = "occurrences"
 CANS = "cans"
+STROKES = "strokes"
 
 
 def unit_of(kind: ChartKind) -> str:
     """The unit of a chart's points and limits, as answers name it."""
     if kind in (ChartKind.U, ChartKind.LANEY_U):
         return PER_MILLION_STROKES
+    if kind in BETWEEN_ENTRIES:
+        return STROKES
     if kind is ChartKind.C:
         return OCCURRENCES
     return CANS if kind is ChartKind.NP else FRACTION
@@ -25,6 +28,7 @@ def unit_words(unit: str) -> str:
         FRACTION: _("fraction of the inspected cans that was bad"),
         OCCURRENCES: _("occurrences per point"),
         CANS: _("bad cans per sample"),
+        STROKES: _("strokes from one entry to the next"),
     }
     return words[unit]
 
@@ -46,6 +50,9 @@ def chart_name(kind: ChartKind) -> str:
         ChartKind.P: _("p: fraction bad in samples"),
         ChartKind.NP: _("np: bad cans in equal samples"),
         ChartKind.LANEY_P: _("p with Laney's correction"),
+        ChartKind.GAPS: _("strokes between entries, exact limits"),
+        ChartKind.GAPS_POWER: _("strokes between entries, power transform"),
+        ChartKind.G: _("g: strokes between entries, 3-sigma limits"),
     }
     return names[kind]
 

@@ -9,7 +9,8 @@ from sqlalchemy.orm import Session, aliased
 
 from tracelog.plant.models import Line
 from tracelog.trends.models import FrozenBaseline
-from tracelog.trends.series.rules import SeriesEvidence, SeriesKey, kinds_in
+from tracelog.trends.questions import ChartQuestion
+from tracelog.trends.series.rules import SeriesEvidence, SeriesKey, kinds_in, kinds_text
 
 
 @dataclass(frozen=True)
@@ -89,6 +90,17 @@ def latest_words(session: Session, as_of: datetime | None = None) -> list[Frozen
         .order_by(row.frozen_at, row.id)
     )
     return [_view(found, line) for found, line in session.execute(asked)]
+
+
+def series_asked(question: ChartQuestion) -> SeriesKey:
+    """The series that a chart is of."""
+    machine = question.machine
+    return SeriesKey(
+        None if machine is None else machine.id,
+        question.line if machine is None else None,
+        SeriesEvidence(question.evidence.value),
+        kinds_text(question.defects),
+    )
 
 
 def _view(row: FrozenBaseline, line: int | None) -> FrozenBaselineView:

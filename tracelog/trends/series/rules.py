@@ -9,6 +9,14 @@ from enum import StrEnum
 BETWEEN_KINDS = ","
 
 
+class RunRules(StrEnum):
+    """Which published set of run rules is looked for; each stands by itself, none is the usual."""
+
+    NONE = "none"
+    WESTERN_ELECTRIC = "western-electric-1956"
+    NELSON = "nelson-1984"
+
+
 class SeriesEvidence(StrEnum):
     """What a series is made of."""
 
