@@ -8,18 +8,16 @@ from tracelog.db import new_id
 from tracelog.defects.actions import correct_entry, log_entries
 from tracelog.defects.answers import page_answer, record_answer
 from tracelog.defects.facts import CorrectionFact, EntryFact
+from tracelog.defects.listing import read_filter
 from tracelog.defects.queries import (
     MOST_ENTRIES,
-    EntryFilter,
     EntryKind,
     entries,
     entry,
     vocabulary,
 )
-from tracelog.defects.rules import unknown_word
 from tracelog.defects.shapes import PAGE, RECORD
 from tracelog.errors import Fault, TracelogError
-from tracelog.facts import whole_number
 from tracelog.language import _
 from tracelog.plant.queries import directory
 from tracelog.web.collections import answer_one, id_in_address, take, take_one
@@ -89,35 +87,8 @@ def get_defects() -> Response:
     """List entries page by page."""
     several = tuple(one.name for one in _LISTED.asked if one.several)
     asked = Parameters([one.name for one in _LISTED.asked if not one.several], several)
-    session, zone = current_session(), the_plant_now().zone
-    places = directory(session)
-    known = [one.defect for one in vocabulary(session)]
-
-    def line_number(given: str) -> int:
-        places.line(line := whole_number(given, 1, 999))
-        return line
-
-    def kind_of_defect(given: str) -> str:
-        if given not in known:
-            raise ValueError(unknown_word(given, known, _("a defect")))
-        return given
-
-    start, end = asked.period(zone)
-    machines = asked.read_each("machine", places.machine_named)
-    is_unsettled = asked.yes_no("unsettled")
-    wanted = EntryFilter(
-        start=start,
-        end=end,
-        line=asked.read("line", line_number),
-        machine_ids=tuple(machine.id for machine in machines) if asked.texts("machine") else None,
-        defects=tuple(asked.read_each("defect", kind_of_defect)),
-        found_at=asked.text("found_at"),
-        kind=asked.word("kind", EntryKind) or EntryKind.ALL,
-        coil=asked.text("coil"),
-        pallet=asked.text("pallet"),
-        is_settled=None if is_unsettled is None else not is_unsettled,
-        as_of=asked.instant("as_of", zone),
-    )
+    session = current_session()
+    wanted = read_filter(asked, directory(session), vocabulary(session), the_plant_now().zone)
     limit = asked.number("limit", 1, MOST_ENTRIES) or USUAL_LIMIT
     cursor = asked.text("cursor")
     asked.finish()

@@ -71,6 +71,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.people.views:people",
     "tracelog.cases.views:pages",
     "tracelog.defects.views:pages",
+    "tracelog.defects.list_views:pages",
     "tracelog.floor.views:pages",
     "tracelog.handover.views:pages",
     "tracelog.intake.views:pages",
