@@ -17,10 +17,11 @@ def upgrade() -> None:
     op.create_table(
         "signal_epochs",
         sa.Column("starts_at", db.UtcInstant(timezone=True), nullable=False),
+        sa.Column("kind", sa.String(length=20), nullable=False),
         sa.Column("threshold", sa.Double(), nullable=False),
         sa.Column("false_signals_a_week", sa.Double(), nullable=False),
         sa.Column("series", sa.Integer(), nullable=False),
-        sa.PrimaryKeyConstraint("starts_at", name=op.f("pk_signal_epochs")),
+        sa.PrimaryKeyConstraint("starts_at", "kind", name=op.f("pk_signal_epochs")),
     )
     op.create_table(
         "signal_progress",

@@ -106,6 +106,8 @@ def log_entries(
             outcomes.append(_same_entry(earlier, row, references.vocabulary))
     if written:
         before, after = audited(written, [], outcomes)
+        if len(written) > 1:
+            after["earliest"] = write_value(min(one.made_at or one.seen_at for one in written))
         subject = Subject("entry", str(written[0].id) if len(written) == 1 else "several")
         audit_id = append(session, actor, now, "log entries", subject, before, after)
         insert_rows(session, Entry, [row | {"audit_id": audit_id} for row in rows])

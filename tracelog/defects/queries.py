@@ -29,6 +29,7 @@ from tracelog.defects.counts import (
     sample_counts,
 )
 from tracelog.defects.models import CurrentEntry, Entry, EntryCorrection
+from tracelog.defects.occurrences import Occurrences, occurrences
 from tracelog.defects.rules import Use, in_order, latest_first, standing
 from tracelog.defects.selecting import (
     ROW_COLUMNS,
@@ -58,12 +59,14 @@ __all__ = [
     "EntryRecord",
     "EntryView",
     "Group",
+    "Occurrences",
     "ProductionCount",
     "SampleCount",
     "entries",
     "entry",
     "first_and_last",
     "last_entries",
+    "occurrences",
     "production_counts",
     "recent_defects",
     "sample_counts",

@@ -263,6 +263,7 @@ def _audit(session: Session, actor: Actor, now: datetime, noun: str, batch: _Bat
         "counts": counts(batch.outcomes),
         "first": first,
         "last": last,
+        "earliest": write_instant(min(one.at for one in fresh)),
         "sha256": hashlib.sha256("\n".join(rows).encode()).hexdigest(),
     }
     name = f"{len(fresh)} from {first} to {last}"

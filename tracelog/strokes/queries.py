@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from tracelog.buckets import Bucket, periods
@@ -318,3 +318,11 @@ def machine_span(
         machine: MachineSpan(machine, reach.first_at, reach.last_at, reach.total)
         for machine, reach in reaches(session, zone, machine_ids, as_of).items()
     }
+
+
+def first_reading(session: Session) -> datetime | None:
+    """When the first counter was read first, UTC; None: none was. One statement."""
+    mine = select(func.min(Reading.read_at)).where(Reading.machine_id == Machine.id)
+    first = mine.correlate(Machine).scalar_subquery()
+    moments: list[datetime | None] = list(session.scalars(select(first).select_from(Machine)))
+    return min((moment for moment in moments if moment is not None), default=None)

@@ -82,18 +82,20 @@ class SignalBudget(Base):
 
 
 class SignalEpoch(Base):
-    """A month for which baselines and the threshold were worked out once. Derived."""
+    """Four weeks for which baselines and thresholds were worked out once. Derived."""
 
     __tablename__ = "signal_epochs"
 
     starts_at: Mapped[datetime] = mapped_column(primary_key=True)
+    # `rise`, `fall` or `silent`.
+    kind: Mapped[str] = mapped_column(String(20), primary_key=True)
     threshold: Mapped[float]
     false_signals_a_week: Mapped[float]
     series: Mapped[int] = mapped_column(Integer)
 
 
 class SignalBaseline(Base):
-    """What one series was expected to do in one month: a gamma of its rate per stroke. Derived."""
+    """What a series is expected to do from an instant on: a gamma of its rate per stroke. Derived."""
 
     __tablename__ = "signal_baselines"
 

@@ -1,0 +1,211 @@
+"""Baselines of all series at an instant, learned from the year before it, and thresholds. Pure."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from tracelog.stats.inputs import BoolArray, FloatArray, IntArray
+from tracelog.stats.rate_watch import (
+    Baselines,
+    false_alarms,
+    false_silences,
+    threshold_for,
+)
+from tracelog.trends.signals.evidence import Evidence, Log
+from tracelog.trends.signals.rules import BASELINE_DAYS, DAY, RATIOS, SHARES, Kind
+
+# Squared coefficient of variation between machines: what is taken where nothing is known, as if
+# so many machines had shown it, and the least and most. Own choices: no two machines are alike.
+_USUAL_SPREAD, _USUAL_WEIGHT = 0.25, 4.0
+_LEAST_SPREAD, _MOST_SPREAD = 0.02, 3.0
+# A kind of defect that was never seen may come once in all that was made, half the time.
+_NEVER_SEEN = 0.5
+# The plant's own dispersion counts as so many events in that of each kind of defect.
+_COMMON_EVENTS = 20.0
+_TRIED = (4.0, 5.5, 7.0)
+_SIMULATED_DAYS, _SILENT_DAYS = 300, 3_000
+_SEED = 20_260_101
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch that a series' baseline leaves out: a signal was on. Seconds since 1970."""
+
+    machine: int
+    defect: int
+    start: float
+    end: float
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What is expected of every machine and kind of defect from an instant on.
+
+    `shape`, `strokes` are machines by kinds of defect, `dispersion` by kind of defect; the same
+    of all kinds together for each machine in `any_shape`, `any_strokes` and `any_dispersion`.
+    `seen`: which kinds of defect were reported by then.
+    """
+
+    shape: FloatArray
+    strokes: FloatArray
+    dispersion: FloatArray
+    any_shape: FloatArray
+    any_strokes: FloatArray
+    any_dispersion: float
+    seen: BoolArray
+
+    @property
+    def watched(self) -> int:
+        """How many series of a machine and a kind of defect there are."""
+        return len(self.any_shape) * int(self.seen.sum())
+
+    def of(self, machine: IntArray, defect: IntArray) -> Baselines:
+        """Of series, by places."""
+        return Baselines(
+            self.shape[machine, defect], self.strokes[machine, defect], self.dispersion[defect]
+        )
+
+    def of_all_kinds(self, machine: IntArray) -> Baselines:
+        """Of machines by place, all kinds of defect together."""
+        over = np.full(len(machine), self.any_dispersion)
+        return Baselines(self.any_shape[machine], self.any_strokes[machine], over)
+
+
+def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
+    """Learn the baselines from what was known at an instant of the year before it.
+
+    Each kind of defect has a gamma over the machines (`stats.shrinkage`), which each machine's
+    own past updates; counts that vary more than chance makes them weigh less.
+
+    Args:
+        evidence: all that is known.
+        at: the instant, seconds since 1970; entries logged later are not used.
+        left_out: stretches of series that are no baseline.
+    """
+    start = max(at - BASELINE_DAYS * DAY, float(evidence.day_ends[0]))
+    log = evidence.log
+    past = log.only((log.at >= start) & (log.at < at) & (log.logged_at <= at))
+    counts = np.zeros((evidence.machines, len(evidence.defects)))
+    np.add.at(counts, (past.machine, past.defect), past.counted)
+    made = evidence.strokes_between(start, at)
+    strokes = np.repeat(made[:, None], len(evidence.defects), axis=1)
+    for span in left_out:
+        low, high = max(span.start, start), min(span.end, at)
+        if low < high:
+            own = (past.machine == span.machine) & (past.defect == span.defect)
+            own &= (past.at >= low) & (past.at < high)
+            counts[span.machine, span.defect] -= past.counted[own].sum()
+            strokes[span.machine, span.defect] -= evidence.strokes_between(low, high)[span.machine]
+    strokes = np.maximum(strokes, 0.0)
+    over, any_over = _dispersions(evidence, past, start, at)
+    shape, known = np.zeros(counts.shape), np.zeros(counts.shape)
+    for place in range(len(evidence.defects)):
+        prior = _prior(counts[:, place], strokes[:, place], float(over[place]))
+        shape[:, place] = prior[0] + counts[:, place] / over[place]
+        known[:, place] = prior[1] + strokes[:, place] / over[place]
+    every = counts.sum(axis=1)
+    prior = _prior(every, made, any_over)
+    return Learned(
+        *(shape, known, over, prior[0] + every / any_over, prior[1] + made / any_over),
+        *(any_over, np.isin(np.arange(len(evidence.defects)), past.defect)),
+    )
+
+
+def _prior(counts: FloatArray, strokes: FloatArray, dispersion: float) -> tuple[float, float]:
+    """Shape and strokes of the gamma that machines' rates come from, by moments.
+
+    The between-machine variance of Buhlmann and Straub (1970), Mitteilungen der Vereinigung
+    schweizerischer Versicherungsmathematiker 70:111-133, drawn to a usual one where machines are
+    few; likelihood takes twenty times as long and is no surer with a dozen machines.
+    """
+    total, made = float(counts.sum()), float(strokes.sum())
+    if made <= 0:
+        return _NEVER_SEEN, 1.0
+    if total <= 0:
+        return _NEVER_SEEN, made
+    mean = total / made
+    expected = mean * strokes
+    within = dispersion * float((expected * (1 - strokes / made)).sum())
+    spread = float(((counts - expected) ** 2).sum()) - within
+    scale = float((expected**2).sum()) * (1 - float((strokes**2).sum()) / made**2)
+    machines = float((strokes > 0).sum())
+    # What few events say of the spread counts less: by the share that is not chance.
+    weight = machines * scale / (scale + within)
+    squared = (weight * spread / max(scale, 1e-9) + _USUAL_WEIGHT * _USUAL_SPREAD) / (
+        weight + _USUAL_WEIGHT
+    )
+    shape = 1 / min(max(squared, _LEAST_SPREAD), _MOST_SPREAD)
+    return shape, shape / mean
+
+
+def _dispersions(
+    evidence: Evidence, past: Log, start: float, at: float
+) -> tuple[FloatArray, float]:
+    """Variance over mean of the counts of each kind of defect, and of all together; at least 1.
+
+    By days or by weeks, whichever is more: what lasts for some days shows in weeks.
+    """
+    first = int(np.searchsorted(evidence.day_ends, start))
+    end = int(np.searchsorted(evidence.day_ends, at))
+    end -= (end - first) % 7
+    days = end - first
+    kinds = len(evidence.defects)
+    if days < 7:
+        return np.ones(kinds), 1.0
+    day = np.searchsorted(evidence.day_ends, past.at, side="right") - 1 - first
+    inside = (day >= 0) & (day < days)
+    counts = np.zeros((evidence.machines, kinds, days))
+    where = past.machine[inside], past.defect[inside], day[inside]
+    np.add.at(counts, where, past.counted[inside])
+    made = evidence.day_strokes(first, end)
+    found = []
+    for width in (1, 7):
+        grouped = counts.reshape(evidence.machines, kinds, -1, width).sum(axis=3)
+        exposure = made.reshape(evidence.machines, -1, width).sum(axis=2)
+        every = grouped.sum(axis=1, keepdims=True)
+        found.append((_squares(grouped, exposure), _squares(every, exposure)))
+    own = np.maximum(*(_shrunk(squares) for squares, _every in found))
+    together = max(float(_shrunk(every)[0]) for _squares_, every in found)
+    return np.maximum(own, 1.0), max(together, 1.0)
+
+
+def _squares(counts: FloatArray, exposure: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Sum over machines and periods of squared distances, and of what they are expected to be."""
+    made = exposure.sum(axis=1)
+    rate = counts.sum(axis=2) / np.maximum(made, 1.0)[:, None]
+    expected = rate[:, :, None] * exposure[:, None, :]
+    share = (exposure**2).sum(axis=1) / np.maximum(made, 1.0) ** 2
+    squared = ((counts - expected) ** 2).sum(axis=(0, 2))
+    return squared, (expected.sum(axis=2) * (1 - share)[:, None]).sum(axis=0)
+
+
+def _shrunk(squares: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """Dispersion of each kind, drawn to that of all where there were few events."""
+    squared, expected = squares
+    common = float(squared.sum()) / max(float(expected.sum()), 1.0)
+    return (squared + _COMMON_EVENTS * max(common, 1.0)) / (expected + _COMMON_EVENTS)
+
+
+def thresholds(learned: Learned, strokes_a_day: FloatArray, budget: float) -> dict[Kind, float]:
+    """Thresholds of each kind of watch with which the plant keeps its budget of false signals.
+
+    Args:
+        learned: baselines of all series.
+        strokes_a_day: of each machine.
+        budget: false signals a week of the whole plant.
+    """
+    # Only what was made and seen by then, so that later kinds and machines change no figure.
+    machines, kinds = np.flatnonzero(strokes_a_day > 0), np.flatnonzero(learned.seen)
+    strokes_a_day = strokes_a_day[machines]
+    machine, kind_of = (one.ravel() for one in np.meshgrid(machines, kinds, indexing="ij"))
+    each = learned.of(machine, kind_of)
+    every = learned.of_all_kinds(machines)
+    a_day = np.repeat(strokes_a_day, len(kinds))
+    found = {}
+    for kind in (Kind.RISE, Kind.FALL):
+        alarms = false_alarms(each, a_day, RATIOS[kind], _TRIED, _SIMULATED_DAYS, _SEED)
+        found[kind] = threshold_for(alarms, _TRIED, SHARES[kind] * budget / 7)
+    silences = false_silences(every, strokes_a_day, _TRIED, _SILENT_DAYS, _SEED)
+    found[Kind.SILENT] = threshold_for(silences, _TRIED, SHARES[Kind.SILENT] * budget / 7)
+    return found
