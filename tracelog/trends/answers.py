@@ -10,6 +10,7 @@ from tracelog.trends.rules import ChartKind, Evidence, Found, ParetoBar
 from tracelog.trends.series.answers import frozen_answer
 from tracelog.trends.series.choosing import RuleFound
 from tracelog.trends.series.queries import FrozenBaselineView
+from tracelog.trends.series.rules import Event
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,7 @@ class ChartAnswer:
     `sigma_z` is Laney's spread, None without his correction. Without any evidence there are no
     points. `baseline` is the period that set the limits, None for all points; `frozen` the latest
     word about the baseline of the series, None if there never was one; `rules` what was looked
-    for beside the limits.
+    for beside the limits; `events` what happened meanwhile, where that was read.
     """
 
     question: ChartQuestion
@@ -107,6 +108,7 @@ class ChartAnswer:
     baseline: tuple[datetime, datetime] | None = None
     frozen: FrozenBaselineView | None = None
     rules: tuple[RuleFound, ...] = ()
+    events: tuple[Event, ...] = ()
 
     @property
     def frozen_in_use(self) -> FrozenBaselineView | None:
@@ -231,6 +233,17 @@ def chart_answer(chart: ChartAnswer) -> dict[str, Any]:
                 "entry": point.entry,
             }
             for point in chart.points
+        ],
+        "events": [
+            {
+                "at": one.at,
+                "kind": one.kind,
+                "what": one.what,
+                "more": one.more or None,
+                "machine": one.machine,
+                "line": one.line,
+            }
+            for one in chart.events
         ],
         "notes": list(chart.notes),
     }

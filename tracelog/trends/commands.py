@@ -20,11 +20,11 @@ from tracelog.trends.answers import (
     chart_answer,
     rates_answer,
 )
-from tracelog.trends.charts import chart
 from tracelog.trends.queries import known_words
 from tracelog.trends.questions import BadChoice, read_chart_question, read_rate_question
 from tracelog.trends.rates import rates as rates_of
 from tracelog.trends.rules import Evidence
+from tracelog.trends.series.events import chart_with_events
 from tracelog.trends.wording import FRACTION, STROKES, rate_unit, unit_words
 
 _CHART_ONLY = ("baseline_from", "baseline_to", "exclude", "rules")
@@ -147,7 +147,7 @@ def _print_chart(session: Session, values: dict[str, Sequence[str]], as_json: bo
     known = known_words(session, plant, places, now())
     with _as_options():
         question = read_chart_question(values, known)
-    answer = chart(session, question, plant, places)
+    answer = chart_with_events(session, question, plant, places)
     if as_json:
         print_json(chart_answer(answer))
         return

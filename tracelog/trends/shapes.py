@@ -3,7 +3,7 @@
 from tracelog.buckets import Bucket
 from tracelog.trends.questions import BUCKET_PER_SAMPLE, CHART_FIELDS, RATE_FIELDS
 from tracelog.trends.rules import By, ChartKind, Evidence
-from tracelog.trends.series.rules import RunRules
+from tracelog.trends.series.rules import EventKind, RunRules
 from tracelog.web.shapes import (
     ASKED_INSTANT,
     ASKED_MOMENT,
@@ -124,6 +124,18 @@ CHART = fields(
                     "baseline": YES_NO,
                     "rules": many(TEXT),
                     "entry": maybe(ID),
+                }
+            )
+        ),
+        "events": many(
+            fields(
+                {
+                    "at": INSTANT,
+                    "kind": words(*EventKind),
+                    "what": TEXT,
+                    "more": maybe(TEXT),
+                    "machine": maybe(TEXT),
+                    "line": maybe(COUNT),
                 }
             )
         ),

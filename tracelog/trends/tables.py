@@ -12,8 +12,9 @@ RATE_COLUMNS = (
 )
 CHART_COLUMNS = (
     *("point", "from", "to", "count", "exposure", "value", "lower", "upper", "centre", "outside"),
-    *("baseline", "chart", "unit"),
+    *("baseline", "chart", "unit", "rules", "entry"),
 )
+EVENT_COLUMNS = ("at", "kind", "what", "more", "machine", "line")
 PARETO_COLUMNS = ("rank", "defect", "occurrences", "cans", "entries", "share", "cumulative_share")
 
 
@@ -45,11 +46,21 @@ def chart_sheet(chart: ChartAnswer, zone: ZoneInfo) -> Sheet:
         (
             *(point.number, point.start, point.end, point.count, point.exposure, point.value),
             *(point.lower, point.upper, chart.centre, point.is_outside, point.is_baseline),
-            *(str(chart.kind), chart.unit),
+            *(str(chart.kind), chart.unit, "; ".join(point.rules) or None),
+            None if point.entry is None else str(point.entry),
         )
         for point in chart.points
     )
     return Sheet(_("chart"), CHART_COLUMNS, rows, zone)
+
+
+def events_sheet(chart: ChartAnswer, zone: ZoneInfo) -> Sheet:
+    """What happened in the period of a control chart."""
+    rows = tuple(
+        (one.at, str(one.kind), one.what, one.more or None, one.machine, one.line)
+        for one in chart.events
+    )
+    return Sheet(_("events"), EVENT_COLUMNS, rows, zone)
 
 
 def pareto_sheet(pareto: ParetoAnswer, zone: ZoneInfo) -> Sheet:

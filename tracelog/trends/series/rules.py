@@ -1,8 +1,9 @@
 """Decisions about one series and its frozen baseline that need no database."""
 
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 
 # Kinds of defect of a series stand in order with this between them.
@@ -57,3 +58,76 @@ def kinds_in(of: str) -> tuple[str, ...]:
         (('split', 'wrinkle'), ())
     """
     return tuple(of.split(BETWEEN_KINDS)) if of else ()
+
+
+class EventKind(StrEnum):
+    """What can happen to a series beside its entries."""
+
+    SERVICE = "service"
+    FITTED = "tool fitted"
+    REMOVED = "tool removed"
+    COIL = "coil"
+    CHANGE = "change"
+
+
+# What speaks for a new baseline where it happens after the one in use. A coil comes too often, and
+# a tool that is taken out without another has none to run with.
+_PROPOSING = (EventKind.SERVICE, EventKind.FITTED, EventKind.CHANGE)
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened on the way, at an instant (UTC).
+
+    `what` is the level of a service, the serial of a tool, the coil, or the kind of a change;
+    `more` a position, a note, or blank. `machine` is None for what happened to a whole line.
+    """
+
+    at: datetime
+    kind: EventKind
+    what: str
+    more: str = ""
+    machine: str | None = None
+    line: int | None = None
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A new baseline that an event speaks for: from the event to the end of what is shown."""
+
+    event: Event
+    start: datetime
+    end: datetime
+
+
+def proposed_baseline(
+    events: Sequence[Event],
+    frozen: tuple[datetime, datetime] | None,
+    is_one_machine: bool,
+    shown_until: datetime,
+) -> Proposal | None:
+    """The new baseline that what happened after the frozen one speaks for.
+
+    Args:
+        events: of the period shown.
+        frozen: the frozen baseline in use, UTC; without one there is nothing to replace.
+        is_one_machine: services and tools of a single machine alter it; on a line or in the plant
+            something is serviced every day, so that only changes to a whole line count.
+        shown_until: end of the period shown, UTC.
+
+    Returns:
+        From the last event on, None where nothing happened since.
+    """
+    if frozen is None:
+        return None
+    after = [
+        one
+        for one in events
+        if one.kind in _PROPOSING
+        and frozen[1] <= one.at < shown_until
+        and (is_one_machine or one.machine is None)
+    ]
+    if not after:
+        return None
+    last = max(after, key=lambda one: one.at)
+    return Proposal(last, last.at, shown_until)
