@@ -5,7 +5,7 @@ fits any screen while its text keeps its size.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from tracelog.language import _
@@ -90,7 +90,10 @@ class Mark:
 
 @dataclass(frozen=True)
 class ChartFigure:
-    """A control chart: paths in a box of `PATH_WIDTH` by `height`, marks in percent and pixels."""
+    """A control chart: paths in a box of `PATH_WIDTH` by `height`, marks in percent and pixels.
+
+    `band` is left edge and width (percent) of the points that set the limits, None where all do.
+    """
 
     line: str
     upper: str
@@ -101,6 +104,8 @@ class ChartFigure:
     x_ticks: tuple[Tick, ...]
     height: float
     path_width: float = PATH_WIDTH
+    band: tuple[float, float] | None = None
+    foot: float = CHART_HEIGHT - CHART_FOOT
 
 
 @dataclass(frozen=True)
@@ -115,6 +120,7 @@ class ChartPlace:
     is_outside: bool
     is_baseline: bool
     text: str
+    is_in_run: bool = False
 
 
 @dataclass(frozen=True)
@@ -212,14 +218,13 @@ def chart_figure(places: Sequence[ChartPlace]) -> ChartFigure:
     steps = _steps_between(foot, high)
     foot, top = min(foot, steps[0]), steps[-1]
     usable = CHART_HEIGHT - CHART_TOP - CHART_FOOT
-    width = 1 / max(len(places), 1)
 
     def y(value: float) -> float:
         share = (value - foot) / (top - foot) if top > foot else 0.0
         return round(CHART_TOP + (1 - min(max(share, 0.0), 1.0)) * usable, 2)
 
     def x(index: float) -> float:
-        return 2 + 96 * (index + 0.5) * width
+        return place_of_point(index, len(places))
 
     edges = [(x(index - 0.5), x(index + 0.5)) for index in range(len(places))]
     everything = len(places) <= MOST_MARKS
@@ -233,12 +238,32 @@ def chart_figure(places: Sequence[ChartPlace]) -> ChartFigure:
         marks=tuple(
             Mark(round(x(index), 3), y(place.value), _shape(place), place.text)
             for index, place in enumerate(places)
-            if place.value is not None and (everything or place.is_outside)
+            if place.value is not None and (everything or place.is_outside or place.is_in_run)
         ),
         y_ticks=tuple(Tick(y(step), scale_text(step), "start") for step in steps),
         x_ticks=_first_middle_last([(round(x(i), 3), p.label) for i, p in enumerate(places)]),
         height=CHART_HEIGHT,
+        band=_band([place.is_baseline for place in places], x),
     )
+
+
+def place_of_point(index: float, points: int) -> float:
+    """Where a point of a control chart lies along the width, in percent; half-way is between.
+
+    Args:
+        index: counted from 0; -0.5 is the left edge of the first point.
+        points: how many there are.
+    """
+    return 2 + 96 * (index + 0.5) / max(points, 1)
+
+
+def _band(used: Sequence[bool], x: Callable[[float], float]) -> tuple[float, float] | None:
+    """Left edge and width of the points that set the limits, None where all or none do."""
+    if all(used) or not any(used):
+        return None
+    first, last = used.index(True), len(used) - 1 - used[::-1].index(True)
+    left, right = x(first - 0.5), x(last + 0.5)
+    return round(left, 3), round(right - left, 3)
 
 
 def _steps_between(foot: float, high: float) -> list[float]:
@@ -252,6 +277,8 @@ def _steps_between(foot: float, high: float) -> list[float]:
 def _shape(place: ChartPlace) -> str:
     if place.is_outside:
         return "outside"
+    if place.is_in_run:
+        return "in-run"
     return "point" if place.is_baseline else "left-out"
 
 

@@ -11,14 +11,13 @@ from sqlalchemy.orm import Session
 from tracelog.buckets import Bucket
 from tracelog.defects.queries import DefectView, vocabulary
 from tracelog.errors import Fault
-from tracelog.instants import day_of, show_instant, start_of_day
+from tracelog.instants import day_of, start_of_day
 from tracelog.language import _
 from tracelog.plant.queries import Directory, MachineView, PlantView
-from tracelog.trends.answers import ChartAnswer, ChartPoint, ParetoAnswer, RateRow, Rates
+from tracelog.trends.answers import ChartAnswer, ParetoAnswer, RateRow, Rates
 from tracelog.trends.charts import chart
 from tracelog.trends.drawing import (
     ChartFigure,
-    ChartPlace,
     ParetoFigure,
     ParetoPlace,
     RatePlace,
@@ -42,6 +41,8 @@ from tracelog.trends.questions import (
 )
 from tracelog.trends.rates import pareto_of, rates
 from tracelog.trends.rules import ChartKind, Evidence
+from tracelog.trends.series.drawing import chart_place
+from tracelog.trends.series.rules import RunRules
 from tracelog.trends.wording import (
     as_sentence,
     chart_name,
@@ -209,7 +210,7 @@ def trends_page(
             [_place(row, questions.chart.machine) for row in rated.rows],
             rated.together.per_million,
         ),
-        chart_figure=chart_figure([_point(p, charted, plant.zone) for p in charted.points]),
+        chart_figure=chart_figure([chart_place(p, charted, plant.zone) for p in charted.points]),
         pareto_figure=pareto_figure(
             [
                 ParetoPlace(
@@ -230,7 +231,7 @@ def trends_page(
         rates_notes=tuple(map(as_sentence, rated.notes)),
         chart_notes=tuple(map(as_sentence, charted.notes)),
         chart_why=as_sentence(charted.why),
-        scope=_scope(questions.chart, plant, places),
+        scope=scope_name(questions.chart, plant, places),
         defect=", ".join(names.get(one, one) for one in questions.chart.defects),
         names=names,
         query=query_of(questions, plant.zone),
@@ -280,12 +281,15 @@ def query_of(questions: Questions, zone: ZoneInfo) -> str:
         pairs.append(("baseline_from", day_or_moment(asked.baseline[0], zone)))
         pairs.append(("baseline_to", day_or_moment(asked.baseline[1], zone, ends=True)))
     pairs += [("exclude", moment.isoformat()) for moment in asked.exclude]
+    if asked.rules is not RunRules.NONE:
+        pairs.append(("rules", str(asked.rules)))
     if asked.as_of is not None:
         pairs.append(("as_of", asked.as_of.isoformat()))
     return urlencode(pairs)
 
 
-def _scope(asked: ChartQuestion, plant: PlantView, places: Directory) -> str:
+def scope_name(asked: ChartQuestion, plant: PlantView, places: Directory) -> str:
+    """What the machine, line or plant of a chart is called."""
     if asked.machine is not None:
         return _("machine %(machine)s", machine=asked.machine.text)
     if asked.line is not None:
@@ -307,26 +311,3 @@ def _place(row: RateRow, chosen: MachineView | None) -> RatePlace:
         )
     is_chosen = chosen is not None and row.machine == chosen.text
     return RatePlace(row.name, row.per_million, row.low, row.high, row.shrunk, text, is_chosen)
-
-
-def _point(point: ChartPoint, answer: ChartAnswer, zone: ZoneInfo) -> ChartPlace:
-    at = show_instant(point.start, zone)
-    text = _(
-        "%(at)s: %(value)s; %(count)d in %(exposure)s",
-        at=at,
-        value=_("no rate") if point.value is None else scale_text(round(point.value, 4)),
-        count=point.count,
-        exposure=f"{point.exposure:,}",
-    )
-    if point.is_outside:
-        text = _("%(text)s, outside the limits", text=text)
-    return ChartPlace(
-        label=at[:10],
-        value=point.value,
-        lower=point.lower,
-        upper=point.upper,
-        centre=answer.centre or 0.0,
-        is_outside=point.is_outside,
-        is_baseline=point.is_baseline,
-        text=text,
-    )

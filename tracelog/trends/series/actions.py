@@ -1,5 +1,6 @@
 """Freezing the baseline of a series: a person decides, with a reason, and it stays on record."""
 
+import uuid
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
@@ -95,7 +96,7 @@ def series_of(
 
 def freeze_baseline(
     session: Session, wish: BaselineWish, actor: Actor, now: datetime
-) -> tuple[Outcome, FrozenBaselineView | None]:
+) -> tuple[Outcome, uuid.UUID]:
     """Freeze the period that a series is judged by, or let it go back to the usual one.
 
     Args:
@@ -105,8 +106,8 @@ def freeze_baseline(
         now: UTC.
 
     Returns:
-        `CREATED`, or `UNCHANGED` where the same person froze the same period with the same reason
-        before; and the latest word about the series.
+        `CREATED`, or `UNCHANGED` where the latest word about the series says the same already; and
+        the id of that word.
 
     Raises:
         UnknownReference: no such line, bodymaker or kind of defect.
@@ -124,7 +125,7 @@ def freeze_baseline(
     before = latest_word(session, series)
     said = (wish.starts_at, wish.ends_at, wish.reason)
     if before is not None and said == (before.start, before.end, before.reason):
-        return UNCHANGED, before
+        return UNCHANGED, before.id
     if (before.id if before else None) != wish.instead_of:
         raise Conflict(_changed_meanwhile(before), "instead_of")
     if wish.starts_at is None and (before is None or before.period is None):
@@ -137,9 +138,10 @@ def freeze_baseline(
     audit_id = append(session, actor, now, "freeze baseline", subject, shown, after)
     # The latest counts, also where the clock of whoever froze the one before runs ahead.
     frozen_at = now if before is None else max(now, before.frozen_at + _NEXT)
+    baseline_id = new_id()
     session.execute(
         insert(FrozenBaseline).values(
-            id=new_id(),
+            id=baseline_id,
             line_id=None if series.line is None else known.lines[series.line],
             machine_id=series.machine_id,
             evidence=series.evidence.value,
@@ -152,7 +154,7 @@ def freeze_baseline(
             audit_id=audit_id,
         )
     )
-    return CREATED, latest_word(session, series)
+    return CREATED, baseline_id
 
 
 def series_text(series: SeriesKey, known: Directory) -> str:
