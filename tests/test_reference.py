@@ -17,6 +17,7 @@ from tracelog.reference import FaultyReference, read_reference
 FILES = (
     "cautions.toml",
     "change_kinds.toml",
+    "characteristics.toml",
     "checks_routine.toml",
     "defects.toml",
     "dome_digits.toml",
@@ -43,6 +44,7 @@ def all_rows() -> list[Any]:
         reference.stations,
         reference.confusable_digits,
         reference.routine_checks,
+        reference.characteristics,
         reference.change_kinds,
     ):
         rows.extend(read())
@@ -349,6 +351,10 @@ def test_an_unedited_copy_reads_like_the_original(
         ("dome_digits.toml", '[["6", "9"]]', '[["6"]]', "should be a list of pairs of texts"),
         ("checks_routine.toml", '["wall-uneven"]', '["wall-odd"]', "wall-odd is not known"),
         ("cautions.toml", 'place = "hold"', 'place = "wall"', "cautions.toml: hold is not known"),
+        ("characteristics.toml", 'bad_side = "both"', 'bad_side = "left"', "left is not known"),
+        ("characteristics.toml", "lower = 0.070", "lower = 0.170", "do not rise in this order"),
+        ("characteristics.toml", 'chart = "auto"', 'chart = "pie"', "pie is not known"),
+        ("characteristics.toml", 'shape = "normal"', 'shape = "odd"', "odd is not known"),
         ("change_kinds.toml", "source =", "sauce =", "sauce is not a known field"),
         ("change_kinds.toml", "[[change_kind]]", "[[change_kind", "is not valid TOML"),
     ],

@@ -1,12 +1,13 @@
 """The reference data of the trade, read once from the TOML files of the shared folder.
 
 Defect vocabulary, tool types, service levels, stations, digits taken for others, routine checks,
-cautions and kinds of change. All of it is a starting default with its source beside it; what the
+measured characteristics, cautions and kinds of change. All of it is a starting default with its source beside it; what the
 plant itself brings along always wins. The texts are English: pages pass them through `_`.
 """
 
 from collections.abc import Callable, Collection, Iterable
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 from tracelog.language import _
@@ -16,6 +17,7 @@ from tracelog.reference_rows import (
     Cause,
     Caution,
     ChangeKind,
+    Characteristic,
     DefectType,
     DigitConfusion,
     Reference,
@@ -30,13 +32,17 @@ from tracelog.reference_rows import (
 )
 
 __all__ = [
+    "BAD_SIDES",
     "CAUTION_PLACES",
+    "MEASURED_CHARTS",
+    "MEASURED_SHAPES",
     "SEVERITIES",
     "STATION_KINDS",
     "TRACKED_BY",
     "Cause",
     "Caution",
     "ChangeKind",
+    "Characteristic",
     "DefectType",
     "DigitConfusion",
     "FaultyReference",
@@ -51,6 +57,8 @@ __all__ = [
     "Word",
     "caution",
     "change_kinds",
+    "characteristic_named",
+    "characteristics",
     "confusable_digits",
     "defect_type",
     "defect_types",
@@ -70,6 +78,9 @@ __all__ = [
 SEVERITIES = ("label", "leak", "contact", "strength", "run", "look")
 TRACKED_BY = ("serial", "position", "either")
 STATION_KINDS = ("process", "transport", "inspection", "customer")
+BAD_SIDES = ("low", "high", "both")
+MEASURED_SHAPES = ("normal", "skewed")
+MEASURED_CHARTS = ("auto", "x-bar-r", "x-bar-s", "individuals", "ewma", "cusum")
 # Pages show these; without one of them a page would show nothing where a warning belongs.
 CAUTION_PLACES = (
     "service",
@@ -184,6 +195,19 @@ def _check_the_rest(found: Reference) -> None:
     _require_known(CAUTION_PLACES, [row.place for row in found.cautions], "cautions.toml")
 
 
+def _check_characteristics(found: Reference) -> None:
+    for row in found.characteristics:
+        where = f"characteristics.toml: characteristic {row.characteristic}"
+        _require_known([row.bad_side], BAD_SIDES, where)
+        _require_known([row.shape], MEASURED_SHAPES, where)
+        _require_known([row.chart], MEASURED_CHARTS, where)
+        given = [limit for limit in (row.lower, row.target, row.upper) if limit is not None]
+        if any(low >= high for low, high in pairwise(given)):
+            raise FaultyReference(
+                _("%(where)s: lower, target and upper do not rise in this order", where=where)
+            )
+
+
 def read_reference(folder: Path) -> Reference:
     """Read and check all reference data of `folder`.
 
@@ -223,6 +247,9 @@ def read_reference(folder: Path) -> Reference:
             "check",
             prepare=lambda table, _where: (table, {"can_see_source": can_see_source}),
         ),
+        characteristics=ReferenceFile(folder, "characteristics.toml").rows(
+            Characteristic, "characteristic", "characteristic"
+        ),
         cautions=ReferenceFile(folder, "cautions.toml").rows(Caution, "caution", "place"),
         change_kinds=ReferenceFile(folder, "change_kinds.toml").rows(
             ChangeKind, "change_kind", "kind"
@@ -231,6 +258,7 @@ def read_reference(folder: Path) -> Reference:
     _check_defects(found)
     _check_levels(found)
     _check_the_rest(found)
+    _check_characteristics(found)
     return found
 
 
@@ -318,3 +346,14 @@ def caution(place: str) -> Caution:
 def change_kinds() -> tuple[ChangeKind, ...]:
     """The kinds of change that forms offer."""
     return _reference().change_kinds
+
+
+def characteristics() -> tuple[Characteristic, ...]:
+    """What is measured on cans, with limits to start with."""
+    return _reference().characteristics
+
+
+@cache
+def characteristic_named(code: str) -> Characteristic | None:
+    """The characteristic of that word; None if there is none (a plant may measure its own)."""
+    return next((row for row in characteristics() if row.characteristic == code), None)

@@ -171,6 +171,28 @@ class RoutineCheck:
 
 
 @dataclass(frozen=True)
+class Characteristic:
+    """What is measured on cans; `lower`, `target` and `upper` are limits to start with, in `unit`.
+
+    `tolerance` is the usual one either side of the plant's own target. `bad_side` is ``low``,
+    ``high`` or ``both``, `shape` ``normal`` or ``skewed``, `chart` ``auto`` or a kind of chart.
+    """
+
+    characteristic: str
+    name: str
+    unit: str
+    bad_side: str
+    shape: str
+    chart: str
+    note: str
+    source: str
+    lower: float | None = None
+    target: float | None = None
+    upper: float | None = None
+    tolerance: float | None = None
+
+
+@dataclass(frozen=True)
 class Caution:
     """What a page says at the point of action; it informs and never authorises."""
 
@@ -204,5 +226,6 @@ class Reference:
     stations: tuple[Station, ...]
     confusable_digits: tuple[DigitConfusion, ...]
     routine_checks: tuple[RoutineCheck, ...]
+    characteristics: tuple[Characteristic, ...]
     cautions: tuple[Caution, ...]
     change_kinds: tuple[ChangeKind, ...]

@@ -154,6 +154,11 @@ GOOD: Rows = {
     "measurements.csv": _rows(
         "measurements.csv", ",1,1,2026-03-01T08:00:00Z,wall thickness,mm,0.0973,7"
     ),
+    "gauge_readings.csv": _rows(
+        "gauge_readings.csv",
+        ",wall gauge 1,thin-wall,mm,1,Kim,1,0.0971,2026-03-02T08:00:00Z",
+        ",wall gauge 1,thin-wall,mm,1,Kim,2,0.0972,2026-03-02T08:10:00Z",
+    ),
 }
 
 # One more good row of each file, on which nothing depends.
@@ -212,6 +217,11 @@ EXTRA: dict[str, dict[str, str]] = {
         "measurements.csv": _rows(
             "measurements.csv",
             "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9e70,2,1,2026-03-01T08:00:00Z,wall thickness,mm,0.1,8",
+        ),
+        "gauge_readings.csv": _rows(
+            "gauge_readings.csv",
+            "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9e80,wall gauge 2,thin-wall,mm,7,Robin,1,0.1,"
+            "2026-03-03T08:00:00Z",
         ),
     }.items()
     for row in rows

@@ -215,6 +215,17 @@ BAD: dict[str, dict[str, list[str]]] = {
         "value": ["", "nan", "-inf", "1e16", "0,1", "thin"],
         "subgroup": NAMES,
     },
+    "gauge_readings.csv": {
+        "id": IDS,
+        "study": ["", *NAMES],
+        "characteristic": ["", *NAMES],
+        "unit": NAMES,
+        "part": ["", *NAMES],
+        "appraiser": ["", *NAMES],
+        "trial": ["", "0", "101", "1.5", "first"],
+        "value": ["", "nan", "-inf", "1e16", "0,1", "thin"],
+        "measured_at": ["", *INSTANTS],
+    },
 }
 
 

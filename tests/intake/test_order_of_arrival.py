@@ -176,6 +176,7 @@ def plants(draw: st.DrawFn) -> Rows:
     events = {(machine, at): kind for machine, at, kind in draw(st.lists(event, max_size=3))}
     entries = list(_entries(draw))
     change = st.tuples(st.sampled_from(["", "1", "2"]), MINUTES, st.sampled_from(["label", "oil"]))
+    gauged = st.tuples(st.sampled_from("123"), MINUTES, st.floats(0.01, 99))
     measured = st.tuples(BODYMAKERS, MINUTES, st.floats(0.01, 99), SHORT_WORDS)
     return {
         "lines.csv": [{"line": "1", "name": draw(SHORT_WORDS)}, {"line": "2"}],
@@ -255,6 +256,14 @@ def plants(draw: st.DrawFn) -> Rows:
                 for machine, at, value, subgroup in draw(st.lists(measured, max_size=4))
             ],
             *("line", "bodymaker", "measured_at", "subgroup"),
+        ),
+        "gauge_readings.csv": _unique(
+            [
+                {"study": "one", "characteristic": "wall", "part": part, "appraiser": "Kim"}
+                | {"trial": "1", "measured_at": minute(at), "value": repr(value)}
+                for part, at, value in draw(st.lists(gauged, max_size=3))
+            ],
+            "part",
         ),
     }
 

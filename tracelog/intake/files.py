@@ -51,6 +51,8 @@ from tracelog.strokes.facts import CounterEventFact, CounterSettlementFact, Read
 from tracelog.strokes.settlement_actions import record_counter_settlements
 from tracelog.trends.actions import record_measurements
 from tracelog.trends.facts import MeasurementFact
+from tracelog.trends.measured.actions import record_gauge_readings
+from tracelog.trends.measured.facts import GaugeReadingFact
 
 PLANT_FILE = "plant.toml"
 Cells = Mapping[str, str]
@@ -227,5 +229,6 @@ FILES: tuple[PlantFile, ...] = (
         (Reference("defects.csv", ("entry",), _key("entry")),),
     ),
     PlantFile("measurements.csv", MeasurementFact, record_measurements, (_LINE, _MACHINE)),
+    PlantFile("gauge_readings.csv", GaugeReadingFact, record_gauge_readings),
 )
 FILES_BY_NAME = {file.name: file for file in FILES}

@@ -39,7 +39,7 @@ from tracelog.service.models import (
     ServicePin,
 )
 from tracelog.strokes.models import CounterEventRow, CounterSettlement, Reading
-from tracelog.trends.models import Measurement
+from tracelog.trends.models import GaugeReading, Measurement
 
 Values = Sequence[Any]
 Rows: TypeAlias = Select[*tuple[Any, ...]]
@@ -329,6 +329,17 @@ def _measurements(text: ByCodePoint) -> Rows:
     )
 
 
+def _gauge_readings(text: ByCodePoint) -> Rows:
+    row = GaugeReading
+    return select(
+        *(row.id, row.study, row.characteristic, row.unit, row.part),
+        *(row.appraiser, row.trial, row.value, row.measured_at),
+    ).order_by(
+        *(text(row.study), text(row.characteristic), text(row.part), text(row.appraiser)),
+        *(row.trial, row.id),
+    )
+
+
 _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "lines.csv": _lines,
     "machines.csv": _machines,
@@ -352,4 +363,5 @@ _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "defects.csv": _entries,
     "defect_corrections.csv": _corrections,
     "measurements.csv": _measurements,
+    "gauge_readings.csv": _gauge_readings,
 }

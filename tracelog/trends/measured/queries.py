@@ -1,0 +1,149 @@
+"""Reads of measured values and of gauge studies; one statement each."""
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Select, and_, func, or_, select
+from sqlalchemy.orm import Session
+
+from tracelog.trends.models import GaugeReading, Measurement
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What was measured so far: a characteristic with its last instant, in all or on a machine."""
+
+    characteristic: str
+    machine_id: uuid.UUID
+    values: int
+    latest_at: datetime
+
+
+@dataclass(frozen=True)
+class MeasuredValue:
+    """One measured value; `subgroup` is the same for values taken together."""
+
+    machine_id: uuid.UUID
+    measured_at: datetime
+    unit: str | None
+    value: float
+    subgroup: str | None
+
+
+@dataclass(frozen=True)
+class StudyView:
+    """One gauge study as the list shows it."""
+
+    study: str
+    characteristic: str
+    unit: str | None
+    readings: int
+    parts: int
+    appraisers: int
+    first_at: datetime
+    last_at: datetime
+
+
+@dataclass(frozen=True)
+class GaugeValue:
+    """One reading of a gauge study."""
+
+    characteristic: str
+    unit: str | None
+    part: str
+    appraiser: str
+    trial: int
+    value: float
+    measured_at: datetime
+
+
+def what_is_measured(session: Session) -> list[Measured]:
+    """Each characteristic of each machine, the latest first. One statement."""
+    row = Measurement
+    latest = func.max(row.measured_at)
+    asked = (
+        select(row.characteristic, row.machine_id, func.count(), latest)
+        .group_by(row.characteristic, row.machine_id)
+        .order_by(latest.desc(), row.characteristic, row.machine_id)
+    )
+    return [Measured(*found) for found in session.execute(asked)]
+
+
+def measured_values(
+    session: Session,
+    characteristic: str,
+    periods: Sequence[tuple[datetime, datetime]],
+    machine_ids: Sequence[uuid.UUID] | None,
+    as_of: datetime | None,
+    most: int,
+) -> list[MeasuredValue]:
+    """The values of a characteristic in order of time. One statement.
+
+    Args:
+        session: an open session.
+        characteristic: as in the file.
+        periods: from and to, UTC, the end not included; a value counts in one of them.
+        machine_ids: only of these; None: of all.
+        as_of: UTC; only what was measured by then. None: all.
+        most: at most so many are read.
+    """
+    row = Measurement
+    within = [and_(row.measured_at >= start, row.measured_at < end) for start, end in periods]
+    asked: Select[tuple[uuid.UUID, datetime, str | None, float, str | None]] = (
+        select(row.machine_id, row.measured_at, row.unit, row.value, row.subgroup)
+        .where(row.characteristic == characteristic, or_(*within))
+        .order_by(row.measured_at, row.machine_id, row.id)
+        .limit(most)
+    )
+    if machine_ids is not None:
+        asked = asked.where(row.machine_id.in_(machine_ids))
+    if as_of is not None:
+        asked = asked.where(row.measured_at <= as_of)
+    return [MeasuredValue(*found) for found in session.execute(asked)]
+
+
+def gauge_studies(session: Session, as_of: datetime | None = None) -> list[StudyView]:
+    """All gauge studies, the latest first. One statement.
+
+    Args:
+        session: an open session.
+        as_of: UTC; only readings taken by then. None: all.
+    """
+    row = GaugeReading
+    last = func.max(row.measured_at)
+    asked = (
+        select(
+            *(row.study, row.characteristic, func.max(row.unit), func.count()),
+            *(func.count(row.part.distinct()), func.count(row.appraiser.distinct())),
+            *(func.min(row.measured_at), last),
+        )
+        .group_by(row.study, row.characteristic)
+        .order_by(last.desc(), row.study, row.characteristic)
+    )
+    if as_of is not None:
+        asked = asked.where(row.measured_at <= as_of)
+    return [StudyView(*found) for found in session.execute(asked)]
+
+
+def gauge_values(session: Session, study: str, as_of: datetime | None = None) -> list[GaugeValue]:
+    """The readings of one study in the order in which they were taken. One statement.
+
+    Args:
+        session: an open session.
+        study: its name.
+        as_of: UTC; only readings taken by then. None: all.
+    """
+    row = GaugeReading
+    asked = (
+        select(
+            *(row.characteristic, row.unit, row.part, row.appraiser),
+            *(row.trial, row.value, row.measured_at),
+        )
+        .where(row.study == study)
+        .order_by(row.measured_at, row.part, row.appraiser, row.trial, row.id)
+    )
+    if as_of is not None:
+        asked = asked.where(row.measured_at <= as_of)
+    return [GaugeValue(*found) for found in session.execute(asked)]
