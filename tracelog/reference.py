@@ -1,8 +1,9 @@
 """The reference data of the trade, read once from the TOML files of the shared folder.
 
 Defect vocabulary, tool types, service levels, stations, digits taken for others, routine checks,
-measured characteristics, cautions and kinds of change. All of it is a starting default with its source beside it; what the
-plant itself brings along always wins. The texts are English: pages pass them through `_`.
+measured characteristics, cautions and kinds of change. All of it is a starting default with its
+source beside it; what the plant itself brings along always wins. The texts are English: pages pass
+them through `_`.
 """
 
 from collections.abc import Callable, Collection, Iterable

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tracelog.stats.inputs import FloatArray, IntArray, as_numbers, as_series, require
+from tracelog.stats.inputs import FloatArray, IntArray, as_numbers, as_series, one_number, require
 
 # The test's own approximation is given for samples up to this size.
 MOST_TESTED = 5_000
@@ -69,6 +69,35 @@ def shapiro_wilk(values: npt.ArrayLike) -> float:
     require(x.size <= MOST_TESTED, f"values must be at most {MOST_TESTED}")
     require(np.ptp(x) > 0, "values must not all be the same")
     return float(shapiro(x).pvalue)
+
+
+@dataclass(frozen=True)
+class NormalTails:
+    """Shares of a normal distribution below a lower and above an upper limit; 0 without one."""
+
+    below: float
+    above: float
+
+
+def normal_tails(
+    mean: float, sigma: float, lower: float | None = None, upper: float | None = None
+) -> NormalTails:
+    """What a normal distribution has outside limits.
+
+    Formula: below = F((lower - mean) / sigma), above = F((mean - upper) / sigma) with the standard
+    normal F. Far out it holds only as far as the values are normal there, which few data can show.
+
+    Args: mean, sigma, lower, upper: in one unit.
+    Raises: ValueError naming the argument.
+    Source: Montgomery, Introduction to Statistical Quality Control, 6th ed., sec. 8.3.1.
+    Example: limits at 3 sigma on both sides have 1,350 in a million on each.
+    """
+    from scipy.special import ndtr
+
+    middle, spread = one_number("mean", mean), one_number("sigma", sigma, above=0)
+    below = 0.0 if lower is None else float(ndtr((lower - middle) / spread))
+    above = 0.0 if upper is None else float(ndtr((middle - upper) / spread))
+    return NormalTails(below, above)
 
 
 @dataclass(frozen=True)

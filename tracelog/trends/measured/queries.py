@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Select, and_, func, or_, select
+from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from tracelog.trends.models import GaugeReading, Measurement
@@ -91,7 +91,7 @@ def measured_values(
     """
     row = Measurement
     within = [and_(row.measured_at >= start, row.measured_at < end) for start, end in periods]
-    asked: Select[tuple[uuid.UUID, datetime, str | None, float, str | None]] = (
+    asked = (
         select(row.machine_id, row.measured_at, row.unit, row.value, row.subgroup)
         .where(row.characteristic == characteristic, or_(*within))
         .order_by(row.measured_at, row.machine_id, row.id)
