@@ -18,7 +18,7 @@ def quality(visit: Visit, cast: Cast) -> Visit:
 
 
 def _rows(html: str) -> list[str]:
-    return re.findall(r'<th scope="row" class="when"><a href="/log/([0-9a-f-]{36})"', html)
+    return re.findall(r'<th scope="row" class="close"><a href="/log/([0-9a-f-]{36})"', html)
 
 
 def test_the_list_holds_what_the_api_tells(quality: Visit) -> None:

@@ -159,6 +159,26 @@ GOOD: Rows = {
         ",wall gauge 1,thin-wall,mm,1,Kim,1,0.0971,2026-03-02T08:00:00Z",
         ",wall gauge 1,thin-wall,mm,1,Kim,2,0.0972,2026-03-02T08:10:00Z",
     ),
+    "baselines.csv": [
+        *_rows(
+            "baselines.csv",
+            ",1,1,production,split,2026-03-01T06:00:00Z,2026-03-03T06:00:00Z,calm,"
+            "2026-03-04T08:00:00Z,Kim",
+            ",1,1,production,split,,,too short,2026-03-05T08:00:00Z,Robin",
+            ",1,,samples,,2026-03-01T06:00:00Z,2026-03-03T06:00:00Z,calm,2026-03-04T08:00:00Z,Kim",
+            ",,,measurements,wall thickness,2026-03-01T06:00:00Z,2026-03-03T06:00:00Z,new gauge,"
+            "2026-03-04T08:00:00Z,Kim",
+        ),
+        {
+            "evidence": "production",
+            "of": "wrinkle, split",
+            "starts_at": "2026-03-01T06:00:00Z",
+            "ends_at": "2026-03-03T06:00:00Z",
+            "reason": "both together",
+            "frozen_at": "2026-03-04T08:00:00Z",
+            "frozen_by": "Kim",
+        },
+    ],
 }
 
 # One more good row of each file, on which nothing depends.
@@ -222,6 +242,11 @@ EXTRA: dict[str, dict[str, str]] = {
             "gauge_readings.csv",
             "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9e80,wall gauge 2,thin-wall,mm,7,Robin,1,0.1,"
             "2026-03-03T08:00:00Z",
+        ),
+        "baselines.csv": _rows(
+            "baselines.csv",
+            "0198c1f0-7a4e-7cc1-8000-3f1b6a2d9f90,2,1,production,split,2026-03-01T06:00:00Z,"
+            "2026-03-03T06:00:00Z,calm,2026-03-04T09:00:00Z,Robin",
         ),
     }.items()
     for row in rows

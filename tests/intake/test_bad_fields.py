@@ -226,6 +226,18 @@ BAD: dict[str, dict[str, list[str]]] = {
         "value": ["", "nan", "-inf", "1e16", "0,1", "thin"],
         "measured_at": ["", *INSTANTS],
     },
+    "baselines.csv": {
+        "id": IDS,
+        "line": ["", *NUMBERS, "9"],
+        "bodymaker": [*NUMBERS, "99"],
+        "evidence": ["", "hearsay", "Production"],
+        "of": ["spilt", "split,spilt", "x" * 2001, BELL],
+        "starts_at": ["", *INSTANTS, "2020-01-01T00:00:00Z"],
+        "ends_at": ["", *INSTANTS, END_BEFORE_START],
+        "reason": ["", *NOTES],
+        "frozen_at": ["", *INSTANTS],
+        "frozen_by": ["", "x" * 121, BELL],
+    },
 }
 
 

@@ -15,6 +15,7 @@ from tracelog.plant.calendar_rules import PeriodKind
 from tracelog.plant.facts import PalletStatus, RemovalReason
 from tracelog.plant.tool_facts import ToolWorkKind
 from tracelog.strokes.facts import CounterEvent, Verdict
+from tracelog.trends.series.rules import SeriesEvidence
 
 PAGE = (tree.ROOT / "docs" / "plant-folder.md").read_text(encoding="utf-8")
 SECTIONS = dict(re.findall(r"^## (\S+)\n(.*?)(?=^## |\Z)", PAGE, flags=re.MULTILINE | re.DOTALL))
@@ -41,6 +42,7 @@ def test_the_files_stand_in_the_order_in_which_they_are_read() -> None:
         ("counter_events.csv", CounterEvent),
         ("counter_settlements.csv", Verdict),
         ("planned_periods.csv", PeriodKind),
+        ("baselines.csv", SeriesEvidence),
     ],
 )
 def test_every_word_that_is_taken_is_named(file: str, words: type[StrEnum]) -> None:

@@ -177,6 +177,7 @@ def plants(draw: st.DrawFn) -> Rows:
     entries = list(_entries(draw))
     change = st.tuples(st.sampled_from(["", "1", "2"]), MINUTES, st.sampled_from(["label", "oil"]))
     gauged = st.tuples(st.sampled_from("123"), MINUTES, st.floats(0.01, 99))
+    frozen = st.tuples(st.sampled_from(["", "1", "2"]), MINUTES, st.sampled_from(["calm", "é"]))
     measured = st.tuples(BODYMAKERS, MINUTES, st.floats(0.01, 99), SHORT_WORDS)
     return {
         "lines.csv": [{"line": "1", "name": draw(SHORT_WORDS)}, {"line": "2"}],
@@ -264,6 +265,15 @@ def plants(draw: st.DrawFn) -> Rows:
                 for part, at, value in draw(st.lists(gauged, max_size=3))
             ],
             "part",
+        ),
+        "baselines.csv": _unique(
+            [
+                {"line": "1", "bodymaker": number, "evidence": "production", "of": "split"}
+                | {"starts_at": minute(at), "ends_at": minute(at + 500), "reason": why}
+                | {"frozen_at": minute(at + 900), "frozen_by": "Kim"}
+                for number, at, why in draw(st.lists(frozen, max_size=3))
+            ],
+            *("bodymaker", "frozen_at"),
         ),
     }
 

@@ -53,6 +53,8 @@ from tracelog.trends.actions import record_measurements
 from tracelog.trends.facts import MeasurementFact
 from tracelog.trends.measured.actions import record_gauge_readings
 from tracelog.trends.measured.facts import GaugeReadingFact
+from tracelog.trends.series.actions import record_baselines
+from tracelog.trends.series.facts import BaselineFact
 
 PLANT_FILE = "plant.toml"
 Cells = Mapping[str, str]
@@ -230,5 +232,11 @@ FILES: tuple[PlantFile, ...] = (
     ),
     PlantFile("measurements.csv", MeasurementFact, record_measurements, (_LINE, _MACHINE)),
     PlantFile("gauge_readings.csv", GaugeReadingFact, record_gauge_readings),
+    PlantFile(
+        "baselines.csv",
+        BaselineFact,
+        record_baselines,
+        (_LINE, _MACHINE, Reference("defect_types.csv", ("of",), _key("of"))),
+    ),
 )
 FILES_BY_NAME = {file.name: file for file in FILES}

@@ -6,8 +6,8 @@ Text is ordered by code point on both engines, so that the same plant gives the 
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, TypeAlias
 
-from sqlalchemy import Select, select
-from sqlalchemy.orm import InstrumentedAttribute, Session
+from sqlalchemy import Select, func, select
+from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 from sqlalchemy.sql.elements import ColumnElement
 
 from tracelog.defects.models import DefectType, Entry, EntryCorrection
@@ -39,7 +39,7 @@ from tracelog.service.models import (
     ServicePin,
 )
 from tracelog.strokes.models import CounterEventRow, CounterSettlement, Reading
-from tracelog.trends.models import GaugeReading, Measurement
+from tracelog.trends.models import FrozenBaseline, GaugeReading, Measurement
 
 Values = Sequence[Any]
 Rows: TypeAlias = Select[*tuple[Any, ...]]
@@ -340,6 +340,21 @@ def _gauge_readings(text: ByCodePoint) -> Rows:
     )
 
 
+def _baselines(_text: ByCodePoint) -> Rows:
+    row, own_line = FrozenBaseline, aliased(Line)
+    return (
+        select(
+            *(row.id, func.coalesce(Line.line, own_line.line), Machine.number, row.evidence),
+            *(row.of, row.starts_at, row.ends_at, row.reason, row.frozen_at, row.frozen_by),
+        )
+        .select_from(row)
+        .outerjoin(own_line, own_line.id == row.line_id)
+        .outerjoin(Machine, Machine.id == row.machine_id)
+        .outerjoin(Line, Line.id == Machine.line_id)
+        .order_by(row.id)
+    )
+
+
 _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "lines.csv": _lines,
     "machines.csv": _machines,
@@ -364,4 +379,5 @@ _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "defect_corrections.csv": _corrections,
     "measurements.csv": _measurements,
     "gauge_readings.csv": _gauge_readings,
+    "baselines.csv": _baselines,
 }

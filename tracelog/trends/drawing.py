@@ -204,23 +204,26 @@ def whiskers(places: Sequence[RatePlace], together: float | None = None) -> Whis
     return WhiskerFigure(rows, tuple(ticks), foot + AXIS_HEIGHT, foot, NAMES_PERCENT, line)
 
 
-def chart_figure(places: Sequence[ChartPlace]) -> ChartFigure:
+def chart_figure(places: Sequence[ChartPlace], power: float = 1.0) -> ChartFigure:
     """A control chart: points in order, joined, with centre line and stepped limits.
 
     Args:
         places: points in order of time.
+        power: heights are as this power of the values, so that below 1 small ones are told apart;
+            the scale then begins at 0.
     """
     drawn = [v for p in places for v in (p.value, p.upper, p.lower, p.centre) if v is not None]
     # A fraction near 1 is not read on a scale from 0.
     low = min(drawn, default=0.0)
     high = max(drawn, default=1.0)
     foot = 0.0 if low <= 0.5 * high else low - 0.1 * (high - low)
-    steps = _steps_between(foot, high)
+    steps = _steps_between(foot, high) if power == 1 else _tenfold_steps(high)
     foot, top = min(foot, steps[0]), steps[-1]
     usable = CHART_HEIGHT - CHART_TOP - CHART_FOOT
 
     def y(value: float) -> float:
         share = (value - foot) / (top - foot) if top > foot else 0.0
+        share = max(share, 0.0) ** power
         return round(CHART_TOP + (1 - min(max(share, 0.0), 1.0)) * usable, 2)
 
     def x(index: float) -> float:
@@ -272,6 +275,13 @@ def _steps_between(foot: float, high: float) -> list[float]:
     step = nice_steps(high - foot)[1]
     first = math.floor(foot / step)
     return [step * index for index in range(first, math.ceil(high / step - 1e-9) + 1)]
+
+
+def _tenfold_steps(high: float) -> list[float]:
+    """0, the powers of ten below the top, and the top."""
+    top = nice_steps(high)[-1]
+    largest = math.floor(math.log10(top / 2))
+    return [0.0, *(10.0**size for size in range(largest - 2, largest + 1)), top]
 
 
 def _shape(place: ChartPlace) -> str:

@@ -22,7 +22,6 @@ from tracelog.trends.drawing import (
     ParetoPlace,
     RatePlace,
     WhiskerFigure,
-    chart_figure,
     interval_words,
     pareto_figure,
     scale_text,
@@ -41,7 +40,7 @@ from tracelog.trends.questions import (
 )
 from tracelog.trends.rates import pareto_of, rates
 from tracelog.trends.rules import ChartKind, Evidence
-from tracelog.trends.series.drawing import chart_place
+from tracelog.trends.series.drawing import figure_of_points
 from tracelog.trends.series.rules import RunRules
 from tracelog.trends.wording import (
     as_sentence,
@@ -210,7 +209,7 @@ def trends_page(
             [_place(row, questions.chart.machine) for row in rated.rows],
             rated.together.per_million,
         ),
-        chart_figure=chart_figure([chart_place(p, charted, plant.zone) for p in charted.points]),
+        chart_figure=figure_of_points(charted, plant.zone),
         pareto_figure=pareto_figure(
             [
                 ParetoPlace(

@@ -8,7 +8,6 @@ from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 from tracelog.facts import (
     Fact,
     Instant,
-    Name,
     Note,
     Number,
     RowId,
@@ -28,6 +27,11 @@ Of = Annotated[
     str,
     BeforeValidator(lambda value: plain_text(value, LONGEST_OF)),
     WithJsonSchema({"type": "string", "maxLength": LONGEST_OF}),
+]
+Person = Annotated[
+    str,
+    BeforeValidator(lambda value: plain_text(value, 120)),
+    WithJsonSchema({"type": "string", "minLength": 1, "maxLength": 120}),
 ]
 
 
@@ -72,7 +76,7 @@ class BaselineFact(Fact):
     ends_at: Instant | None = None
     reason: Note
     frozen_at: Instant
-    frozen_by: Name
+    frozen_by: Person
 
     @model_validator(mode="after")
     def _complete(self) -> Self:

@@ -13,15 +13,15 @@ from tracelog.instants import show_instant, write_instant
 from tracelog.language import _
 from tracelog.plant.queries import Directory, PlantView
 from tracelog.trends.answers import ChartAnswer, ChartPoint
-from tracelog.trends.drawing import ChartFigure, chart_figure
+from tracelog.trends.drawing import ChartFigure
 from tracelog.trends.page import Questions, day_or_moment, query_of, scope_name, shown_choices
 from tracelog.trends.questions import ChartQuestion, RateQuestion
 from tracelog.trends.rules import BETWEEN_ENTRIES, Evidence
 from tracelog.trends.series.drawing import (
     EventFigure,
-    chart_place,
     event_figure,
     event_words,
+    figure_of_points,
     point_at,
 )
 from tracelog.trends.series.events import chart_with_events
@@ -145,7 +145,7 @@ def series_page(
     )
     return SeriesPage(
         chart=drawn,
-        chart_figure=chart_figure([chart_place(point, drawn, zone) for point in drawn.points]),
+        chart_figure=figure_of_points(drawn, zone),
         events_figure=event_figure(drawn, zone),
         points=tuple(
             PointRow(point, point_at(drawn, point), _entries_of(point, asked), _remarks(point))
@@ -162,7 +162,7 @@ def series_page(
         scope=scope_name(asked, plant, places),
         defect=", ".join(names.get(one, one) for one in asked.defects),
         unit=unit_words(drawn.unit),
-        kind=chart_name(drawn.kind),
+        kind=as_sentence(chart_name(drawn.kind)),
         why=as_sentence(drawn.why),
         says=chart_says(asked.evidence),
         notes=tuple(map(as_sentence, drawn.notes)),
@@ -170,7 +170,7 @@ def series_page(
         proposal="" if proposal is None else _proposal_words(proposal, zone),
         proposal_query=""
         if proposal is None
-        else f"{series_query(asked, zone)}&{_proposal_query(proposal)}",
+        else f"{series_query(asked, zone)}&{_proposal_query(proposal, zone)}",
         query=series_query(asked, zone),
     )
 
@@ -264,11 +264,11 @@ def _proposal_words(proposal: Proposal, zone: ZoneInfo) -> str:
     )
 
 
-def _proposal_query(proposal: Proposal) -> str:
+def _proposal_query(proposal: Proposal, zone: ZoneInfo) -> str:
     return urlencode(
         {
-            "starts_at": write_instant(proposal.start),
-            "ends_at": write_instant(proposal.end),
+            "starts_at": day_or_moment(proposal.start, zone),
+            "ends_at": day_or_moment(proposal.end, zone, ends=True),
             "reason": _("after %(what)s", what=event_words(proposal.event)),
         }
     )

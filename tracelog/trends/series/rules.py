@@ -116,7 +116,8 @@ def proposed_baseline(
         shown_until: end of the period shown, UTC.
 
     Returns:
-        From the last event on, None where nothing happened since.
+        From the last event on, one of the machine itself before one of its whole line; None where
+        nothing happened since.
     """
     if frozen is None:
         return None
@@ -129,5 +130,5 @@ def proposed_baseline(
     ]
     if not after:
         return None
-    last = max(after, key=lambda one: one.at)
+    last = max(after, key=lambda one: (one.machine is not None, one.at))
     return Proposal(last, last.at, shown_until)

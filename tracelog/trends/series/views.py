@@ -68,7 +68,7 @@ def _page(values: Values, freezing: Form | None = None) -> tuple[str, int]:
         rule_sets=rule_sets(),
         chosen_too=chosen[1:],
         page=page,
-        freezing=_freezing(page, form, freezing, plant.zone),
+        freezing=_freezing(page, values, freezing, plant.zone),
     )
     return shown, 200 if page else 400
 
@@ -78,12 +78,13 @@ def _question(values: Values, known: Known) -> ChartQuestion:
 
 
 def _freezing(
-    page: SeriesPage | None, choice: Form, sent: Form | None, zone: ZoneInfo
+    page: SeriesPage | None, values: Values, sent: Form | None, zone: ZoneInfo
 ) -> Form | None:
     """The form that freezes a baseline: as it was sent, or filled in from what is shown."""
     if page is None:
         return None
-    filled = freeze_fields(page, choice.values, zone, now())
+    given = {name: values[name][-1] for name in PREFILLED if values.get(name)}
+    filled = freeze_fields(page, given, zone, now())
     if sent is None:
         return Form(filled)
     # What somebody else froze meanwhile is on the page now, so that it can be decided again.
