@@ -22,6 +22,7 @@ COMMANDS: dict[str, str] = {
     "check": "tracelog.intake.commands:check",
     "trace": "tracelog.trace.commands:trace",
     "rates": "tracelog.trends.commands:rates",
+    "signals": "tracelog.trends.signals.commands:signals",
     "counters": "tracelog.strokes.commands:counters",
     "forecast": "tracelog.service.commands:forecast",
     "plan": "tracelog.service.plan_commands:plan",

@@ -2,12 +2,13 @@
 
 import uuid
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
-from tracelog.cases.facts import CaseFact, StepFact, StepKind
+from tracelog.cases.facts import CaseFact, SignalFact, StepFact, StepKind
 from tracelog.cases.models import Case, CaseStep
 from tracelog.cases.queries import case, place_of
 from tracelog.cases.rules import Verdict
@@ -16,6 +17,10 @@ from tracelog.defects.queries import vocabulary
 from tracelog.errors import Conflict, TracelogError, UnknownReference
 from tracelog.language import _
 from tracelog.outcomes import CREATED, UNCHANGED, Outcome
+from tracelog.plant.queries import directory
+from tracelog.trends.signals.actions import decide
+from tracelog.trends.signals.facts import DecisionFact
+from tracelog.trends.signals.rules import Decision
 
 
 def open_case(session: Session, fact: CaseFact, actor: Actor, now: datetime) -> Outcome:
@@ -67,6 +72,31 @@ def open_case(session: Session, fact: CaseFact, actor: Actor, now: datetime) -> 
         )
     )
     return CREATED
+
+
+def attach_signal(session: Session, fact: SignalFact, actor: Actor, now: datetime) -> Outcome:
+    """Attach a signal to a case: what was decided about it is to look into it there.
+
+    Args:
+        session: an open session that writes.
+        fact: the case and the signal.
+        actor: who attaches it.
+        now: UTC.
+
+    Raises:
+        NotFound: there is no such case, or no such signal.
+        Conflict: the case has ended; or the id says otherwise.
+        UnknownReference: the plant has no such machine.
+        BadFact: the kind is no kind of signal.
+    """
+    take_turn(session)
+    standing = case(session, fact.case, now)
+    if not standing.is_open:
+        raise Conflict(_("the case has ended; reopen it"), "case")
+    said = fact.model_dump(exclude={"case"}) | {"decision": Decision.ATTACHED.value}
+    decided = DecisionFact.read(said, ZoneInfo("UTC"))
+    machine = directory(session).machine_named(fact.machine)
+    return decide(session, decided, machine.id, actor, now, fact.case)
 
 
 def add_step(session: Session, fact: StepFact, actor: Actor, now: datetime) -> Outcome:

@@ -4,9 +4,9 @@ import uuid
 
 from flask import Blueprint, Response
 
-from tracelog.cases.actions import add_step, open_case
+from tracelog.cases.actions import add_step, attach_signal, open_case
 from tracelog.cases.answers import case_answer, standing_answer
-from tracelog.cases.facts import CaseFact, StepFact
+from tracelog.cases.facts import CaseFact, SignalFact, StepFact
 from tracelog.cases.queries import case, cases
 from tracelog.cases.shapes import CASES, STANDING
 from tracelog.db import new_id
@@ -91,6 +91,26 @@ def post_step(case_id: str) -> Response:
     key = fact.id or new_id()
     fact = fact.model_copy(update={"id": key})
     return answer_one(key, add_step(current_session(), fact, current_actor(), now()))
+
+
+@cases_api.post("/cases/<case_id>/signals")
+@permit("work on case")
+@described(
+    Call(
+        "Attach a signal to a case.",
+        KEPT_ONE,
+        asked=(_WHICH,),
+        body=SignalFact,
+        in_address=("case",),
+        problems=(404, 409, 413, 415),
+    )
+)
+def post_signal(case_id: str) -> Response:
+    """Attach one signal."""
+    fact = take_one(SignalFact, {"case": _id_in_path(case_id)})
+    key = fact.id or new_id()
+    fact = fact.model_copy(update={"id": key})
+    return answer_one(key, attach_signal(current_session(), fact, current_actor(), now()))
 
 
 def _id_in_path(text: str) -> uuid.UUID:

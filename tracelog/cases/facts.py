@@ -30,6 +30,19 @@ class CaseFact(Fact):
     since_at: Instant
 
 
+class SignalFact(Fact):
+    """A signal that belongs to a case, named as the list of signals names it."""
+
+    key_fields: ClassVar[tuple[str, ...]] = ("id",)
+    id: RowId | None = None
+    case: RowId
+    machine: Name
+    defect: Name = ""
+    kind: Name
+    raised_at: Instant
+    reason: Note | None = None
+
+
 class StepFact(Fact):
     """A note, an action taken at an instant, or the end of a case."""
 

@@ -17,6 +17,8 @@ from tracelog.errors import NotFound, UnknownReference
 from tracelog.language import _
 from tracelog.plant.queries import Directory, directory
 from tracelog.strokes.queries import Span, machine_span, strokes_between
+from tracelog.trends.signals.queries import SignalView, kept_signals
+from tracelog.trends.signals.wording import says
 
 ENDS = (StepKind.HELD.value, StepKind.DROPPED.value)
 
@@ -121,6 +123,27 @@ def case(session: Session, case_id: uuid.UUID, as_of: datetime) -> CaseStanding:
     before = _side(session, view, view.since_at, min(acted_at or as_of, as_of), as_of)
     after = None if acted_at is None else _side(session, view, acted_at, as_of, as_of)
     return CaseStanding(view, verify(before, after))
+
+
+@dataclass(frozen=True)
+class CaseSignal:
+    """A signal that is the case's, or may become it."""
+
+    signal: SignalView
+    says: str
+    is_attached: bool
+
+
+def case_signals(session: Session, about: CaseView) -> list[CaseSignal]:
+    """Signals attached to a case, and those that are on for its defect where it is seen."""
+    places = directory(session)
+    found = []
+    for one in kept_signals(session, places):
+        attached = one.decision is not None and one.decision.case_id == about.id
+        fits = one.defect == about.defect and one.machine.id in about.machine_ids and one.is_open
+        if attached or (fits and (one.decision is None or one.decision.case_id is None)):
+            found.append(CaseSignal(one, says(one), attached))
+    return found
 
 
 def _side(

@@ -7,7 +7,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from tracelog.cases.actions import add_step, open_case
 from tracelog.cases.facts import CaseFact, StepFact, StepKind
-from tracelog.cases.queries import case, cases
+from tracelog.cases.queries import case, case_signals, cases
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import NotFound, TracelogError
 from tracelog.language import _
@@ -73,6 +73,7 @@ def _case_page(case_id: uuid.UUID, form: Form) -> str:
     )
     return render_template(
         "cases/case.html",
+        signals=case_signals(current_session(), standing.case),
         standing=standing,
         case=standing.case,
         numbers=standing.verification,

@@ -13,7 +13,14 @@ from tracelog.defects.counts import ProductionCount, production_counts
 from tracelog.defects.queries import EntryFilter, EntryView, entries
 from tracelog.floor.rules import STANDSTILL, reasons
 from tracelog.instants import EARLIEST
-from tracelog.plant.queries import BODYMAKER, Directory, MachineView, directory
+from tracelog.plant.queries import (
+    BODYMAKER,
+    Directory,
+    MachineView,
+    PlantView,
+    directory,
+    the_plant,
+)
 from tracelog.plant.stays import ChangeMade, ToolStay, changes_between, tool_stays
 from tracelog.service.queries import (
     ServiceDone,
@@ -33,6 +40,8 @@ from tracelog.strokes.queries import (
     strokes_by_bucket,
 )
 from tracelog.strokes.questions import silences
+from tracelog.trends.signals.queries import SignalView, kept_signals, signals_then
+from tracelog.trends.signals.wording import short
 
 RECENT = timedelta(hours=24)
 MOST_ENTRIES = 300
@@ -42,7 +51,8 @@ MOST_ENTRIES = 300
 class FloorMachine:
     """One bodymaker on the floor.
 
-    `standing` is the level furthest used up; `asks_counter`: something is open about its counter.
+    `standing` is the level furthest used up; `asks_counter`: something is open about its counter;
+    `signals` are those that are on.
     """
 
     machine: MachineView
@@ -52,6 +62,12 @@ class FloorMachine:
     stopped: bool
     reasons: tuple[str, ...]
     asks_counter: bool
+    signals: tuple[SignalView, ...]
+
+    @property
+    def signals_say(self) -> tuple[str, ...]:
+        """The signals that are on, in a few words."""
+        return tuple(short(one) for one in self.signals)
 
     @property
     def share(self) -> float | None:
@@ -80,7 +96,29 @@ class FloorLine:
     @property
     def needing(self) -> tuple[FloorMachine, ...]:
         """Machines that need somebody."""
-        return tuple(machine for machine in self.machines if machine.reasons)
+        return tuple(one for one in self.machines if one.reasons or one.signals)
+
+
+def open_signals(
+    session: Session, plant: PlantView, as_of: datetime | None
+) -> dict[uuid.UUID, tuple[SignalView, ...]]:
+    """Signals that are on and not dismissed, by machine, the latest first.
+
+    Args:
+        session: an open session.
+        plant: as read.
+        as_of: as they would have been given then, which is worked out anew; None: as kept.
+    """
+    places = directory(session)
+    if as_of is None:
+        every: Sequence[SignalView] = kept_signals(session, places, only_on=True)
+    else:
+        every = signals_then(session, plant, places, as_of).signals
+    found: dict[uuid.UUID, list[SignalView]] = defaultdict(list)
+    for one in every:
+        if one.is_open:
+            found[one.machine.id].append(one)
+    return {machine: tuple(own) for machine, own in found.items()}
 
 
 def floor(session: Session, as_of: datetime) -> list[FloorLine]:
@@ -102,6 +140,7 @@ def floor(session: Session, as_of: datetime) -> list[FloorLine]:
         by=("machine",),
     )
     silent = silences(session, as_of)
+    signals = open_signals(session, the_plant(session), None)
     entries_by = {row.machine_id: row.entries for row in logged}
     machines = plant.bodymakers
     made = _strokes(session, machines, RECENT, last, as_of)
@@ -118,6 +157,7 @@ def floor(session: Session, as_of: datetime) -> list[FloorLine]:
                 before_last == 0,
                 _needs(own, asked, machine.id in silent),
                 bool(asked) or machine.id in silent,
+                signals.get(machine.id, ()),
             )
         )
     return [FloorLine(line, plant.line_names[line], tuple(found)) for line, found in lines.items()]
@@ -152,7 +192,7 @@ class MachineHistory:
     """One machine between two instants, all on one time axis.
 
     `reasons` say why it needs somebody, `stopped` that it stands, `is_silent` that its counter says
-    nothing for longer than usual; all only of bodymakers.
+    nothing for longer than usual; all only of bodymakers. `signals` are those raised in the period.
     """
 
     machine: MachineView
@@ -173,6 +213,7 @@ class MachineHistory:
     changes: tuple[ChangeMade, ...]
     entries: tuple[EntryView, ...]
     entries_cut: bool
+    signals: tuple[SignalView, ...]
     logged: tuple[ProductionCount, ...]
 
 
@@ -228,5 +269,6 @@ def machine_history(
         ),
         tuple(found[:MOST_ENTRIES]),
         len(found) > MOST_ENTRIES,
+        tuple(one for one in kept_signals(session, plant, machine.id) if one.raised_at >= start),
         tuple(production_counts(session, asked, by=("bucket",), bucket=bucket)),
     )

@@ -14,6 +14,7 @@ from tracelog.instants import day_of, next_hour, start_of_day
 from tracelog.language import _
 from tracelog.plant.queries import BODYMAKER, directory
 from tracelog.strokes.fields import field_instant
+from tracelog.trends.signals.wording import says, short
 from tracelog.web.forms import Form
 from tracelog.web.numbers import count, instant
 from tracelog.web.request import current_session, now, permit, the_plant_now
@@ -48,6 +49,7 @@ def machine_page(line: int, station: str, number: int) -> str:
         "floor/machine.html",
         found=found,
         machine=machine,
+        signals=[(one, says(one)) for one in found.signals if one.is_open],
         axis=_axis(found, the_plant_now().zone),
         days=days,
         periods=PERIODS,
@@ -76,6 +78,7 @@ def _axis(found: MachineHistory, zone: ZoneInfo) -> Axis:
         (_("Services"), "diamond", [(one.done_at, one.service) for one in found.services]),
         (_("Tools"), "ring", list(_tool_marks(found))),
         (_("Changes"), "wedge", [(one.at, one.kind) for one in found.changes]),
+        (_("Signals"), "notch", [(one.raised_at, short(one)) for one in found.signals]),
     )
     return axis(
         Scale(found.start, found.end),

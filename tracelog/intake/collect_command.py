@@ -22,8 +22,12 @@ from tracelog.terminal import json_option, open_database, print_json, print_tabl
 if TYPE_CHECKING:
     from collections import Counter
 
+    from sqlalchemy import Engine
+
     from tracelog.intake.opcua_map import CounterMap
 
+# Signals are brought up to date so often while readings come in.
+_SIGNALS_SECONDS = 300.0
 _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 
 # Options that only one of the sources has.
@@ -130,7 +134,7 @@ def _collect_mqtt(url: str, options: dict[str, Any], stop: threading.Event) -> N
         once=options["once"],
         credentials=credentials,
     )
-    _print_counts(collect_mqtt(open_database(settings), choices, stop))
+    _print_counts(collect_mqtt(_watched(open_database(settings)), choices, stop))
 
 
 def _collect_opcua(url: str, options: dict[str, Any], stop: threading.Event) -> None:
@@ -159,7 +163,15 @@ def _collect_opcua(url: str, options: dict[str, Any], stop: threading.Event) -> 
         _list_opcua(address, counters, password, as_json=options["as_json"])
         return
     choices = OpcuaChoices(address, counters, password, once=options["once"])
-    _print_counts(collect_opcua(open_database(settings), choices, stop))
+    _print_counts(collect_opcua(_watched(open_database(settings)), choices, stop))
+
+
+def _watched(engine: "Engine") -> "Engine":
+    """The database, with its signals brought up to date while readings come in."""
+    from tracelog.trends.signals.watching import Watcher
+
+    Watcher(engine).look_every(_SIGNALS_SECONDS)
+    return engine
 
 
 def _list_opcua(url: str, counters: "CounterMap", password: str | None, *, as_json: bool) -> None:

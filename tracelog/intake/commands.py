@@ -27,6 +27,7 @@ from tracelog.terminal import (
     print_json,
     print_table,
 )
+from tracelog.trends.signals.watching import bring_up_to_date
 
 
 @contextmanager
@@ -74,6 +75,8 @@ def import_folder(folder: Path, keep_good: bool, dry_run: bool, as_json: bool) -
             dry_run=dry_run,
             progress=_Progress(folder, stack),
         )
+        if done.is_kept and not dry_run:
+            bring_up_to_date(engine, now())
     if as_json:
         print_json(_as_json(folder, done))
     else:

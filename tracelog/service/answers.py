@@ -71,11 +71,6 @@ def backtest_answer(scores: Iterable[Score], as_of: datetime) -> dict[str, Any]:
     }
 
 
-def machines_answer(states: Iterable[MachineState], as_of: datetime) -> dict[str, Any]:
-    """Machines as they stand, as JSON-ready values."""
-    return {"as_of": as_of, "machines": [machine_answer(one) for one in states]}
-
-
 def machine_answer(state: MachineState) -> dict[str, Any]:
     """One machine: its counter, services, tools and open questions; most used up first."""
     machine, last = state.machine, state.last_reading

@@ -7,6 +7,7 @@ from tracelog.web.shapes import (
     NUMBER,
     TEXT,
     YES_NO,
+    Shape,
     fields,
     many,
     maybe,
@@ -79,22 +80,19 @@ _TOOL = fields(
         **_DUE,
     }
 )
-MACHINE = fields(
-    {
-        "machine": TEXT,
-        "line": COUNT,
-        "station": TEXT,
-        "number": COUNT,
-        "name": maybe(TEXT),
-        "counter_max": maybe(COUNT),
-        "rated_spm": maybe(NUMBER),
-        "strokes_total": maybe(COUNT),
-        "last_reading": maybe(fields({"read_at": INSTANT, "strokes": COUNT})),
-        "services": many(_SERVICE),
-        "tools": many(_TOOL),
-        "counter_questions": many(
-            fields({"from": INSTANT, "to": INSTANT, "strokes_from": COUNT, "strokes_to": COUNT})
-        ),
-    }
-)
-MACHINES = fields({"as_of": INSTANT, "machines": many(MACHINE)})
+MACHINE: dict[str, Shape] = {
+    "machine": TEXT,
+    "line": COUNT,
+    "station": TEXT,
+    "number": COUNT,
+    "name": maybe(TEXT),
+    "counter_max": maybe(COUNT),
+    "rated_spm": maybe(NUMBER),
+    "strokes_total": maybe(COUNT),
+    "last_reading": maybe(fields({"read_at": INSTANT, "strokes": COUNT})),
+    "services": many(_SERVICE),
+    "tools": many(_TOOL),
+    "counter_questions": many(
+        fields({"from": INSTANT, "to": INSTANT, "strokes_from": COUNT, "strokes_to": COUNT})
+    ),
+}

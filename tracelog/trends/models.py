@@ -95,7 +95,7 @@ class SignalEpoch(Base):
 
 
 class SignalBaseline(Base):
-    """What a series is expected to do from an instant on: a gamma of its rate per stroke. Derived."""
+    """What a series is expected to do from then on: a gamma of its rate per stroke. Derived."""
 
     __tablename__ = "signal_baselines"
 

@@ -58,6 +58,7 @@ from tracelog.people.queries import canonical_name
 from tracelog.people.sessions import identify, keep_sessions
 from tracelog.people.views import LOOK_COOKIE, LOOKS
 from tracelog.plant.queries import PlantView, the_plant
+from tracelog.trends.signals.watching import Watcher
 from tracelog.web import assets, figures, numbers
 from tracelog.web import request as asked
 from tracelog.web.navigation import beyond_the_bar, places
@@ -86,10 +87,14 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.trace.views:pages",
     "tracelog.trends.views:trends",
     "tracelog.trends.series.views:series",
+    "tracelog.trends.signals.views:signal_pages",
+    "tracelog.cases.signal_views:signal_pages",
     "tracelog.cases.api:cases_api",
     "tracelog.handover.api:handover_api",
     "tracelog.intake.api:intake_api",
     "tracelog.trends.api:trends_api",
+    "tracelog.trends.signals.api:signals_api",
+    "tracelog.floor.api:floor_api",
     "tracelog.trends.series.api:series_api",
     "tracelog.defects.api:defects_api",
     "tracelog.plant.api:plant_api",
@@ -112,6 +117,9 @@ SIGN_IN_LIMIT = "5 per minute; 30 per hour"
 class Application(Flask):
     """Flask, with the one place where the work of a request is committed."""
 
+    # Brings signals up to date after it; None: whoever runs the application sees to that.
+    watcher: Watcher | None = None
+
     def dispatch_request(self) -> AnyResponse:
         """Let the view answer, then keep or undo what it did.
 
@@ -119,11 +127,13 @@ class Application(Flask):
         """
         response = self.make_response(super().dispatch_request())
         asked.finish(response.status_code)
+        if self.watcher is not None and not asked.is_reading() and response.status_code < 400:
+            self.watcher.tell()
         return response
 
 
 def create_application(
-    settings: Settings, engine: Engine | None = None, proxies: int = 0
+    settings: Settings, engine: Engine | None = None, proxies: int = 0, *, watched: bool = False
 ) -> Application:
     """Make the application.
 
@@ -131,6 +141,7 @@ def create_application(
         settings: of this installation.
         engine: the database; None: made from the settings. Tests bring their own.
         proxies: how many proxies of ours stand before it and say where requests come from.
+        watched: bring signals up to date in the background, now and after each write.
     """
     app = Application(
         "tracelog", template_folder=str(templates_folder()), static_folder=None, root_path=None
@@ -142,10 +153,14 @@ def create_application(
         MAX_FORM_PARTS=MOST_FORM_FIELDS,
     )
     app.json.sort_keys = False  # type: ignore[attr-defined]
+    engine = engine or make_engine(settings.database_url)
+    if watched:
+        app.watcher = Watcher(engine)
+        app.watcher.tell()
     asked.furnish(
         app,
         asked.House(
-            engine=engine or make_engine(settings.database_url),
+            engine=engine,
             settings=settings,
             identify=identify,
             may=may,

@@ -30,6 +30,7 @@ from tracelog.people import actions, queries
 from tracelog.people.permissions import ROLES
 from tracelog.people.secrets import PIN_DIGITS, PIN_ROLE, check_secret
 from tracelog.plant.models import Plant
+from tracelog.trends.signals.watching import bring_up_to_date
 
 SIGN_INS_FILE = "sign-ins.toml"
 _SUBJECT = Subject("database", "demo")
@@ -127,6 +128,8 @@ def fill(engine: Engine, size: PlantSize, seed: int, progress: Progress) -> list
     with engine.connect() as connection, connection.begin():
         # Tells the query planner how large the tables have become.
         connection.exec_driver_sql("ANALYZE")
+    progress(_("Looking for signals"), 0.98)
+    bring_up_to_date(engine, now())
     progress(_("Ready"), 1.0)
     return [f"{fault.kind} {fault.name}: {fault.sentence}" for fault in plant.faults]
 

@@ -12,5 +12,7 @@ PROXIES_VARIABLE = "TRACELOG_BEHIND_PROXIES"
 def application() -> Application:
     """Make the application of this process."""
     return create_application(
-        load_settings(), proxies=int(os.environ.get(PROXIES_VARIABLE, "0") or "0")
+        load_settings(),
+        proxies=int(os.environ.get(PROXIES_VARIABLE, "0") or "0"),
+        watched=True,
     )

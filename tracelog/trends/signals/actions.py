@@ -9,8 +9,9 @@ from sqlalchemy.orm import Session
 from tracelog.audit import Actor, Subject, append, take_turn
 from tracelog.bulk import insert_rows
 from tracelog.db import new_id
-from tracelog.errors import NotFound, TracelogError
+from tracelog.errors import Conflict, NotFound, TracelogError
 from tracelog.language import _
+from tracelog.outcomes import CREATED, UNCHANGED, Outcome
 from tracelog.trends.models import (
     Signal,
     SignalBaseline,
@@ -131,7 +132,7 @@ def decide(
     actor: Actor,
     now: datetime,
     case_id: uuid.UUID | None = None,
-) -> None:
+) -> Outcome:
     """Acknowledge a signal, dismiss it, or attach it to a case.
 
     Args:
@@ -145,8 +146,25 @@ def decide(
     Raises:
         NotFound: there is no such signal.
         TracelogError: it is dismissed without a reason; or attached without a case.
+        Conflict: the decision's id was accepted before with other content.
     """
     take_turn(session)
+    said = {
+        "machine_id": machine_id,
+        "defect": fact.defect,
+        "kind": fact.kind.value,
+        "raised_at": fact.raised_at,
+        "decision": fact.decision.value,
+        "case_id": case_id,
+        "reason": fact.reason or "",
+    }
+    if fact.id is not None:
+        columns = (getattr(SignalDecision, name) for name in said)
+        earlier = session.execute(select(*columns).where(SignalDecision.id == fact.id)).first()
+        if earlier is not None:
+            if earlier._asdict() == said:
+                return UNCHANGED
+            raise Conflict(_("a decision with this id says something else"), "id")
     known = session.execute(
         select(Signal.raised_at).where(
             Signal.machine_id == machine_id,
@@ -168,22 +186,17 @@ def decide(
     audit_id = append(session, actor, now, f"{fact.decision.value} signal", subject, None, after)
     session.execute(
         insert(SignalDecision).values(
-            id=new_id(),
-            machine_id=machine_id,
-            defect=fact.defect,
-            kind=fact.kind.value,
-            raised_at=fact.raised_at,
-            decision=fact.decision.value,
-            case_id=case_id,
-            reason=fact.reason or "",
+            id=fact.id or new_id(),
             decided_at=now,
             decided_by=actor.name,
             audit_id=audit_id,
+            **said,
         )
     )
+    return CREATED
 
 
-def set_budget(session: Session, fact: BudgetFact, actor: Actor, now: datetime) -> None:
+def set_budget(session: Session, fact: BudgetFact, actor: Actor, now: datetime) -> Outcome:
     """Set how many false signals a week the plant accepts, from the next four weeks on.
 
     Args:
@@ -191,18 +204,24 @@ def set_budget(session: Session, fact: BudgetFact, actor: Actor, now: datetime) 
         fact: the figure and the reason.
         actor: who sets it.
         now: UTC.
+
+    Raises:
+        Conflict: the id was accepted before with other content.
     """
     take_turn(session)
+    said = {"false_signals_a_week": fact.false_signals_a_week, "reason": fact.reason}
+    if fact.id is not None:
+        columns = (getattr(SignalBudget, name) for name in said)
+        earlier = session.execute(select(*columns).where(SignalBudget.id == fact.id)).first()
+        if earlier is not None:
+            if earlier._asdict() == said:
+                return UNCHANGED
+            raise Conflict(_("a budget with this id says something else"), "id")
     subject = Subject("signal budget", f"{fact.false_signals_a_week:g} a week")
-    after = fact.model_dump(mode="json")
-    audit_id = append(session, actor, now, "set signal budget", subject, None, after)
+    audit_id = append(session, actor, now, "set signal budget", subject, None, said)
     session.execute(
         insert(SignalBudget).values(
-            id=new_id(),
-            false_signals_a_week=fact.false_signals_a_week,
-            reason=fact.reason,
-            set_at=now,
-            set_by=actor.name,
-            audit_id=audit_id,
+            id=fact.id or new_id(), set_at=now, set_by=actor.name, audit_id=audit_id, **said
         )
     )
+    return CREATED

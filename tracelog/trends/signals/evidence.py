@@ -56,7 +56,8 @@ class MachineStrokes:
 
     def at(self, moments: FloatArray) -> FloatArray:
         """Strokes up to each instant, those not on the counter yet at the rate of late."""
-        return self.counted_at(moments) + self.rate * np.maximum(moments - self.edges[-1], 0.0)
+        beyond = np.maximum(moments - self.edges[-1], 0.0)
+        return np.asarray(self.counted_at(moments) + self.rate * beyond, dtype=np.float64)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from typing import Annotated, ClassVar
 
 from pydantic import AfterValidator
 
-from tracelog.facts import Fact, Instant, Measure, Name, Note, one_of
+from tracelog.facts import Fact, Instant, Measure, Name, Note, RowId, one_of
 from tracelog.language import _
 from tracelog.trends.signals.rules import (
     ANY_DEFECT,
@@ -18,7 +18,8 @@ from tracelog.trends.signals.rules import (
 class DecisionFact(Fact):
     """What is decided about one signal; without a defect it is that of a silent log."""
 
-    key_fields: ClassVar[tuple[str, ...]] = ()
+    key_fields: ClassVar[tuple[str, ...]] = ("id",)
+    id: RowId | None = None
     machine: Name
     defect: Name = ANY_DEFECT
     kind: Annotated[Kind, one_of(Kind)]
@@ -42,6 +43,7 @@ def _within(value: float) -> float:
 class BudgetFact(Fact):
     """How many false signals a week the whole plant accepts, and why so many."""
 
-    key_fields: ClassVar[tuple[str, ...]] = ()
+    key_fields: ClassVar[tuple[str, ...]] = ("id",)
+    id: RowId | None = None
     false_signals_a_week: Annotated[Measure, AfterValidator(_within)]
     reason: Note

@@ -256,7 +256,8 @@ def kept_signals(
     session: Session,
     places: Directory,
     machine_id: uuid.UUID | None = None,
-    since: datetime | None = None,
+    *,
+    only_on: bool = False,
 ) -> list[SignalView]:
     """Signals as kept, the latest raised first. Two statements.
 
@@ -264,13 +265,13 @@ def kept_signals(
         session: an open session.
         places: as read.
         machine_id: of one machine; None: of all.
-        since: only those that are on, or ended then or later; None: all.
+        only_on: only those whose rate is not back.
     """
     wanted = select(Signal)
     if machine_id is not None:
         wanted = wanted.where(Signal.machine_id == machine_id)
-    if since is not None:
-        wanted = wanted.where((Signal.ended_at.is_(None)) | (Signal.ended_at >= since))
+    if only_on:
+        wanted = wanted.where(Signal.ended_at.is_(None))
     decided = _decisions(session)
     found = []
     for row in session.execute(wanted).scalars():
