@@ -162,7 +162,7 @@ def series_page(
         scope=scope_name(asked, plant, places),
         defect=", ".join(names.get(one, one) for one in asked.defects),
         unit=unit_words(drawn.unit),
-        kind=as_sentence(chart_name(drawn.kind)),
+        kind=chart_name(drawn.kind),
         why=as_sentence(drawn.why),
         says=chart_says(asked.evidence),
         notes=tuple(map(as_sentence, drawn.notes)),
