@@ -22,6 +22,7 @@ COMMANDS: dict[str, str] = {
     "check": "tracelog.intake.commands:check",
     "trace": "tracelog.trace.commands:trace",
     "rates": "tracelog.trends.commands:rates",
+    "measurements": "tracelog.trends.measured.commands:measurements",
     "signals": "tracelog.trends.signals.commands:signals",
     "counters": "tracelog.strokes.commands:counters",
     "forecast": "tracelog.service.commands:forecast",

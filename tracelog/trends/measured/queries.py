@@ -8,6 +8,7 @@ from datetime import datetime
 from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
+from tracelog.trends.measured.gauge_rules import GaugeValue
 from tracelog.trends.models import GaugeReading, Measurement
 
 
@@ -44,19 +45,6 @@ class StudyView:
     appraisers: int
     first_at: datetime
     last_at: datetime
-
-
-@dataclass(frozen=True)
-class GaugeValue:
-    """One reading of a gauge study."""
-
-    characteristic: str
-    unit: str | None
-    part: str
-    appraiser: str
-    trial: int
-    value: float
-    measured_at: datetime
 
 
 def what_is_measured(session: Session) -> list[Measured]:
