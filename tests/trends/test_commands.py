@@ -75,3 +75,17 @@ def test_what_the_data_are_to_blame_for_ends_with_status_1(command: Command) -> 
         status=1,
     )
     assert "no sample is on record" in done.stderr
+
+
+def test_run_rules_and_gaps_are_printed_and_told(command: Command) -> None:
+    asked = ("rates", "--chart", "gaps", "--machine", "1-2", "--from", "2026-06-05")
+    asked = (*asked, "--to", "2026-06-28", "--rules", "nelson-1984")
+    done = command(*asked)
+    assert "gaps chart, strokes from one entry to the next, centre" in done.stdout
+    assert "eight rules at once" in done.stderr
+    told = json.loads(command(*asked, "--json").stdout)
+    assert told["run_rules"] == "nelson-1984"
+    assert len(told["rules"]) == 8
+    assert {one["kind"] for one in told["events"]} >= {"coil", "tool fitted"}
+    assert told["frozen_baseline"] is None
+    assert all(point["entry"] for point in told["points"])
