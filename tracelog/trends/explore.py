@@ -8,7 +8,8 @@ from zoneinfo import ZoneInfo
 
 from tracelog.instants import show_instant
 from tracelog.language import _
-from tracelog.trends.answers import ChartAnswer, ParetoAnswer, Rates
+from tracelog.trends.answers import ChartAnswer, ChartPoint, ParetoAnswer, Rates
+from tracelog.trends.series.drawing import point_at
 
 
 def figure_of(answer: Rates | ChartAnswer | ParetoAnswer, zone: ZoneInfo) -> dict[str, Any]:
@@ -67,8 +68,8 @@ def rates_figure(rates: Rates) -> dict[str, Any]:
 
 def chart_points_figure(chart: ChartAnswer, zone: ZoneInfo) -> dict[str, Any]:
     """A control chart with centre line and stepped limits."""
-    at = [show_instant(point.start, zone) for point in chart.points]
-    shapes = [_symbol(point.is_outside, point.is_baseline) for point in chart.points]
+    at = [show_instant(point_at(chart, point), zone) for point in chart.points]
+    shapes = [_symbol(point) for point in chart.points]
     sizes = [13 if point.is_outside else 8 for point in chart.points]
     limits = {"type": "scatter", "mode": "lines", "x": at, "connectgaps": False}
     step = {"shape": "hvh", "dash": "dash", "role": "accent"}
@@ -100,10 +101,12 @@ def chart_points_figure(chart: ChartAnswer, zone: ZoneInfo) -> dict[str, Any]:
     }
 
 
-def _symbol(is_outside: bool, is_baseline: bool) -> str:
-    if is_outside:
+def _symbol(point: ChartPoint) -> str:
+    if point.is_outside:
         return "diamond"
-    return "circle" if is_baseline else "circle-open"
+    if point.rules:
+        return "square-open"
+    return "circle" if point.is_baseline else "circle-open"
 
 
 def pareto_bars_figure(pareto: ParetoAnswer) -> dict[str, Any]:

@@ -42,6 +42,7 @@ from tracelog.trends.rates import pareto_of, rates
 from tracelog.trends.rules import ChartKind, Evidence
 from tracelog.trends.series.drawing import figure_of_points
 from tracelog.trends.series.rules import RunRules
+from tracelog.trends.series.wording import baseline_words
 from tracelog.trends.wording import (
     as_sentence,
     chart_name,
@@ -99,6 +100,7 @@ class TrendsPage:
     rates_notes: tuple[str, ...]
     chart_notes: tuple[str, ...]
     chart_why: str
+    chart_baseline: str
     scope: str
     defect: str
     names: Mapping[str, str]
@@ -225,11 +227,12 @@ def trends_page(
         chart_unit=unit_words(charted.unit),
         chart_kind=chart_name(charted.kind),
         rates_say=rates_say(rated.question.evidence),
-        chart_says=chart_says(charted.question.evidence),
+        chart_says=chart_says(charted.question.evidence, charted.kind),
         pareto_says=pareto_says(),
         rates_notes=tuple(map(as_sentence, rated.notes)),
         chart_notes=tuple(map(as_sentence, charted.notes)),
         chart_why=as_sentence(charted.why),
+        chart_baseline="" if charted.baseline is None else baseline_words(charted, plant.zone),
         scope=scope_name(questions.chart, plant, places),
         defect=", ".join(names.get(one, one) for one in questions.chart.defects),
         names=names,

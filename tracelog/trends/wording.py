@@ -98,8 +98,20 @@ def rates_say(evidence: Evidence) -> tuple[str, str]:
     )
 
 
-def chart_says(evidence: Evidence) -> tuple[str, str]:
+def chart_says(evidence: Evidence, kind: ChartKind) -> tuple[str, str]:
     """What a control chart says, and what it does not."""
+    if kind in BETWEEN_ENTRIES:
+        return (
+            _(
+                "How many strokes went by from one entry to the next. Points beyond the dashed"
+                " limits, drawn as diamonds, are hard to put down to chance: below, entries came"
+                " too soon after each other, above, they stayed away for long."
+            ),
+            _(
+                "Points inside the limits are no proof that all is well. A long gap may be a"
+                " silent log: where nobody looks there are no entries."
+            ),
+        )
     return (
         _(
             "Points beyond the dashed limits, drawn as diamonds, are hard to put down to chance:"

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from tracelog.defects.queries import DefectView
-from tracelog.instants import show_instant, write_instant
+from tracelog.instants import write_instant
 from tracelog.language import _
 from tracelog.plant.queries import Directory, PlantView
 from tracelog.trends.answers import ChartAnswer, ChartPoint
@@ -34,6 +34,7 @@ from tracelog.trends.series.rules import (
     kinds_text,
     proposed_baseline,
 )
+from tracelog.trends.series.wording import baseline_words, proposal_words
 from tracelog.trends.wording import as_sentence, chart_name, chart_says, unit_words
 
 # More coils than this are left to the marks under the chart.
@@ -164,10 +165,10 @@ def series_page(
         unit=unit_words(drawn.unit),
         kind=chart_name(drawn.kind),
         why=as_sentence(drawn.why),
-        says=chart_says(asked.evidence),
+        says=chart_says(asked.evidence, drawn.kind),
         notes=tuple(map(as_sentence, drawn.notes)),
-        baseline=_baseline_words(drawn, zone),
-        proposal="" if proposal is None else _proposal_words(proposal, zone),
+        baseline=baseline_words(drawn, zone),
+        proposal="" if proposal is None else proposal_words(proposal, zone),
         proposal_query=""
         if proposal is None
         else f"{series_query(asked, zone)}&{_proposal_query(proposal, zone)}",
@@ -219,49 +220,6 @@ def _event_row(event: Event, places: Directory) -> EventRow:
         machine = places.machine_named(event.machine)
         href = f"/machines/{machine.line}/{machine.station}/{machine.number}"
     return EventRow(event.at, event_words(event), event.more, href)
-
-
-def _baseline_words(chart: ChartAnswer, zone: ZoneInfo) -> str:
-    """What sets the limits, who said so, when and why."""
-    if chart.baseline is None:
-        told = _("All points shown set the centre and the limits, as usual.")
-        if chart.frozen is None or chart.frozen.period is not None:
-            return told
-        return (
-            told
-            + " "
-            + _(
-                "%(who)s went back to this on %(when)s: %(why)s",
-                who=chart.frozen.frozen_by,
-                when=show_instant(chart.frozen.frozen_at, zone),
-                why=as_sentence(chart.frozen.reason),
-            )
-        )
-    start, end = (show_instant(moment, zone) for moment in chart.baseline)
-    if chart.frozen_in_use is None:
-        return _(
-            "%(start)s to %(end)s sets the centre and the limits, chosen for this look only.",
-            start=start,
-            end=end,
-        )
-    return _(
-        "%(start)s to %(end)s sets the centre and the limits; frozen by %(who)s on %(when)s:"
-        " %(why)s",
-        start=start,
-        end=end,
-        who=chart.frozen_in_use.frozen_by,
-        when=show_instant(chart.frozen_in_use.frozen_at, zone),
-        why=as_sentence(chart.frozen_in_use.reason),
-    )
-
-
-def _proposal_words(proposal: Proposal, zone: ZoneInfo) -> str:
-    return _(
-        "Since the frozen baseline: %(what)s on %(when)s. What came before may say little about"
-        " what comes after; a new baseline could begin there.",
-        what=event_words(proposal.event),
-        when=show_instant(proposal.event.at, zone),
-    )
 
 
 def _proposal_query(proposal: Proposal, zone: ZoneInfo) -> str:
