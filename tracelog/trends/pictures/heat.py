@@ -11,7 +11,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from tracelog.buckets import periods
+from tracelog.buckets import Bucket, periods
 from tracelog.defects.queries import ProductionCount, production_counts
 from tracelog.errors import TracelogError
 from tracelog.language import _
@@ -19,7 +19,7 @@ from tracelog.plant.queries import Directory, MachineView, PlantView
 from tracelog.stats.cell_surprise import cell_surprise
 from tracelog.stats.multiplicity import benjamini_hochberg
 from tracelog.strokes.queries import strokes_by_bucket
-from tracelog.trends.pictures.questions import Against, Columns, HeatQuestion, bucket_of
+from tracelog.trends.pictures.questions import Against, Columns, HeatQuestion
 from tracelog.trends.queries import entry_filter, gather, machines_in_scope
 from tracelog.trends.rules import PER
 
@@ -51,7 +51,7 @@ class HeatCell:
         expected: at the rate that it is judged by, None without strokes.
         step: from -3 (far fewer) over 0 to 3 (far more); None where it did not run.
         silent: it ran, and nothing of any kind was logged on its line.
-        adjusted: two-sided p-value, where columns are kinds of defect adjusted for the number of
+        p_value: two-sided p-value, where columns are kinds of defect adjusted for the number of
             pairs (Benjamini and Hochberg).
     """
 
@@ -60,7 +60,7 @@ class HeatCell:
     expected: float | None = None
     step: int | None = None
     silent: bool = False
-    adjusted: float | None = None
+    p_value: float | None = None
 
     @property
     def per_million(self) -> float | None:
@@ -102,7 +102,8 @@ def heat_of(
     return _by_period(session, asked, plant, places)
 
 
-def _machines(asked: HeatQuestion, places: Directory) -> list[MachineView]:
+def machines_of(asked: HeatQuestion, places: Directory) -> list[MachineView]:
+    """The bodymakers that are the rows, in order."""
     scope = machines_in_scope(places, asked.rates)
     return [machine for machine in places.bodymakers if machine.id in scope]
 
@@ -113,10 +114,9 @@ Counted = Mapping[tuple[uuid.UUID, Key], int]
 def _by_period(
     session: Session, asked: HeatQuestion, plant: PlantView, places: Directory
 ) -> HeatAnswer:
-    columns = _columns(asked, plant)
-    bucket = bucket_of(asked.columns)
-    assert bucket is not None
-    rates, machines = asked.rates, _machines(asked, places)
+    columns = columns_of(asked, plant)
+    bucket = Bucket(asked.columns)
+    rates, machines = asked.rates, machines_of(asked, places)
     everything = entry_filter(replace(rates, defects=(), machine=None))
     by = ("line", "machine", "defect", "bucket")
     logged = production_counts(session, everything, by=by, bucket=bucket)
@@ -147,7 +147,7 @@ def _by_period(
 
 
 def _by_defect(session: Session, asked: HeatQuestion, places: Directory) -> HeatAnswer:
-    rates, machines = asked.rates, _machines(asked, places)
+    rates, machines = asked.rates, machines_of(asked, places)
     gathered = gather(session, rates)
     counts = _counts(gathered.counts, rates.defects, by_defect=True)
     scope = {machine.id for machine in machines}
@@ -188,9 +188,13 @@ def _answer(
     return HeatAnswer(asked, tuple(columns), rows, judged, judged * 2 * STEP_CHANCES[-1])
 
 
-def _columns(asked: HeatQuestion, plant: PlantView) -> tuple[HeatColumn, ...]:
-    bucket = bucket_of(asked.columns)
-    assert bucket is not None
+def columns_of(asked: HeatQuestion, plant: PlantView) -> tuple[HeatColumn, ...]:
+    """The periods that are the columns, clipped to what was asked for.
+
+    Raises:
+        TracelogError: too many, or shifts of a plant without any, told at ``columns``.
+    """
+    bucket = Bucket(asked.columns)
     start, end = asked.rates.start, asked.rates.end
     try:
         found = periods(bucket, start, end, plant.zone, plant.rota)
@@ -253,7 +257,7 @@ def judged_cells(grid: Sequence[Sequence[HeatCell]], against: Against) -> list[l
 
 
 def _judged(cell: HeatCell, expected: float, step: int, two_sided: float) -> HeatCell:
-    return replace(cell, expected=expected, step=step, adjusted=two_sided)
+    return replace(cell, expected=expected, step=step, p_value=two_sided)
 
 
 def step_of(as_high: float, as_low: float) -> int:
@@ -270,13 +274,13 @@ def step_of(as_high: float, as_low: float) -> int:
 
 def adjusted_cells(rows: Sequence[tuple[HeatCell, ...]]) -> list[tuple[HeatCell, ...]]:
     """Cells with their two-sided p-values adjusted for how many pairs were looked at."""
-    judged = [cell.adjusted for row in rows for cell in row if cell.adjusted is not None]
+    judged = [cell.p_value for row in rows for cell in row if cell.p_value is not None]
     if not judged:
         return list(rows)
     values = iter(benjamini_hochberg(judged))
     return [
         tuple(
-            cell if cell.adjusted is None else replace(cell, adjusted=float(next(values)))
+            cell if cell.p_value is None else replace(cell, p_value=float(next(values)))
             for cell in row
         )
         for row in rows

@@ -7,7 +7,6 @@ from enum import StrEnum
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from tracelog.buckets import Bucket
 from tracelog.facts import whole_number
 from tracelog.instants import day_of
 from tracelog.plant.queries import MachineView
@@ -120,11 +119,6 @@ def _usual_columns(rates: RateQuestion) -> Columns:
     if days <= MOST_DAYS:
         return Columns.DAY
     return Columns.WEEK if days <= MOST_WEEK_DAYS else Columns.MONTH
-
-
-def bucket_of(columns: Columns) -> Bucket | None:
-    """The bucket of a heat map's columns; None where they are kinds of defect."""
-    return None if columns is Columns.DEFECT else Bucket(columns)
 
 
 def read_years(values: Values, known: Known) -> YearQuestion:
