@@ -217,15 +217,13 @@ def _answer(
         _point(number, place, drawn, places, rules, is_log=is_log)
         for number, place in enumerate(places_shown, start=1)
     )
-    first = places_shown[0] if places_shown else 0
-    centre = drawn.level.centre_line[first]
     return MeasureAnswer(
         question=question,
         kind=drawn.kind,
         why=drawn.why,
         unit=unit,
         is_log=is_log,
-        centre=_back(centre, is_log and drawn.cusum is None),
+        centre=_back(drawn.watched, is_log),
         sigma=finite(drawn.sigma),
         limits=limits,
         points=points,

@@ -44,7 +44,7 @@ def measure_choices(
     for name in LIMIT_FIELDS:
         default = getattr(usual, name) if usual else None
         hints[name] = (
-            _("Blank: %(default)g, a starting default.", default=default)
+            _("Blank: %(default)g, a default.", default=default)
             if default is not None
             else _("Blank: none.")
         )

@@ -6,7 +6,7 @@ fits any screen while its text keeps its size.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tracelog.stats.normality import Histogram, NormalPlot
 from tracelog.trends.drawing import MOST_MARKS, PATH_WIDTH, Mark, Tick
@@ -16,7 +16,7 @@ SPREAD_HEIGHT = 180.0
 SHAPE_HEIGHT = 260.0
 _TOP = 24.0
 _FOOT = 32.0
-_SIDE_PERCENT = 2.0
+_SIDE_PERCENT = 4.0
 _MOST_STEPS = 5
 # Points of the probability plot beyond this many lie on each other.
 _MOST_DOTS = 240
@@ -34,6 +34,7 @@ class Place:
     shape: str
     text: str
     fall: float | None = None
+    fall_shape: str = "point"
 
 
 @dataclass(frozen=True)
@@ -107,6 +108,12 @@ class Scale:
         share = (value - self._low) / self._span
         return round(self._start + share * (self._end - self._start), 3)
 
+    def ticks(self) -> tuple[Tick, ...]:
+        """The round steps."""
+        places = (self.at(step) for step in self.steps)
+        texts = step_texts(self.steps)
+        return tuple(Tick(place, text, "start") for place, text in zip(places, texts, strict=True))
+
 
 def round_steps(low: float, high: float) -> list[float]:
     """Round values from at most `low` to at least `high`, 1, 2 or 5 times a power of ten apart.
@@ -127,9 +134,15 @@ def round_steps(low: float, high: float) -> list[float]:
     return [round(step * index, digits) for index in range(first, last + 1)]
 
 
-def step_text(value: float) -> str:
-    """A value on a scale, without needless digits."""
-    return f"{value:,.9f}".rstrip("0").rstrip(".") if value else "0"
+def step_texts(steps: Sequence[float]) -> list[str]:
+    """The values on a scale, all to the decimals that tell them apart.
+
+    Example:
+        >>> step_texts([0.088, 0.09, 0.092])
+        ['0.088', '0.090', '0.092']
+    """
+    needed = max(len(f"{step:.9f}".rstrip("0").partition(".")[2]) for step in steps)
+    return [f"{step:,.{needed}f}" for step in steps]
 
 
 def panel(
@@ -171,7 +184,7 @@ def panel(
         centre=stepped([one.centre for one in places]),
         marks=_marks(places, scale, [x(index) for index in range(len(places))]),
         levels=tuple(Level(scale.at(value), text, kind) for value, text, kind in levels),
-        y_ticks=tuple(Tick(scale.at(one), step_text(one), "start") for one in scale.steps),
+        y_ticks=scale.ticks(),
         x_ticks=_first_middle_last([(x(index), one.label) for index, one in enumerate(places)]),
         height=height,
     )
@@ -184,11 +197,13 @@ def _down(fall: float | None) -> float | None:
 def _marks(places: Sequence[Place], scale: Scale, x: Sequence[float]) -> tuple[Mark, ...]:
     everything = len(places) <= MOST_MARKS
     return tuple(
-        Mark(x[index], scale.at(value), place.shape, place.text)
+        Mark(x[index], scale.at(value), shape, place.text)
         for index, place in enumerate(places)
-        if everything or place.shape in ("outside", "in-run")
-        for value in (place.value, _down(place.fall))
-        if value is not None
+        for value, shape in (
+            (place.value, place.shape),
+            (_down(place.fall), place.fall_shape),
+        )
+        if value is not None and (everything or shape in ("outside", "in-run"))
     )
 
 
@@ -253,7 +268,7 @@ def histogram_figure(
     return HistogramFigure(
         bars=tuple(bars),
         limits=tuple(_limit_tick(scale.at(value), name) for value, name in limits),
-        ticks=_ends_inward([(scale.at(one), step_text(one)) for one in scale.steps]),
+        ticks=_ends_inward(scale.ticks()),
         height=SHAPE_HEIGHT,
         foot=foot,
     )
@@ -264,10 +279,11 @@ def _limit_tick(place: float, name: str) -> Tick:
     return Tick(place, name, anchor)
 
 
-def _ends_inward(ticks: Sequence[tuple[float, str]]) -> tuple[Tick, ...]:
-    last = len(ticks) - 1
-    anchors = {0: "start", last: "end"}
-    return tuple(Tick(*tick, anchors.get(index, "middle")) for index, tick in enumerate(ticks))
+def _ends_inward(ticks: Sequence[Tick]) -> tuple[Tick, ...]:
+    anchors = {0: "start", len(ticks) - 1: "end"}
+    return tuple(
+        replace(tick, anchor=anchors.get(index, "middle")) for index, tick in enumerate(ticks)
+    )
 
 
 def plot_figure(plot: NormalPlot, texts: Sequence[str]) -> PlotFigure:
@@ -290,7 +306,7 @@ def plot_figure(plot: NormalPlot, texts: Sequence[str]) -> PlotFigure:
             Mark(x.at(scores[index]), y.at(values[index]), "point", texts[index]) for index in kept
         ),
         line=(x.at(ends[0]), y.at(fitted[0]), x.at(ends[1]), y.at(fitted[1])),
-        x_ticks=_ends_inward([(x.at(one), step_text(one)) for one in x.steps]),
-        y_ticks=tuple(Tick(y.at(one), step_text(one), "start") for one in y.steps),
+        x_ticks=_ends_inward(x.ticks()),
+        y_ticks=y.ticks(),
         height=SHAPE_HEIGHT,
     )

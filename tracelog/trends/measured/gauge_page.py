@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from tracelog.language import _
 from tracelog.trends.drawing import Tick
-from tracelog.trends.measured.drawing import Scale, step_text
+from tracelog.trends.measured.drawing import Scale
 from tracelog.trends.measured.gauge_rules import GaugeResult
 from tracelog.trends.measured.gauge_studies import StudyAnswer
 from tracelog.trends.measured.wording import Write, characteristic_name, digits_for, writer
@@ -114,9 +114,9 @@ def _limits_say(answer: StudyAnswer) -> str:
 def component_name(word: str) -> str:
     """What a component of the spread is called on pages."""
     names = {
-        "gauge": _("gauge in all (repeatability and reproducibility)"),
-        "repeatability": _("repeatability: the same appraiser again"),
-        "reproducibility": _("reproducibility: other appraisers"),
+        "gauge": _("gauge in all"),
+        "repeatability": _("repeatability"),
+        "reproducibility": _("reproducibility"),
         "appraisers": _("of it appraisers"),
         "interaction": _("of it appraisers by part"),
         "parts": _("parts"),
@@ -191,7 +191,7 @@ def gauge_figure(result: GaugeResult, write: Write) -> GaugeFigure:
             for number, appraiser in enumerate(result.appraisers)
         ),
         x_ticks=_part_ticks(result.parts, left, share),
-        y_ticks=tuple(Tick(scale.at(one), step_text(one), "start") for one in scale.steps),
+        y_ticks=scale.ticks(),
         height=_HEIGHT,
     )
 

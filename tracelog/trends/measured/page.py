@@ -121,7 +121,7 @@ def measure_page(
             for one in answer.rules
             if one.places
         ),
-        limits_say=_limits_say(answer, write),
+        limits_say=_limits_say(answer),
         capability=view,
         capability_says=_capability_says(view, answer) if view else (),
         indices=_index_rows(view) if view else (),
@@ -208,6 +208,13 @@ def _shape(is_outside: bool, *, is_in_run: bool, is_baseline: bool) -> str:
     return "point" if is_baseline else "left-out"
 
 
+def _is_beyond(point: MeasurePoint) -> bool:
+    """Whether its value is outside; of a CUSUM, whether its rising sum is."""
+    if point.fall is None:
+        return point.is_outside
+    return (point.value or 0.0) > (point.upper or 0.0)
+
+
 def _level(answer: MeasureAnswer, rows: Sequence[PointRow], write: Write) -> PanelFigure:
     places = [
         Place(
@@ -217,10 +224,15 @@ def _level(answer: MeasureAnswer, rows: Sequence[PointRow], write: Write) -> Pan
             centre=point.centre,
             upper=point.upper,
             shape=_shape(
-                point.is_outside, is_in_run=bool(point.rules), is_baseline=point.is_baseline
+                _is_beyond(point), is_in_run=bool(point.rules), is_baseline=point.is_baseline
             ),
             text=_told(row, row.value),
             fall=point.fall,
+            fall_shape=_shape(
+                (point.fall or 0.0) > (point.upper or 0.0),
+                is_in_run=False,
+                is_baseline=point.is_baseline,
+            ),
         )
         for point, row in zip(answer.points, rows, strict=True)
     ]
@@ -261,10 +273,10 @@ def _told(row: PointRow, value: str) -> str:
     return f"{text}; {row.remarks}" if row.remarks else text
 
 
-def _limits_say(answer: MeasureAnswer, write: Write) -> str:
+def _limits_say(answer: MeasureAnswer) -> str:
     limits = answer.limits
     parts = [
-        _("%(name)s %(value)s", name=name, value=write(value))
+        _("%(name)s %(value)s", name=name, value=f"{value:g}")
         for name, value in (
             (_("lower"), limits.lower),
             (_("target"), limits.target),
@@ -296,7 +308,7 @@ def _capability_says(view: CapabilityView, answer: MeasureAnswer) -> tuple[str, 
                 " 1934).",
                 outside=view.outside,
                 values=view.values,
-                low=share_text(view.outside_low) or "0",
+                low=share_text(view.outside_low),
                 high=share_text(view.outside_high),
             )
         )

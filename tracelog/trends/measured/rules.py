@@ -92,6 +92,7 @@ class Drawn:
         sigma: standard deviation of one value, from within points; None where all are alike.
         freedom: degrees of freedom that it is worth.
         cusum: both sums, for a CUSUM.
+        watched: the level that an EWMA or a CUSUM watches, else the centre.
         left_out: values that have no place on it.
     """
 
@@ -102,6 +103,7 @@ class Drawn:
     spread: Chart | None
     sigma: float
     freedom: float
+    watched: float
     cusum: Cusum | None = None
     left_out: int = 0
 
@@ -226,7 +228,10 @@ def drawn_chart(
     if kind in (MeasuredChart.EWMA, MeasuredChart.CUSUM):
         shown, sums = _watch(kind, pair, points[0].size, target)
         spread = None
-    return Drawn(kind, why, tuple(points), shown, spread, pair.sigma, freedom, sums, left_out)
+    watched = pair.level.centre if target is None or spread is not None else target
+    return Drawn(
+        kind, why, tuple(points), shown, spread, pair.sigma, freedom, watched, sums, left_out
+    )
 
 
 def _shewhart(

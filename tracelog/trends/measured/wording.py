@@ -81,6 +81,8 @@ def share_text(share: float | None) -> str:
     """A small share in parts per million, a larger one as per cent."""
     if share is None:
         return ""
+    if share == 0:
+        return "0"
     if share < 0.001:
         return _("%(ppm)s in a million", ppm=f"{share * 1e6:,.3g}")
     return f"{share * 100:.3g} %"
