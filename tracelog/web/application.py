@@ -89,6 +89,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.trends.series.views:series",
     "tracelog.trends.pictures.views:pictures",
     "tracelog.trends.pictures.heat_views:heat",
+    "tracelog.trends.pictures.year_views:years",
     "tracelog.trends.measured.views:measured_pages",
     "tracelog.trends.measured.gauge_views:gauge_pages",
     "tracelog.trends.signals.views:signal_pages",

@@ -4,6 +4,7 @@ from typing import Any
 
 from tracelog.language import _
 from tracelog.trends.pictures.funnel import FunnelAnswer, FunnelCurve, FunnelRow, Place
+from tracelog.trends.pictures.years import Pair, Tallied, YearsAnswer
 
 _SYMBOLS = {
     Place.FAR_ABOVE: "triangle-up",
@@ -92,3 +93,49 @@ def _curves(curve: FunnelCurve) -> list[dict[str, Any]]:
         for name, low, high, dash, role in kinds
         for values in (low, high)
     ]
+
+
+def years_answer(answer: YearsAnswer) -> dict[str, Any]:
+    """Year against year as JSON-ready values; rates per million strokes."""
+    asked = answer.question
+    return {
+        "year": asked.year,
+        "step": asked.step,
+        "defects": list(asked.defects) or None,
+        "line": asked.line,
+        "machine": None if asked.machine is None else asked.machine.text,
+        "as_of": asked.as_of,
+        "periods": [_pair(pair) for pair in answer.pairs],
+        "to_date": _pair(answer.to_date),
+        "until": answer.until.isoformat(),
+        "until_before": answer.until_before.isoformat(),
+        "notes": list(answer.notes),
+    }
+
+
+def _pair(pair: Pair) -> dict[str, Any]:
+    return {
+        "number": pair.number,
+        "now": _tallied(pair.now),
+        "before": _tallied(pair.before),
+        "so_far": pair.so_far,
+        "ratio": pair.ratio,
+        "low": pair.low,
+        "high": pair.high,
+        "p_value": pair.p_value,
+        "adjusted_p": pair.adjusted,
+        "probability_rose": pair.probability_rose,
+        "change": pair.change,
+    }
+
+
+def _tallied(one: Tallied | None) -> dict[str, Any] | None:
+    if one is None:
+        return None
+    return {
+        "occurrences": one.count,
+        "strokes": one.strokes,
+        "per_million": one.per_million,
+        "low": one.low,
+        "high": one.high,
+    }

@@ -3,10 +3,11 @@
 from flask import Blueprint, Response, request
 
 from tracelog.plant.queries import directory
-from tracelog.trends.pictures.answers import funnel_answer
+from tracelog.trends.pictures.answers import funnel_answer, years_answer
 from tracelog.trends.pictures.funnel import funnel_of
-from tracelog.trends.pictures.questions import read_funnel
-from tracelog.trends.pictures.shapes import FUNNEL_CALL
+from tracelog.trends.pictures.questions import read_funnel, read_years
+from tracelog.trends.pictures.shapes import FUNNEL_CALL, YEARS_CALL
+from tracelog.trends.pictures.years import years_of
 from tracelog.trends.queries import known_words
 from tracelog.web.request import current_session, now, permit, the_plant_now
 from tracelog.web.shapes import described
@@ -25,3 +26,15 @@ def get_funnel() -> Response:
     known = known_words(session, plant, places, now())
     asked = read_funnel(request.args.to_dict(flat=False), known)
     return answer_json(funnel_answer(funnel_of(session, asked, plant, places)))
+
+
+@pictures_api.get("/years")
+@permit("see")
+@described(YEARS_CALL)
+def get_years() -> Response:
+    """Both years period by period, with exact ratios and the probability that the rate rose."""
+    session, plant = current_session(), the_plant_now()
+    places = directory(session)
+    known = known_words(session, plant, places, now())
+    asked = read_years(request.args.to_dict(flat=False), known)
+    return answer_json(years_answer(years_of(session, asked, plant, places)))

@@ -118,8 +118,9 @@ def _by_period(
     bucket = Bucket(asked.columns)
     rates, machines = asked.rates, machines_of(asked, places)
     everything = entry_filter(replace(rates, defects=(), machine=None))
-    by = ("line", "machine", "defect", "bucket")
-    logged = production_counts(session, everything, by=by, bucket=bucket)
+    logged = production_counts(
+        session, everything, by=("line", "machine", "defect", "bucket"), bucket=bucket
+    )
     strokes: dict[tuple[uuid.UUID, Key], int] = {
         (row.machine_id, row.bucket_start): row.strokes
         for row in strokes_by_bucket(
@@ -157,7 +158,7 @@ def _by_defect(session: Session, asked: HeatQuestion, places: Directory) -> Heat
             totals[str(kind)] = totals.get(str(kind), 0) + found
     kinds = sorted(totals, key=lambda kind: (-totals[kind], kind))
     columns = tuple(HeatColumn(kind, rates.start, rates.end, kind) for kind in kinds)
-    strokes = {
+    strokes: dict[tuple[uuid.UUID, Key], int] = {
         (one.id, kind): gathered.strokes[one.id]
         for one in machines
         if one.id in gathered.strokes

@@ -1,7 +1,8 @@
 """What can be asked of funnel and years over the API, and what the answers look like."""
 
 from tracelog.trends.pictures.funnel import Place
-from tracelog.trends.pictures.questions import FUNNEL_FIELDS, Compared, Step
+from tracelog.trends.pictures.questions import FUNNEL_FIELDS, YEAR_FIELDS, Compared, Step
+from tracelog.trends.pictures.years import Change
 from tracelog.web.shapes import (
     ASKED_INSTANT,
     ASKED_MOMENT,
@@ -9,6 +10,7 @@ from tracelog.web.shapes import (
     INSTANT,
     NUMBER,
     TEXT,
+    YES_NO,
     Asked,
     Call,
     Shape,
@@ -80,4 +82,47 @@ FUNNEL_CALL = Call(
         )
     ),
     asked=_asked(FUNNEL_FIELDS),
+)
+_TALLIED = fields(
+    {
+        "occurrences": COUNT,
+        "strokes": COUNT,
+        "per_million": maybe(NUMBER),
+        "low": maybe(NUMBER),
+        "high": maybe(NUMBER),
+    }
+)
+_PAIR = fields(
+    {
+        "number": COUNT,
+        "now": maybe(_TALLIED),
+        "before": maybe(_TALLIED),
+        "so_far": YES_NO,
+        "ratio": maybe(NUMBER),
+        "low": maybe(NUMBER),
+        "high": maybe(NUMBER),
+        "p_value": maybe(NUMBER),
+        "adjusted_p": maybe(NUMBER),
+        "probability_rose": maybe(NUMBER),
+        "change": words(*Change),
+    }
+)
+YEARS_CALL = Call(
+    "Months or weeks of a year beside the same of the year before.",
+    answers_with(
+        fields(
+            {
+                **_PLACE,
+                "year": COUNT,
+                "step": words(*Step),
+                "machine": maybe(TEXT),
+                "periods": many(_PAIR),
+                "to_date": _PAIR,
+                "until": TEXT,
+                "until_before": TEXT,
+                "notes": many(TEXT),
+            }
+        )
+    ),
+    asked=_asked(YEAR_FIELDS),
 )

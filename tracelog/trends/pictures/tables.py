@@ -5,6 +5,7 @@ from zoneinfo import ZoneInfo
 from tracelog.language import _
 from tracelog.trends.pictures.funnel import FunnelAnswer, FunnelRow
 from tracelog.trends.pictures.heat import HeatAnswer
+from tracelog.trends.pictures.years import Pair, Tallied, YearsAnswer
 from tracelog.web.sheets import Cell, Sheet
 
 FUNNEL_COLUMNS = (
@@ -15,6 +16,11 @@ FUNNEL_COLUMNS = (
 HEAT_COLUMNS = (
     *("machine", "line", "from", "to", "defect", "occurrences", "strokes", "per_million"),
     *("expected", "step", "p_value", "silent_log"),
+)
+YEAR_COLUMNS = (
+    *("year", "period", "so_far", "occurrences", "strokes", "per_million", "low", "high"),
+    *("occurrences_before", "strokes_before", "per_million_before", "low_before", "high_before"),
+    *("ratio", "ratio_low", "ratio_high", "probability_rose", "p_value", "adjusted_p", "change"),
 )
 
 
@@ -46,3 +52,24 @@ def heat_sheet(answer: HeatAnswer, zone: ZoneInfo) -> Sheet:
         for column, cell in zip(answer.columns, row.cells, strict=True)
     )
     return Sheet(_("heat map"), HEAT_COLUMNS, rows, zone)
+
+
+def years_sheet(answer: YearsAnswer, zone: ZoneInfo) -> Sheet:
+    """Both years, one row for each month or week, and the year to date in the last."""
+    rows = tuple(_year_row(answer, pair) for pair in (*answer.pairs, answer.to_date))
+    return Sheet(_("years"), YEAR_COLUMNS, rows, zone)
+
+
+def _year_row(answer: YearsAnswer, pair: Pair) -> tuple[Cell, ...]:
+    def told(one: Tallied | None) -> tuple[Cell, ...]:
+        if one is None:
+            return (None,) * 5
+        return (one.count, one.strokes, one.per_million, one.low, one.high)
+
+    asked = answer.question
+    period = f"{asked.step} {pair.number}" if pair.number else "to date"
+    return (
+        *(asked.year, period, pair.so_far, *told(pair.now), *told(pair.before)),
+        *(pair.ratio, pair.low, pair.high, pair.probability_rose, pair.p_value, pair.adjusted),
+        str(pair.change),
+    )
