@@ -87,7 +87,15 @@ def test_every_choice_of_rates_is_read() -> None:
 @pytest.mark.parametrize(
     ("field", "value", "sentence"),
     [
-        ("by", "crew", "'crew' is not one of: machine, line, defect, plant"),
+        (
+            "by",
+            "team",
+            "'team' is not one of: machine, line, defect, plant, tool, tool-type, coil, crew,"
+            " shift, hour, station",
+        ),
+        ("by", "machine,team", "'team' is not one of: machine, line"),
+        ("by", "shift,shift", "names 'shift' twice; name two different words, or one"),
+        ("by", "shift,crew,hour", "names 3 words; name one or two"),
         ("evidence", "both", "'both' is not one of: production, samples"),
         ("bucket", "year", "'year' is not one of: hour, shift, day"),
         ("bucket", "sample", "'sample' is not one of: hour, shift, day"),

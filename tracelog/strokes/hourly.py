@@ -62,7 +62,7 @@ def hourly_strokes(
     zone = the_plant(session).zone
     starts = hour_starts(start, end - MICROSECOND, zone)
     found = reaches(session, zone, machine_ids, as_of)
-    texts = _texts(session, found, start, end)
+    texts = texts_of_hours(session, found, start, end)
     strokes = {
         machine: _placed(texts.get(machine), starts, reach, zone)
         for machine, reach in found.items()
@@ -73,10 +73,10 @@ def hourly_strokes(
     )
 
 
-def _texts(
+def texts_of_hours(
     session: Session, machine_ids: Iterable[uuid.UUID], start: datetime, end: datetime
 ) -> dict[uuid.UUID, str]:
-    """Strokes of each machine's hours in order of time, with commas between them."""
+    """Strokes of each machine's hours in order of time, with commas between them. One statement."""
     hours = (
         select(StrokeHour.strokes)
         .where(

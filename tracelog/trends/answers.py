@@ -17,10 +17,11 @@ from tracelog.trends.series.rules import Event
 class RateRow:
     """One rate with its exposure and exact interval.
 
-    `machine`, `line` and `defect` say what it is of, None where it is of all. `exposure` is
-    strokes, or cans inspected for samples. `per_million`, `low`, `high` (95 %) and `shrunk` are
-    per million of it, None where there is no exposure. `counted` is what the rate counts:
-    occurrences, or bad cans in samples. `note` says what the row cannot say.
+    `machine`, `line`, `defect` and those from `tool` on say what it is of, None where it is of all
+    or where nothing is on record; `name` says which, one of `names` for each thing that rates are
+    told apart by. `exposure` is strokes, or cans inspected for samples. `per_million`, `low`,
+    `high` (95 %) and `shrunk` are per million of it, None where there is no exposure. `counted` is
+    what the rate counts: occurrences, or bad cans in samples. `note` says what the row cannot say.
     """
 
     name: str
@@ -40,6 +41,14 @@ class RateRow:
     probability_worst: float | None = None
     note: str | None = None
     counted: int = 0
+    tool: str | None = None
+    tool_type: str | None = None
+    coil: str | None = None
+    crew: str | None = None
+    shift: str | None = None
+    hour: int | None = None
+    station: str | None = None
+    names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -48,7 +57,7 @@ class Rates:
 
     `together` is the rate of all rows as one. `unsettled` is what was reported without anybody
     knowing yet which machine (or line) made it: it counts in no row. `alike` is true where the
-    data show no difference between machines at all.
+    data show no difference between those seen together at all.
     """
 
     question: RateQuestion
@@ -60,7 +69,7 @@ class Rates:
 
     @property
     def are_compared(self) -> bool:
-        """Whether machines were seen together: shrunk rates, and the chance to be the worst."""
+        """Whether rows were seen together: shrunk rates, and the chance to be the worst."""
         return any(row.shrunk is not None for row in self.rows)
 
 
@@ -137,7 +146,7 @@ def rates_answer(rates: Rates) -> dict[str, Any]:
     return {
         "defect": _one(question.defects),
         "defects": list(question.defects) or None,
-        "by": question.by,
+        "by": ",".join(question.told_apart),
         "evidence": question.evidence,
         "from": question.start,
         "to": question.end,
@@ -163,9 +172,17 @@ def _one(defects: tuple[str, ...]) -> str | None:
 def _rate(row: RateRow, question: RateQuestion) -> dict[str, Any]:
     production = question.evidence is Evidence.PRODUCTION
     answer: dict[str, Any] = {
+        "name": row.name,
         "machine": row.machine,
         "line": row.line,
         "defect": row.defect,
+        "tool": row.tool,
+        "tool_type": row.tool_type,
+        "coil": row.coil,
+        "crew": row.crew,
+        "shift": row.shift,
+        "hour": row.hour,
+        "station": row.station,
         "from": row.start,
         "to": row.end,
         "cans": row.cans,

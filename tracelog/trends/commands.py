@@ -32,7 +32,12 @@ _CHART_ONLY = ("baseline_from", "baseline_to", "exclude", "rules")
 
 @click.command(epilog="Example: tracelog rates --defect split --by machine --from 2026-03-01")
 @click.option("--defect", multiple=True, help="Kind of defect; again for more, none for all.")
-@click.option("--by", help="machine (usual), line, defect or plant.")
+@click.option(
+    "--by",
+    metavar="WORD[,WORD]",
+    help="machine (usual), line, defect, plant, tool, tool-type, coil, crew, shift, hour or"
+    " station; two of them with a comma between.",
+)
 @click.option("--from", "from_", metavar="T", help="Start: an instant, or a day as 2026-03-01.")
 @click.option("--to", metavar="T", help="End: an instant, or a day, which is counted whole.")
 @click.option("--line", help="Only this line.")
@@ -58,7 +63,8 @@ def rates(
 ) -> None:
     """Defects per million strokes with exact intervals, or bad cans per million inspected.
 
-    Without a period: the last 28 days of data. Charts are auto, which takes the kind that fits, u,
+    Without a period: the last 28 days of data. Tools, coils, crews, shifts and hours have exactly
+    the strokes that were made while they were on. Charts are auto, which takes the kind that fits, u,
     c, laney-u, p, np, laney-p, and for what is rare gaps, gaps-power and g. Samples are charted
     one by one unless a bucket is given. A frozen baseline of the series sets a chart's limits
     unless another is given.
@@ -108,10 +114,11 @@ def _print_rates(session: Session, values: dict[str, Sequence[str]], as_json: bo
 def _print_rates_table(answer: Rates, zone: ZoneInfo) -> None:
     question = answer.question
     exposure = "strokes" if question.evidence is Evidence.PRODUCTION else "inspected"
-    columns = [question.by.value, "found", "cans", exposure, "rate", "low", "high"]
+    told_apart = [by.value for by in question.told_apart]
+    columns = [*told_apart, "found", "cans", exposure, "rate", "low", "high"]
     columns += ["shrunk", "worst"] if answer.are_compared else []
     if question.bucket is not None:
-        columns.insert(1, question.bucket.value)
+        columns.insert(len(told_apart), question.bucket.value)
     rows = [_cells(row, answer, zone) for row in (*answer.rows, answer.together)]
     period = f"{show_instant(question.start, zone)} to {show_instant(question.end, zone)}"
     print_table(columns, rows, title=f"{rate_unit(question.evidence)}, {period}")
@@ -120,13 +127,16 @@ def _print_rates_table(answer: Rates, zone: ZoneInfo) -> None:
 
 
 def _cells(row: RateRow, answer: Rates, zone: ZoneInfo) -> list[str]:
-    cells = [row.name, f"{row.counted:,}", f"{row.cans:,}", f"{row.exposure:,}"]
+    many = len(answer.question.told_apart)
+    # All together has one name, whatever the rows are told apart by.
+    names = row.names or (row.name, *[""] * (many - 1))
+    cells = [*names, f"{row.counted:,}", f"{row.cans:,}", f"{row.exposure:,}"]
     cells += [_number(value) for value in (row.per_million, row.low, row.high)]
     if answer.are_compared:
         worst = row.probability_worst
         cells += [_number(row.shrunk), "" if worst is None else f"{worst:.3f}"]
     if answer.question.bucket is not None:
-        cells.insert(1, show_instant(row.start, zone))
+        cells.insert(many, show_instant(row.start, zone))
     return cells
 
 

@@ -17,6 +17,7 @@ from tracelog.defects.queries import By as ToldApart
 from tracelog.defects.queries import (
     DefectView,
     EntryFilter,
+    Group,
     ProductionCount,
     first_and_last,
     production_counts,
@@ -28,26 +29,35 @@ from tracelog.language import _
 from tracelog.plant.queries import Directory, PlantView
 from tracelog.strokes.queries import last_reading, strokes_by_bucket, strokes_by_machine
 from tracelog.trends.questions import MOST_POINTS, ChartQuestion, Known, RateQuestion
-from tracelog.trends.rules import By, Evidence, Found
+from tracelog.trends.rules import SHARING, By, Evidence, Found
+
+MOST_ROWS = 20 * MOST_POINTS
+
+
+# A machine's id, a line's number, an hour of the day, or a text; None: nothing is on record.
+Part: TypeAlias = uuid.UUID | str | int | None
 
 
 @dataclass(frozen=True)
 class RateKey:
-    """What one rate is of; None where it is of all."""
+    """What one rate is of: one part for each thing that rates are told apart by."""
 
     bucket_start: datetime | None = None
-    line: int | None = None
-    machine_id: uuid.UUID | None = None
-    defect: str | None = None
+    of: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True)
 class RateEvidence:
-    """Counts and exposures by key, and what could not be given to any key."""
+    """Counts and exposures by key, and what could not be given to any key.
+
+    `counted` and `exposure` are of all keys together, each entry and each stroke once.
+    """
 
     found: dict[RateKey, Found]
     exposures: dict[RateKey, int]
     unsettled: Found
+    counted: Found
+    exposure: int
 
 
 def known_words(
@@ -124,21 +134,37 @@ def rate_evidence(
     """
     if asked.evidence is Evidence.SAMPLES:
         return _sample_evidence(session, asked)
-    if asked.bucket is None:
-        gathered = gathered or gather(session, asked)
-        rows = [row for row in gathered.counts if _is_asked_for(row, asked)]
-        found, unsettled = _by_key(rows, asked)
-        scope = machines_in_scope(places, asked)
-        strokes: Strokes = {(None, m): n for m, n in gathered.strokes.items() if m in scope}
-    else:
+    rows, strokes = _production(session, plant, places, asked, gathered)
+    found, unsettled = _by_key(rows, asked)
+    lines = {machine.id: machine.line for machine in places.bodymakers}
+    exposures = shared_out(_exposures(strokes, asked, lines), found, asked)
+    counted = added(found.values())
+    return RateEvidence(found, exposures, unsettled, counted, sum(strokes.values()))
+
+
+def _production(
+    session: Session,
+    plant: PlantView,
+    places: Directory,
+    asked: RateQuestion,
+    gathered: Gathered | None,
+) -> tuple[list[ProductionCount], "Strokes"]:
+    """What was reported in the scope of a question, and the strokes of its machines."""
+    scope = machines_in_scope(places, asked)
+    if asked.bucket is not None:
         _check_number(plant, places, asked)
         counted = production_counts(
-            session, entry_filter(asked), by=_told_apart(asked), bucket=asked.bucket
+            session, entry_filter(asked), by=_columns(asked), bucket=asked.bucket
         )
-        found, unsettled = _by_key(counted, asked)
-        strokes = _bucket_strokes(session, plant, places, asked, asked.bucket)
-    lines = {machine.id: machine.line for machine in places.bodymakers}
-    return RateEvidence(found, _exposures(found, strokes, asked, lines), unsettled)
+        return counted, _bucket_strokes(session, plant, places, asked, asked.bucket)
+    if By.STATION in asked.told_apart:
+        counted = production_counts(session, entry_filter(asked), by=_columns(asked))
+        made = strokes_by_machine(session, asked.start, asked.end, as_of=asked.as_of)
+    else:
+        gathered = gathered or gather(session, asked)
+        counted = [row for row in gathered.counts if _is_asked_for(row, asked)]
+        made = gathered.strokes
+    return counted, {(None, m): n for m, n in made.items() if m in scope}
 
 
 def _is_asked_for(row: ProductionCount, asked: RateQuestion) -> bool:
@@ -153,15 +179,24 @@ def _check_number(plant: PlantView, places: Directory, asked: RateQuestion) -> N
     if asked.bucket is None:
         return
     buckets = len(periods(asked.bucket, asked.start, asked.end, plant.zone, plant.rota))
-    members = len(places.bodymakers) if asked.by is By.MACHINE and asked.machine is None else 1
-    if buckets * members > 20 * MOST_POINTS:
-        raise TracelogError(
-            _(
-                "gives %(rows)d rows; choose a longer bucket or a shorter period",
-                rows=buckets * members,
-            ),
-            "bucket",
-        )
+    is_of_many = By.MACHINE in asked.told_apart and asked.machine is None
+    refuse_too_many(buckets * (len(places.bodymakers) if is_of_many else 1), asked)
+
+
+def refuse_too_many(rows: int, asked: RateQuestion) -> None:
+    """Refuse what nobody could read.
+
+    Raises:
+        TracelogError: too many rows, told at ``bucket``, or at ``by`` where there is none.
+    """
+    if rows <= MOST_ROWS:
+        return
+    if asked.bucket is None:
+        sentence = _("gives %(rows)d rows; cross less, or choose a shorter period", rows=rows)
+        raise TracelogError(sentence, "by")
+    raise TracelogError(
+        _("gives %(rows)d rows; choose a longer bucket or a shorter period", rows=rows), "bucket"
+    )
 
 
 def entry_filter(asked: RateQuestion | ChartQuestion) -> EntryFilter:
@@ -176,16 +211,17 @@ def entry_filter(asked: RateQuestion | ChartQuestion) -> EntryFilter:
     )
 
 
-_TOLD_APART: dict[By, tuple[ToldApart, ...]] = {
+_COLUMNS: dict[By, tuple[ToldApart, ...]] = {
     By.MACHINE: ("machine",),
     By.LINE: ("line",),
     By.DEFECT: ("defect",),
+    By.STATION: ("found_at",),
     By.PLANT: (),
 }
 
 
-def _told_apart(asked: RateQuestion) -> tuple[ToldApart, ...]:
-    by = _TOLD_APART[asked.by]
+def _columns(asked: RateQuestion) -> tuple[ToldApart, ...]:
+    by = tuple(column for one in asked.told_apart for column in _COLUMNS[one])
     return by if asked.bucket is None else (*by, "bucket")
 
 
@@ -197,12 +233,20 @@ def _by_key(
     unsettled = Found()
     for row in rows:
         one = Found(row.cans, row.counted_occurrences, row.entries)
-        key = _key(asked, row.bucket_start, row.line, row.machine_id, row.defect)
+        key = _key(asked, row)
         if key is None:
             unsettled = _sum(unsettled, one)
         else:
             found[key] = _sum(found.get(key, Found()), one)
     return found, unsettled
+
+
+def added(every: Iterable[Found]) -> Found:
+    """All that was found, added up."""
+    total = Found()
+    for one in every:
+        total = _sum(total, one)
+    return total
 
 
 def _sum(one: Found, other: Found) -> Found:
@@ -211,20 +255,20 @@ def _sum(one: Found, other: Found) -> Found:
     )
 
 
-def _key(
-    asked: RateQuestion,
-    bucket_start: datetime | None,
-    line: int | None,
-    machine_id: uuid.UUID | None,
-    defect: str | None,
-) -> RateKey | None:
+def _key(asked: RateQuestion, row: Group) -> RateKey | None:
     """The key of a row, None if nobody knows yet which machine or line it belongs to."""
-    start = bucket_start if asked.bucket is not None else None
-    if asked.by is By.MACHINE:
-        return None if machine_id is None else RateKey(start, machine_id=machine_id)
-    if asked.by is By.LINE:
-        return None if line is None else RateKey(start, line=line)
-    return RateKey(start, defect=defect if asked.by is By.DEFECT else None)
+    parts: dict[By, Part] = {
+        By.MACHINE: row.machine_id,
+        By.LINE: row.line,
+        By.DEFECT: row.defect,
+        By.STATION: row.found_at,
+        By.PLANT: "",
+    }
+    of = tuple(parts[one] for one in asked.told_apart)
+    for one, part in zip(asked.told_apart, of, strict=True):
+        if part is None and one in (By.MACHINE, By.LINE):
+            return None
+    return RateKey(row.bucket_start if asked.bucket is not None else None, of)
 
 
 def machines_in_scope(places: Directory, asked: RateQuestion | ChartQuestion) -> set[uuid.UUID]:
@@ -254,49 +298,78 @@ def _bucket_strokes(
 
 
 def _exposures(
-    found: Collection[RateKey],
-    strokes: Strokes,
-    asked: RateQuestion,
-    lines: dict[uuid.UUID, int],
+    strokes: Strokes, asked: RateQuestion, lines: dict[uuid.UUID, int]
 ) -> dict[RateKey, int]:
+    """Strokes by key; what shares them is left blank, for `shared_out`."""
     exposures: dict[RateKey, int] = defaultdict(int)
-    kinds = _kinds_of_defect(found, asked)
     for (start, machine), counted in strokes.items():
-        if asked.by is By.MACHINE:
-            exposures[RateKey(start, machine_id=machine)] += counted
-        elif asked.by is By.LINE:
-            exposures[RateKey(start, line=lines[machine])] += counted
-        else:
-            for kind in kinds:
-                exposures[RateKey(start, defect=kind)] += counted
+        parts: dict[By, Part] = {By.MACHINE: machine, By.LINE: lines[machine], By.PLANT: ""}
+        exposures[RateKey(start, tuple(parts.get(one) for one in asked.told_apart))] += counted
     return dict(exposures)
 
 
-def _kinds_of_defect(found: Collection[RateKey], asked: RateQuestion) -> list[str | None]:
-    """Kinds that get a row: those reported, and those asked for."""
-    if asked.by is not By.DEFECT:
-        return [None]
-    return list(dict.fromkeys([*asked.defects, *(key.defect for key in found)]))
+def shared_out(
+    exposures: dict[RateKey, int], found: Collection[RateKey], asked: RateQuestion
+) -> dict[RateKey, int]:
+    """Give every kind of defect and every station the strokes that it is judged by: all of them.
+
+    Args:
+        exposures: by key, with a blank in place of the kind of defect and the station.
+        found: keys of what was reported; kinds and stations that get rows are those among them,
+            and the kinds that were asked for.
+        asked: the question.
+
+    Raises:
+        TracelogError: too many rows.
+    """
+    places = [place for place, one in enumerate(asked.told_apart) if one in SHARING]
+    if not places:
+        refuse_too_many(len(exposures), asked)
+        return exposures
+    named: list[tuple[Part, ...]] = []
+    if [asked.told_apart[place] for place in places] == [By.DEFECT]:
+        named = [(kind,) for kind in asked.defects]
+    named += [tuple(key.of[place] for place in places) for key in found]
+    sharing = list(dict.fromkeys(named))
+    refuse_too_many(len(exposures) * len(sharing), asked)
+    shared = {}
+    for key, exposure in exposures.items():
+        of = list(key.of)
+        for parts in sharing:
+            for place, part in zip(places, parts, strict=True):
+                of[place] = part
+            shared[RateKey(key.bucket_start, tuple(of))] = exposure
+    return shared
 
 
 def _sample_evidence(session: Session, asked: RateQuestion) -> RateEvidence:
-    if len(asked.defects) != 1 and asked.by is not By.DEFECT:
-        raise TracelogError(one_kind_only(), "defect")
+    refuse_several_kinds(asked)
     found: dict[RateKey, Found] = {}
     exposures: dict[RateKey, int] = {}
     unsettled = Found()
     rows = sample_counts(
-        session, entry_filter(asked), by=_told_apart(asked), bucket=asked.bucket or Bucket.DAY
+        session, entry_filter(asked), by=_columns(asked), bucket=asked.bucket or Bucket.DAY
     )
     for row in rows:
-        key = _key(asked, row.bucket_start, row.line, row.machine_id, row.defect)
+        key = _key(asked, row)
         one = Found(row.cans, row.cans, row.samples)
         if key is None:
             unsettled = _sum(unsettled, one)
             continue
         found[key] = _sum(found.get(key, Found()), one)
         exposures[key] = exposures.get(key, 0) + row.inspected
-    return RateEvidence(found, exposures, unsettled)
+    counted = added(found.values())
+    return RateEvidence(found, exposures, unsettled, counted, sum(exposures.values()))
+
+
+def refuse_several_kinds(asked: RateQuestion) -> None:
+    """Refuse samples of several kinds of defect added up.
+
+    Raises:
+        TracelogError: told at ``defect``.
+    """
+    if len(asked.defects) != 1 and By.DEFECT not in asked.told_apart:
+        raise TracelogError(one_kind_only(), "defect")
 
 
 def one_kind_only() -> str:
@@ -305,40 +378,3 @@ def one_kind_only() -> str:
         "choose one kind of defect: a sample that was looked at for two kinds would count its cans"
         " twice"
     )
-
-
-@dataclass(frozen=True)
-class Silent:
-    """A machine that ran and of which nothing at all was logged."""
-
-    machine_id: uuid.UUID
-    days_of_running: int
-
-
-def silent_machines(
-    session: Session, plant: PlantView, asked: RateQuestion, quiet: Collection[uuid.UUID]
-) -> list[Silent]:
-    """Which machines without any report were not looked at either, and for how long they ran.
-
-    Args:
-        session: an open session.
-        plant: as read.
-        asked: the period.
-        quiet: machines of which nothing was reported from production.
-
-    Returns:
-        Those that ran and of which there is no sample; no statement where none is quiet.
-    """
-    if not quiet:
-        return []
-    every = EntryFilter(
-        start=asked.start, end=asked.end, machine_ids=tuple(quiet), as_of=asked.as_of
-    )
-    looked_at = {row.machine_id for row in sample_counts(session, every, by=("machine",))}
-    silent = [machine for machine in quiet if machine not in looked_at]
-    days: dict[uuid.UUID, int] = defaultdict(int)
-    for row in strokes_by_bucket(
-        session, silent, asked.start, asked.end, Bucket.DAY, rota=plant.rota, as_of=asked.as_of
-    ):
-        days[row.machine_id] += row.strokes > 0
-    return [Silent(machine, days[machine]) for machine in silent if days[machine]]

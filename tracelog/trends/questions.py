@@ -34,12 +34,13 @@ class RateQuestion:
     Attributes:
         start, end: the period, UTC, the end not included.
         by: what they are told apart by.
+        across: a second thing that they are told apart by, another than `by`; None: nothing.
         defects: kinds of defect, counted together; empty: every kind.
         line, machine: only this one; None: all.
         bucket: also by hour, shift, day, week or month; None: the whole period.
         evidence: production or samples.
         as_of: only what was known by then; None: all that is known.
-        shrink: pull each machine's rate towards the plant's, by how little it tells.
+        shrink: pull each rate towards the plant's, by how little it tells.
     """
 
     start: datetime
@@ -52,6 +53,12 @@ class RateQuestion:
     evidence: Evidence = Evidence.PRODUCTION
     as_of: datetime | None = None
     shrink: bool = True
+    across: By | None = None
+
+    @property
+    def told_apart(self) -> tuple[By, ...]:
+        """All that the rates are told apart by, in order."""
+        return (self.by,) if self.across is None else (self.by, self.across)
 
 
 @dataclass(frozen=True)
@@ -174,6 +181,26 @@ def one_word(given: str, words: type[Word]) -> Word:
         ) from None
 
 
+def told_apart(given: str) -> tuple[By, ...]:
+    """One or two things that rates are told apart by: ``tool``, or ``machine,shift``.
+
+    Raises:
+        ValueError: a word that is not known, the same one twice, or more than two.
+
+    Example:
+        >>> told_apart("machine, shift") == (By.MACHINE, By.SHIFT)
+        True
+    """
+    words = [one_word(word.strip(), By) for word in given.split(",")]
+    if len(words) > 2:
+        raise ValueError(_("names %(number)d words; name one or two", number=len(words)))
+    if len(set(words)) < len(words):
+        raise ValueError(
+            _("names '%(word)s' twice; name two different words, or one", word=words[0])
+        )
+    return tuple(words)
+
+
 def yes_or_no(text: str) -> bool:
     """`yes` or `no`.
 
@@ -219,10 +246,13 @@ def read_rate_question(
     reader = Reader(values, known)
     reader.refuse_unknown((*RATE_FIELDS, *extra))
     scope = _scope(reader)
+    usual: tuple[By, ...] = (By.MACHINE,)
+    by = reader.read("by", told_apart, usual)
     question = RateQuestion(
         start=scope.start,
         end=scope.end,
-        by=reader.word("by", By, By.MACHINE),
+        by=by[0],
+        across=by[1] if len(by) > 1 else None,
         defects=scope.defects,
         line=scope.line,
         machine=scope.machine,

@@ -1,7 +1,7 @@
 """Rates with their exact intervals, machines seen together, and kinds of defect in order."""
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -10,31 +10,33 @@ from sqlalchemy.orm import Session
 from tracelog.buckets import Period, periods
 from tracelog.json_text import finite
 from tracelog.language import _
-from tracelog.plant.queries import Directory, PlantView, directory, the_plant
+from tracelog.plant.queries import Directory, MachineView, PlantView, directory, the_plant
 from tracelog.stats.intervals import binomial_interval, rate_interval
-from tracelog.stats.shrinkage import gamma_poisson
 from tracelog.trends.answers import ParetoAnswer, RateRow, Rates
 from tracelog.trends.queries import (
     Gathered,
+    Part,
     RateEvidence,
     RateKey,
-    Silent,
     gather,
     rate_evidence,
-    silent_machines,
 )
 from tracelog.trends.questions import RateQuestion
 from tracelog.trends.rules import (
     PER,
+    SEEN_TOGETHER,
     By,
     Evidence,
-    Found,
     Tally,
     join_counts,
     no_rate,
     pareto,
     silence,
 )
+from tracelog.trends.shares.comparing import cautions, seen_together
+from tracelog.trends.shares.evidence import attributed_evidence, is_attributed
+from tracelog.trends.shares.naming import part_name, part_order
+from tracelog.trends.silent import Silent, silent_machines
 
 
 def rates(
@@ -44,12 +46,12 @@ def rates(
     places: Directory | None = None,
     gathered: Gathered | None = None,
 ) -> Rates:
-    """Rates of machines, lines, kinds of defect or the whole plant.
+    """Rates of machines, lines, tools, coils, crews and whatever else they are told apart by.
 
     Production counts occurrences per million strokes, with Garwood's interval; samples count bad
-    cans per million inspected, with Clopper and Pearson's. Machines over the whole period are
-    also seen together: shrunk rates and the probability of being the worst, from a gamma-Poisson
-    model (production only).
+    cans per million inspected, with Clopper and Pearson's. Rows of one kind over the whole period
+    are also seen together: shrunk rates and the probability of being the worst, from a
+    gamma-Poisson model (production only).
 
     Args:
         session: an open session.
@@ -60,28 +62,43 @@ def rates(
         Rows in order of bucket, line and number; a fixed number of statements, whatever is asked.
 
     Raises:
-        TracelogError: samples of several kinds of defect, or too many rows.
+        TracelogError: samples of several kinds of defect, shifts of a plant without any, or too
+            many rows.
     """
     plant = plant or the_plant(session)
     places = places or directory(session)
-    if question.evidence is Evidence.SAMPLES or question.bucket is not None:
+    if not _is_gathered(question):
         gathered = None
     elif gathered is None:
         gathered = gather(session, question)
-    evidence = rate_evidence(session, plant, places, question, gathered)
+    if is_attributed(question):
+        evidence = attributed_evidence(session, plant, places, question)
+    else:
+        evidence = rate_evidence(session, plant, places, question, gathered)
     tallies = sorted(
-        join_counts(evidence.found, evidence.exposures), key=lambda tally: _order(tally, places)
+        join_counts(evidence.found, evidence.exposures),
+        key=lambda tally: _order(tally, question, plant, places),
     )
     rows = _rows(tallies, question, plant, places)
     alike = False
     if _is_compared(question):
-        rows, alike = _seen_together(rows)
-    if question.by is By.MACHINE and gathered is not None:
+        rows, alike = seen_together(rows, [tally.key.of[0] is not None for tally in tallies])
+    if question.told_apart == (By.MACHINE,) and gathered is not None:
         quiet = _quiet(tallies, gathered)
         rows = _with_silence(silent_machines(session, plant, question, quiet), tallies, rows)
-    together = _together(rows, question, evidence)
+    together = _together(question, evidence)
     notes = _notes(rows, question, evidence)
     return Rates(question, tuple(rows), together, evidence.unsettled, alike, notes)
+
+
+def _is_gathered(question: RateQuestion) -> bool:
+    """Whether its rates are made of what `gather` reads."""
+    return (
+        question.evidence is Evidence.PRODUCTION
+        and question.bucket is None
+        and not is_attributed(question)
+        and By.STATION not in question.told_apart
+    )
 
 
 def pareto_of(
@@ -98,18 +115,26 @@ def pareto_of(
     """
     plant = plant or the_plant(session)
     places = places or directory(session)
-    asked = replace(question, by=By.DEFECT, bucket=None, defects=(), evidence=Evidence.PRODUCTION)
+    asked = replace(
+        question,
+        by=By.DEFECT,
+        across=None,
+        bucket=None,
+        defects=(),
+        evidence=Evidence.PRODUCTION,
+    )
     evidence = rate_evidence(session, plant, places, asked, gathered)
-    found = {key.defect: one for key, one in evidence.found.items() if key.defect is not None}
+    found = {str(key.of[0]): one for key, one in evidence.found.items()}
     return ParetoAnswer(asked, tuple(pareto(found)), max(evidence.exposures.values(), default=0))
 
 
-def _order(tally: Tally[RateKey], places: Directory) -> tuple[object, ...]:
+def _order(
+    tally: Tally[RateKey], question: RateQuestion, plant: PlantView, places: Directory
+) -> tuple[object, ...]:
     key = tally.key
-    machine = places.by_id.get(key.machine_id) if key.machine_id else None
-    place = (machine.line, machine.number) if machine else (key.line or 0, 0)
     start = key.bucket_start.timestamp() if key.bucket_start else 0.0
-    return (start, place, key.defect or "")
+    parts = zip(question.told_apart, key.of, strict=True)
+    return (start, *(part_order(by, part, plant, places) for by, part in parts))
 
 
 def _rows(
@@ -151,21 +176,16 @@ def _blank_row(
     places: Directory,
     bucket: Period | None,
 ) -> RateRow:
-    key = tally.key
-    machine = places.by_id[key.machine_id] if key.machine_id else question.machine
-    line = machine.line if machine else (key.line if key.line is not None else question.line)
+    parts = dict(zip(question.told_apart, tally.key.of, strict=True))
+    machine, line = _whereabouts(parts, question, places)
+    names = tuple(part_name(by, part, plant, places) for by, part in parts.items())
     only = question.defects[0] if len(question.defects) == 1 else None
-    names = {
-        By.MACHINE: machine.text if machine else "",
-        By.LINE: places.line_names.get(line, "") if line is not None else "",
-        By.DEFECT: key.defect or "",
-        By.PLANT: plant.name,
-    }
+    hour = parts.get(By.HOUR)
     return RateRow(
-        name=names[question.by],
+        name=", ".join(names),
         machine=machine.text if machine else None,
         line=line,
-        defect=key.defect or only,
+        defect=_text(parts.get(By.DEFECT)) or only,
         start=question.start if bucket is None else max(bucket.start, question.start),
         end=question.end if bucket is None else min(bucket.end, question.end),
         cans=tally.cans,
@@ -173,65 +193,72 @@ def _blank_row(
         entries=tally.entries,
         exposure=tally.exposure,
         counted=tally.counted,
+        tool=_text(parts.get(By.TOOL)),
+        tool_type=_text(parts.get(By.TOOL_TYPE)),
+        coil=_text(parts.get(By.COIL)),
+        crew=_text(parts.get(By.CREW)),
+        shift=_text(parts.get(By.SHIFT)),
+        hour=hour if isinstance(hour, int) else None,
+        station=_text(parts.get(By.STATION)),
+        names=names,
     )
 
 
+def _whereabouts(
+    parts: Mapping[By, Part], question: RateQuestion, places: Directory
+) -> tuple[MachineView | None, int | None]:
+    """The machine and the line that a row is of, as far as it is of one."""
+    machine, line = question.machine, question.line
+    told = parts.get(By.MACHINE)
+    if isinstance(told, uuid.UUID):
+        machine = places.by_id[told]
+    if machine is not None:
+        return machine, machine.line
+    on = parts.get(By.LINE)
+    return None, on if isinstance(on, int) else line
+
+
+def _text(part: Part) -> str | None:
+    return part if isinstance(part, str) else None
+
+
 def _is_compared(question: RateQuestion) -> bool:
-    """Whether rows are machines that can be seen together."""
+    """Whether rows are of one kind that can be seen together."""
     return (
         question.shrink
-        and question.by is By.MACHINE
+        and question.by in SEEN_TOGETHER
+        and question.across is None
         and question.bucket is None
-        and question.machine is None
+        and (question.by is not By.MACHINE or question.machine is None)
         and question.evidence is Evidence.PRODUCTION
     )
 
 
-def _seen_together(rows: list[RateRow]) -> tuple[list[RateRow], bool]:
-    """Rows with shrunk rates and the probability of being the worst; and whether all are alike."""
-    compared = [place for place, row in enumerate(rows) if row.exposure > 0]
-    if not compared:
-        return rows, False
-    model = gamma_poisson(
-        [rows[place].counted for place in compared], [rows[place].exposure for place in compared]
-    )
-    together = list(rows)
-    for index, place in enumerate(compared):
-        together[place] = replace(
-            rows[place],
-            shrunk=finite(model.rates[index] * PER),
-            probability_worst=finite(model.probability_worst[index]),
-        )
-    return together, bool(model.pooled)
-
-
 def _quiet(tallies: Sequence[Tally[RateKey]], gathered: Gathered) -> list[uuid.UUID]:
     """Machines of which nothing of any kind was reported."""
-    machines = [tally.key.machine_id for tally in tallies if tally.key.machine_id is not None]
-    return [machine for machine in machines if machine not in gathered.heard_of]
+    machines = [tally.key.of[0] for tally in tallies]
+    return [
+        machine
+        for machine in machines
+        if isinstance(machine, uuid.UUID) and machine not in gathered.heard_of
+    ]
 
 
 def _with_silence(
     silent: Sequence[Silent], tallies: Sequence[Tally[RateKey]], rows: list[RateRow]
 ) -> list[RateRow]:
-    days = {one.machine_id: one.days_of_running for one in silent}
-    return [
-        replace(row, note=silence(days[tally.key.machine_id]))
-        if tally.key.machine_id is not None and tally.key.machine_id in days
-        else row
-        for tally, row in zip(tallies, rows, strict=True)
-    ]
+    days: dict[object, int] = {one.machine_id: one.days_of_running for one in silent}
+    noted = []
+    for tally, row in zip(tallies, rows, strict=True):
+        [machine] = tally.key.of
+        is_silent = isinstance(machine, uuid.UUID) and machine in days
+        noted.append(replace(row, note=silence(days[machine])) if is_silent else row)
+    return noted
 
 
-def _together(rows: Sequence[RateRow], question: RateQuestion, evidence: RateEvidence) -> RateRow:
-    """All rows as one; by kind of defect they share their strokes, which count once."""
-    found = Found(
-        sum(row.cans for row in rows),
-        sum(row.occurrences for row in rows),
-        sum(row.entries for row in rows),
-    )
-    shared = question.by is By.DEFECT and question.evidence is Evidence.PRODUCTION
-    exposure = _shared_exposure(evidence) if shared else sum(row.exposure for row in rows)
+def _together(question: RateQuestion, evidence: RateEvidence) -> RateRow:
+    """All rows as one: what rows share counts once."""
+    found, exposure = evidence.counted, evidence.exposure
     row = RateRow(
         name=_("together"),
         machine=None if question.machine is None else question.machine.text,
@@ -245,7 +272,9 @@ def _together(rows: Sequence[RateRow], question: RateQuestion, evidence: RateEvi
         exposure=exposure,
         counted=found.occurrences,
     )
-    if exposure == 0 or (question.by is By.DEFECT and question.evidence is Evidence.SAMPLES):
+    is_of_samples = question.evidence is Evidence.SAMPLES
+    # A sample that was looked at for two kinds of defect is there twice.
+    if exposure == 0 or (By.DEFECT in question.told_apart and is_of_samples):
         return row
     if question.evidence is Evidence.PRODUCTION:
         known = rate_interval(float(found.occurrences), float(exposure), per=PER)
@@ -253,14 +282,6 @@ def _together(rows: Sequence[RateRow], question: RateQuestion, evidence: RateEvi
     share = binomial_interval(float(found.occurrences), float(exposure))
     scaled = [PER * value for value in (share.estimate, share.low, share.high)]
     return replace(row, per_million=scaled[0], low=scaled[1], high=scaled[2])
-
-
-def _shared_exposure(evidence: RateEvidence) -> int:
-    """Strokes of one kind of defect are those of every other."""
-    by_bucket: dict[datetime | None, int] = {}
-    for key, exposure in evidence.exposures.items():
-        by_bucket[key.bucket_start] = max(by_bucket.get(key.bucket_start, 0), exposure)
-    return sum(by_bucket.values())
 
 
 def _notes(
@@ -282,4 +303,6 @@ def _notes(
                 cans=f"{evidence.unsettled.cans:,}",
             )
         )
+    if rows:
+        notes += cautions(question, rows)
     return tuple(notes)

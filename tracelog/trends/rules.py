@@ -41,12 +41,29 @@ class Evidence(StrEnum):
 
 
 class By(StrEnum):
-    """What rates are told apart by."""
+    """What rates are told apart by, one of these or any two."""
 
     MACHINE = "machine"
     LINE = "line"
     DEFECT = "defect"
     PLANT = "plant"
+    TOOL = "tool"
+    TOOL_TYPE = "tool-type"
+    COIL = "coil"
+    CREW = "crew"
+    SHIFT = "shift"
+    HOUR = "hour"
+    STATION = "station"
+
+
+# Every kind of defect, and every station that looks, is judged by the same strokes.
+SHARING = frozenset({By.DEFECT, By.STATION})
+# Several tools are in a machine at once: each answers for its strokes and its entries.
+SIDE_BY_SIDE = frozenset({By.TOOL, By.TOOL_TYPE})
+# These change while a machine runs, and are told by the instant.
+IN_FORCE = frozenset({By.TOOL, By.TOOL_TYPE, By.COIL, By.CREW, By.SHIFT, By.HOUR})
+# Seen together over the whole period: pulled to their mean, with the chance to be the worst.
+SEEN_TOGETHER = frozenset({By.MACHINE, *IN_FORCE})
 
 
 class ChartKind(StrEnum):

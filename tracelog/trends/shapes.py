@@ -24,8 +24,13 @@ from tracelog.web.shapes import (
 )
 
 _BUCKETS = [*Bucket]
+_WORDS = "|".join(By)
 _ABOUT: dict[str, tuple[Shape, str]] = {
-    "by": (words(*By), "what the rates are told apart by; machine unless said otherwise"),
+    "by": (
+        {"type": "string", "pattern": f"^({_WORDS})( *, *({_WORDS}))?$", "example": "tool,crew"},
+        f"what the rates are told apart by, one word or two with a comma between: {', '.join(By)};"
+        " machine unless said otherwise",
+    ),
     "line": ({"type": "integer", "minimum": 1, "maximum": 999}, "only of this line"),
     "machine": (TEXT, "only of this machine, such as 3-7"),
     "defect": (TEXT, "kinds of defect, counted together; every kind unless said otherwise"),
@@ -49,9 +54,17 @@ def _asked(names: tuple[str, ...]) -> tuple[Asked, ...]:
 
 
 _RATE: dict[str, Shape] = {
+    "name": TEXT,
     "machine": maybe(TEXT),
     "line": maybe(COUNT),
     "defect": maybe(TEXT),
+    "tool": maybe(TEXT),
+    "tool_type": maybe(TEXT),
+    "coil": maybe(TEXT),
+    "crew": maybe(TEXT),
+    "shift": maybe(TEXT),
+    "hour": maybe(COUNT),
+    "station": maybe(TEXT),
     "from": INSTANT,
     "to": INSTANT,
     "cans": COUNT,

@@ -9,6 +9,7 @@ from tracelog.web.sheets import Sheet
 RATE_COLUMNS = (
     *("name", "machine", "line", "defect", "from", "to", "evidence", "cans", "occurrences"),
     *("entries", "exposure", "per_million", "low", "high", "shrunk", "probability_worst", "note"),
+    *("tool", "tool_type", "coil", "crew", "shift", "hour", "station"),
 )
 CHART_COLUMNS = (
     *("point", "from", "to", "count", "exposure", "value", "lower", "upper", "centre", "outside"),
@@ -34,6 +35,7 @@ def rates_sheet(rates: Rates, zone: ZoneInfo) -> Sheet:
             *(row.name, row.machine, row.line, row.defect, row.start, row.end),
             *(str(rates.question.evidence), row.cans, row.occurrences, row.entries, row.exposure),
             *(row.per_million, row.low, row.high, row.shrunk, row.probability_worst, row.note),
+            *(row.tool, row.tool_type, row.coil, row.crew, row.shift, row.hour, row.station),
         )
         for row in (*rates.rows, rates.together)
     )
