@@ -24,7 +24,7 @@ WORKERS ?= auto
 # More arguments for pytest, for example: make test TESTS="tests/strokes -k rollover"
 TESTS ?=
 
-.PHONY: help install demo serve test test-fast lint format bench screenshots lock wheel clean
+.PHONY: help install demo serve test test-fast lint format bench screenshots checks-table lock wheel clean
 
 help: ## Show what can be made
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /\1|/' \
@@ -56,6 +56,9 @@ format: $(TEST_READY) ## Put the code into the project's format
 
 bench: $(TEST_READY) ## Time every page and count its statements on the demo year
 	$(BIN)/python -m tests.bench $(BENCH)
+
+checks-table: $(TEST_READY) ## Write docs/published-checks.md from the published checks
+	$(BIN)/python -m tests.published
 
 screenshots: $(TEST_READY) ## Make the pictures of the README from the demo
 	$(BIN)/python -m tests.browser.screenshots

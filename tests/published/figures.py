@@ -14,6 +14,10 @@ import numpy.typing as npt
 FOLDER = Path(__file__).parents[2] / "shared" / "published"
 
 
+# What was compared, in order: the check's id, the quantity, and the value found.
+compared: list[tuple[str, str, Any]] = []
+
+
 class Check:
     """One published check: its data by column, and its expected figures, each to be met once."""
 
@@ -34,6 +38,7 @@ class Check:
     def meets(self, quantity: str, value: Any) -> None:
         """Assert that a value equals the published figure to its stated tolerance."""
         item = self._open.pop(quantity)
+        compared.append((self.entry["id"], quantity, value))
         expected, tolerance = item["value"], item.get("tolerance")
         if tolerance is None:
             exact = value.tolist() if isinstance(value, np.ndarray) else value

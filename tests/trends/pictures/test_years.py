@@ -1,6 +1,7 @@
 """Year against year: leap days, ISO weeks, years to date, and what is called a change."""
 
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -44,7 +45,7 @@ def test_periods_of_a_year_follow_each_other_without_gaps(year: int, step: Step)
     if step is Step.WEEK:
         # ISO 8601: the week that holds 4 January is the first.
         assert edges[0] <= date(year, 1, 4) < edges[1]
-        assert {(b - a).days for a, b in zip(edges, edges[1:], strict=False)} == {7}
+        assert {(b - a).days for a, b in pairwise(edges)} == {7}
         assert len(edges) - 1 == date(year, 12, 28).isocalendar().week
     else:
         assert [edge.month for edge in edges] == [*range(1, 13), 1]
