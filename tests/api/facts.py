@@ -21,6 +21,7 @@ from tracelog.plant.tool_facts import ToolWorkFact
 from tracelog.service.facts import ReplacementCostFact, ServiceFact
 from tracelog.strokes.facts import CounterEventFact, ReadingFact
 from tracelog.trends.facts import MeasurementFact
+from tracelog.trends.measured.facts import GaugeReadingFact
 
 
 @dataclass(frozen=True)
@@ -189,6 +190,23 @@ TAKEN = (
         ("value", 0.2),
         "measurements",
     ),
+    Taken(
+        "/gauge-readings",
+        GaugeReadingFact,
+        "record measurement",
+        lambda n: {
+            "study": "wall gauge 1",
+            "characteristic": "wall",
+            "unit": "mm",
+            "part": str(n),
+            "appraiser": "Kim",
+            "trial": 1,
+            "value": 0.1,
+            "measured_at": at(n),
+        },
+        ("value", 0.2),
+        "gauge_readings",
+    ),
 )
 
 # For every field of every fact something that is not right, whichever fact it is in.
@@ -233,6 +251,10 @@ WRONG: dict[str, Any] = {
     "starts_at": "2026-13-01",
     "ends_at": "2020-01-01",
     "reason": "x" * 4001,
+    "appraiser": "x" * 81,
+    "part": "x" * 81,
+    "study": "x" * 81,
+    "trial": 0,
     "announced_at": "2026-03-29T02:30",
     "withdrawn_at": "today",
     "uid": "u" * 221,

@@ -132,6 +132,21 @@ def addresses(known: Known) -> dict[str, str]:
         "Control chart: events, csv": "/trends/chart/events.csv",
         "Entries": "/log/entries",
         "Entries: a machine and a kind": f"/log/entries?machine=1-2&defect={known.defect}",
+        "Trends: funnel": f"/trends/funnel?{year}",
+        "Trends: funnel, csv": "/trends/funnel.csv?by=line",
+        "Trends: heat map, a quarter of days": "/trends/heat?against=own",
+        "Trends: heat map, kinds of defect": f"/trends/heat?columns=defect&{year}",
+        "Trends: heat map, a cell": "/trends/heat/cell?c=1.0",
+        "Trends: heat map, csv": "/trends/heat.csv",
+        "Trends: year against year": "/trends/years",
+        "Trends: weeks against weeks": "/trends/years?step=week&machine=1-2",
+        "Trends: year against year, csv": "/trends/years.csv",
+        "Trends: measurements": "/trends/measurements",
+        "Trends: measurements of a line": "/trends/measurements?characteristic=dome-depth&line=1",
+        "Trends: measured points, csv": "/trends/measurements/points.csv?machine=1-2",
+        "Trends: gauge studies": "/trends/gauge",
+        "Trends: one gauge study": "/trends/gauge/study?study=bench",
+        "Trends: one gauge study, csv": "/trends/gauge/study.csv?study=bench",
         "Cases": "/cases",
         "Case": f"/cases/{CASE}",
         "Handover": "/handover",
@@ -142,6 +157,11 @@ def addresses(known: Known) -> dict[str, str]:
         "API: rates, a year by week": f"/api/v1/rates?by=machine&{year}",
         "API: chart": "/api/v1/charts?machine=1-2",
         "API: baselines": "/api/v1/baselines",
+        "API: funnel": f"/api/v1/funnel?{year}",
+        "API: years": "/api/v1/years",
+        "API: measurement chart": "/api/v1/measurement-charts?machine=1-2",
+        "API: gauge studies": "/api/v1/gauge-studies",
+        "API: one gauge study": "/api/v1/gauge-studies/bench",
         "API: trace a can": f"/api/v1/trace?code=1-2&at={at}",
         "API: trace a tool": f"/api/v1/trace?tool={known.tool}",
         "API: machines": "/api/v1/machines",
@@ -175,6 +195,7 @@ def visitor(engine: Engine, folder: Path) -> tuple[Visit, dict[str, str]]:
     Cast(engine).sign_in(visit, "administrator")
     known = known_of(engine)
     _open_case(visit, known)
+    _keep_study(visit, known)
     return visit, addresses(known)
 
 
@@ -190,6 +211,21 @@ def _open_case(visit: Visit, known: Known) -> None:
     )
     if answer.status_code != 303:
         raise LookupError(f"the case was answered {answer.status}")
+
+
+def _keep_study(visit: Visit, known: Known) -> None:
+    """Ten parts, three appraisers, three trials."""
+    at = write_instant(known.seen_at)
+    rows = [
+        f"bench,thin-wall,mm,{part},{who},{trial},{0.09 + part / 1000 + trial / 5000:.4f},{at}"
+        for part in range(1, 11)
+        for who in ("Kim", "Noa", "Robin")
+        for trial in (1, 2, 3)
+    ]
+    visit.get("/trends/gauge")
+    answer = visit.post("/trends/gauge", rows="\n".join(rows))
+    if answer.status_code != 303:
+        raise LookupError(f"the gauge study was answered {answer.status}")
 
 
 def costs_of_pages(engine: Engine, folder: Path, repeats: int) -> tuple[list[Cost], Cost]:
