@@ -24,6 +24,7 @@ CASE = uuid.UUID("0197b1d0-0000-7000-8000-000000000001")
 # Answered with GET, but no page of figures; each with its reason.
 NOT_TIMED: Mapping[str, str] = {
     "assets.file": "a file, sent as it is",
+    "heat.heat_cell": "leads on to the entries of a cell",
     "people.sign_in": "leads on whoever has signed in",
 }
 
@@ -136,7 +137,6 @@ def addresses(known: Known) -> dict[str, str]:
         "Trends: funnel, csv": "/trends/funnel.csv?by=line",
         "Trends: heat map, a quarter of days": "/trends/heat?against=own",
         "Trends: heat map, kinds of defect": f"/trends/heat?columns=defect&{year}",
-        "Trends: heat map, a cell": "/trends/heat/cell?c=1.0",
         "Trends: heat map, csv": "/trends/heat.csv",
         "Trends: year against year": "/trends/years",
         "Trends: weeks against weeks": "/trends/years?step=week&machine=1-2",

@@ -1,13 +1,16 @@
 """Year against year: leap days, ISO weeks, years to date, and what is called a change."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from tests.support.statements import Statements
 from tests.trends import small_log
 from tracelog.plant.queries import directory, the_plant
 from tracelog.stats.compare import compare_rates, e_test
@@ -128,7 +131,7 @@ def test_a_change_is_named_where_the_tests_name_it() -> None:
 
 
 def test_both_years_are_read_from_the_log_in_a_fixed_number_of_statements(
-    session: Session,
+    session: Session, engine: Engine
 ) -> None:
     small_log.write_log(session, [small_log.entry(n, "1-1", "split") for n in (0, 7, 8, 9)])
     plant, places = the_plant(session), directory(session)
@@ -139,3 +142,10 @@ def test_both_years_are_read_from_the_log_in_a_fixed_number_of_statements(
     assert (march.now.count, march.now.strokes) == (3, 9 * 4 * small_log.MILLION)
     assert (april.now.count, april.now.strokes) == (1, 4 * small_log.MILLION)
     assert told.notes == ("2025 has no data: no stroke and no report",)
+    statements, numbers = Statements(engine), []
+    for year in (2025, 2026):
+        with statements.counted() as sent:
+            years_of(session, replace(asked, year=year), plant, places)
+        numbers.append(len(sent))
+    statements.close()
+    assert numbers[0] == numbers[1] > 0
