@@ -195,6 +195,7 @@ TAKEN = (
         GaugeReadingFact,
         "record measurement",
         lambda n: {
+            "id": str(uuid.UUID(int=0x0198C1F07A4E7CC1B000000000000000 + n)),
             "study": "wall gauge 1",
             "characteristic": "wall",
             "unit": "mm",

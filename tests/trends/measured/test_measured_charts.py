@@ -277,6 +277,17 @@ def test_a_bad_choice_is_told_at_its_field(
     assert [fault.field for fault in told.value.faults] == [field]
 
 
+@pytest.mark.parametrize("chart", ["individuals", "auto"])
+def test_values_that_are_all_alike_have_no_capability(session: Session, chart: str) -> None:
+    measure(session, singles("thin-wall", [0.1] * 30))
+    view = chart_of(session, characteristic="thin-wall", chart=chart).capability
+    assert view is not None
+    assert view.indices == ()
+    assert "all alike" in view.why_not
+    with pytest.raises(TracelogError, match="all alike"):
+        chart_of(session, characteristic="thin-wall", chart="cusum")
+
+
 def test_nothing_measured_is_said_and_not_drawn(session: Session) -> None:
     measure(session, [])
     drawn = chart_of(session, characteristic="dome-depth")

@@ -87,7 +87,8 @@ def capability_of(
     own = np.asarray(plain, dtype=np.float64)
     x = np.log(own) if is_log else own
     low, high = _on_scale(limits.lower, is_log), _on_scale(limits.upper, is_log)
-    overall = float(x.std(ddof=1)) if x.size > 1 else 0.0
+    # The deviation of values that are all alike is not quite 0 in binary.
+    overall = float(x.std(ddof=1)) if np.ptp(x) > 0 else 0.0
     mean = float(x.mean())
     has_limit = low is not None or high is not None
     why_not = _why_not(has_limit, x.size, min(overall, sigma_within), is_stable=is_stable)
