@@ -280,7 +280,9 @@ def test_a_bad_choice_is_told_at_its_field(
 @pytest.mark.parametrize("chart", ["individuals", "auto"])
 def test_values_that_are_all_alike_have_no_capability(session: Session, chart: str) -> None:
     measure(session, singles("thin-wall", [0.1] * 30))
-    view = chart_of(session, characteristic="thin-wall", chart=chart).capability
+    drawn = chart_of(session, characteristic="thin-wall", chart=chart, rules="nelson-1984")
+    assert drawn.marked == ()
+    view = drawn.capability
     assert view is not None
     assert view.indices == ()
     assert "all alike" in view.why_not

@@ -236,6 +236,9 @@ def _rules(question: MeasureQuestion, drawn: Drawn, shown: Sequence[int]) -> tup
     """The run rules of the shown points; sums and weighted averages have patterns by themselves."""
     if drawn.kind in (MeasuredChart.EWMA, MeasuredChart.CUSUM) or not shown:
         return ()
+    # Without any spread there are no sigmas to count, and the limits alone tell who differs.
+    if drawn.sigma <= 0:
+        return ()
     level = drawn.level
     return rules_found(question.rules, replace(level, z=level.z[list(shown)]))
 
