@@ -28,9 +28,10 @@ from tracelog.trends.series.choosing import (
     MOST_GAPS,
     between_cautions,
     drawn_between,
-    is_rare,
+    may_be_between,
     rules_caution,
     rules_found,
+    too_few_gaps,
 )
 from tracelog.trends.series.gaps import gap_evidence
 from tracelog.trends.series.queries import latest_word, series_asked
@@ -133,8 +134,7 @@ def _drawn(
     is_auto = asked.kind is ChartKind.AUTO
     may_be_rare = (
         is_auto
-        and asked.evidence is Evidence.PRODUCTION
-        and is_rare(mean)
+        and may_be_between(asked.evidence, mean)
         and sum(point.count for point in counted.points) <= MOST_GAPS
     )
     if may_be_rare or asked.kind in BETWEEN_ENTRIES:
@@ -155,6 +155,9 @@ def _cautions(question: ChartQuestion, counted: _Gathered, chosen: Chosen) -> li
         told = chart_cautions(
             question.evidence, counted.counts, counted.exposures, counted.baseline
         )
+        mean = mean_count(counted.counts, counted.exposures, counted.baseline)
+        if question.kind is ChartKind.AUTO and may_be_between(question.evidence, mean):
+            told.append(too_few_gaps())
     return told + rules_caution(question.rules)
 
 

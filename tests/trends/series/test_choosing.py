@@ -68,6 +68,7 @@ def test_too_few_gaps_leave_the_chart_of_counts(session: Session) -> None:
     drawn = chart(session, DAILY)
     assert drawn.kind is ChartKind.U
     assert any("choose a longer bucket" in note for note in drawn.notes)
+    assert any("5 to 500 gaps in the baseline" in note for note in drawn.notes)
 
 
 def test_whoever_chooses_another_chart_gets_it(session: Session) -> None:

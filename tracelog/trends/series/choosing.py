@@ -12,7 +12,7 @@ from tracelog.language import _
 from tracelog.stats.chart import Chart
 from tracelog.stats.rare import g_chart, gaps_chart, transformed_gaps_chart
 from tracelog.stats.run_rules import RuleHits, nelson, western_electric
-from tracelog.trends.rules import BETWEEN_ENTRIES, LEAST_MEAN_COUNT, ChartKind, Chosen
+from tracelog.trends.rules import BETWEEN_ENTRIES, LEAST_MEAN_COUNT, ChartKind, Chosen, Evidence
 from tracelog.trends.series.rules import RunRules
 
 # Fewer gaps than this say too little about the mean that the limits come from. Common practice,
@@ -24,13 +24,23 @@ MOST_GAPS = 500
 _BACK = 1 / 0.2777
 
 
-def is_rare(mean: float) -> bool:
-    """Whether so little is counted a point that a chart of counts has no use.
+def may_be_between(evidence: Evidence, mean: float) -> bool:
+    """Whether production counts so little a point that a chart of counts has no use.
 
     Below `LEAST_MEAN_COUNT` a point most limits begin at 0 and a single event lies near the upper
     one. Common practice, no source.
     """
-    return mean < LEAST_MEAN_COUNT
+    return evidence is Evidence.PRODUCTION and mean < LEAST_MEAN_COUNT
+
+
+def too_few_gaps() -> str:
+    """Why a chart of what is rare is not one of strokes between entries."""
+    return _(
+        "from %(least)d to %(most)d gaps in the baseline would be charted by the strokes between"
+        " entries; here there are fewer or more",
+        least=LEAST_GAPS,
+        most=MOST_GAPS,
+    )
 
 
 def drawn_between(
