@@ -84,6 +84,7 @@ def addresses(known: Known) -> dict[str, str]:
     at = write_instant(known.seen_at)
     fallen, fallen_at = known.fallen[0], write_instant(known.fallen[1])
     year = f"from={known.seen_at - timedelta(days=364):%Y-%m-%d}&bucket=week"
+    since = year.partition("&")[0]
     return {
         "Floor": "/",
         "Log": "/log",
@@ -133,10 +134,10 @@ def addresses(known: Known) -> dict[str, str]:
         "Control chart: events, csv": "/trends/chart/events.csv",
         "Entries": "/log/entries",
         "Entries: a machine and a kind": f"/log/entries?machine=1-2&defect={known.defect}",
-        "Trends: funnel": f"/trends/funnel?{year}",
+        "Trends: funnel": f"/trends/funnel?{since}",
         "Trends: funnel, csv": "/trends/funnel.csv?by=line",
         "Trends: heat map, a quarter of days": "/trends/heat?against=own",
-        "Trends: heat map, kinds of defect": f"/trends/heat?columns=defect&{year}",
+        "Trends: heat map, kinds of defect": f"/trends/heat?columns=defect&{since}",
         "Trends: heat map, csv": "/trends/heat.csv",
         "Trends: year against year": "/trends/years",
         "Trends: weeks against weeks": "/trends/years?step=week&machine=1-2",
@@ -157,7 +158,7 @@ def addresses(known: Known) -> dict[str, str]:
         "API: rates, a year by week": f"/api/v1/rates?by=machine&{year}",
         "API: chart": "/api/v1/charts?machine=1-2",
         "API: baselines": "/api/v1/baselines",
-        "API: funnel": f"/api/v1/funnel?{year}",
+        "API: funnel": f"/api/v1/funnel?{since}",
         "API: years": "/api/v1/years",
         "API: measurement chart": "/api/v1/measurement-charts?machine=1-2",
         "API: gauge studies": "/api/v1/gauge-studies",
