@@ -141,8 +141,7 @@ def _told(problem: TracelogError) -> TracelogError:
     shown = tuple(
         fault if fault.field in PREFILLED else Fault("", fault.sentence) for fault in problem.faults
     )
-    told = Conflict if isinstance(problem, Conflict) else BadFact
-    return BadFact(shown) if told is BadFact else Conflict(shown[0].sentence)
+    return Conflict(shown[0].sentence) if isinstance(problem, Conflict) else BadFact(shown)
 
 
 @series.get("/trends/chart/events.<kind>")
