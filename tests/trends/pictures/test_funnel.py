@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from tests.support.statements import Statements
 from tests.trends import small_log
+from tracelog.defects.facts import EntryFact
 from tracelog.plant.queries import directory, the_plant
 from tracelog.stats.funnel import funnel_limits
 from tracelog.stats.intervals import rate_interval
@@ -18,7 +19,7 @@ from tracelog.trends.questions import RateQuestion
 from tracelog.trends.rules import By
 
 
-def log_of(found: dict[str, int]) -> list[small_log.EntryFact]:
+def log_of(found: dict[str, int]) -> list[EntryFact]:
     """Entries on the days of the log, so many of each machine."""
     return [
         small_log.entry(

@@ -1,5 +1,7 @@
 """The heat map: what a cell is judged by, what did not run, what is silent, and how light it is."""
 
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -31,7 +33,7 @@ GRIDS = st.integers(1, 6).flatmap(
 )
 
 
-def question(columns: Columns = Columns.DAY, **more: object) -> HeatQuestion:
+def question(columns: Columns = Columns.DAY, **more: Any) -> HeatQuestion:
     """All days of the small log."""
     rates = RateQuestion(small_log.day(0), small_log.day(small_log.DAYS), **more)
     return HeatQuestion(rates, columns, Against.PLANT)

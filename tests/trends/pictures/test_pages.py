@@ -3,13 +3,25 @@
 import csv
 import io
 import re
+from datetime import UTC, datetime, timedelta
 from html import unescape
+from random import Random
 from urllib.parse import parse_qsl, urlencode
 
 import pytest
 from openpyxl import load_workbook
 
 from tests.support.site import Cast, Visit
+from tracelog.plant.queries import Directory
+from tracelog.trends.pictures import heat_views
+from tracelog.trends.pictures.heat import (
+    HeatAnswer,
+    HeatCell,
+    HeatColumn,
+    HeatRow,
+    judged_cells,
+)
+from tracelog.trends.pictures.questions import HeatQuestion
 
 pytestmark = pytest.mark.small_plant
 
@@ -132,3 +144,32 @@ def test_only_those_who_have_signed_in_see_them(visit: Visit) -> None:
     for path in ("/trends/funnel", "/trends/heat", "/trends/years"):
         assert visit.get(path).status_code in (302, 303, 401)
     assert visit.get("/api/v1/funnel").status_code == 401
+
+
+def test_a_quarter_of_32_machines_stays_light(
+    quality: Visit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every cell has reports, as with all kinds of defect together."""
+    chance = Random(20260601)
+    first = datetime(2026, 4, 1, tzinfo=UTC)
+    columns = tuple(
+        HeatColumn(at, at, at + timedelta(days=1))
+        for at in (first + timedelta(days=n) for n in range(92))
+    )
+
+    def full(
+        _session: object, asked: HeatQuestion, _plant: object, places: Directory
+    ) -> HeatAnswer:
+        strokes = [[chance.randint(300_000, 450_000) for _day in range(92)] for _row in range(32)]
+        grid = [[HeatCell(chance.randint(1, 12), n) for n in row] for row in strokes]
+        rows = tuple(
+            HeatRow(places.bodymakers[0], tuple(cells), unheard_of=False)
+            for cells in judged_cells(grid, asked.against)
+        )
+        return HeatAnswer(asked, columns, rows, 32 * 92, 6.0)
+
+    monkeypatch.setattr(heat_views, "heat_of", full)
+    page = quality.get("/trends/heat").text
+    assert page.count("<td") > 32 * 92
+    assert 0 < page.count("<button name=c") < 32 * 92
+    assert len(page.encode()) < 150_000

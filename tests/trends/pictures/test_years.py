@@ -17,6 +17,7 @@ from tracelog.stats.compare import compare_rates, e_test
 from tracelog.trends.pictures.questions import Step, YearQuestion
 from tracelog.trends.pictures.years import (
     Change,
+    Pair,
     YearsAnswer,
     period_edges,
     same_day_before,
@@ -33,6 +34,13 @@ def answer(
 ) -> YearsAnswer:
     """Both years from counts and strokes by day."""
     return year_pairs(YearQuestion(year, step, REACHED), days, reached)
+
+
+def counts(pair: Pair) -> tuple[int, int]:
+    """What was found in the year and in the year before."""
+    assert pair.now is not None
+    assert pair.before is not None
+    return pair.now.count, pair.before.count
 
 
 def steady(first: date, last: date, found: int = 1) -> dict[date, tuple[int, int]]:
@@ -64,11 +72,11 @@ def test_a_leap_day_counts_in_its_february_and_in_the_year_to_date() -> None:
     days = steady(date(2023, 1, 1), date(2024, 2, 29))
     told = answer(days, reached=date(2024, 3, 1), year=2024)
     february = told.pairs[1]
-    assert (february.now.count, february.before.count) == (29, 28)
-    assert (told.to_date.now.count, told.to_date.before.count) == (60, 59)
+    assert counts(february) == (29, 28)
+    assert counts(told.to_date) == (60, 59)
     assert told.until_before == date(2023, 3, 1)
     on_the_day = answer(days, reached=date(2024, 2, 29), year=2024)
-    assert (on_the_day.to_date.now.count, on_the_day.to_date.before.count) == (59, 59)
+    assert counts(on_the_day.to_date) == (59, 59)
 
 
 def test_a_week_53_has_nothing_beside_it_and_it_is_said() -> None:
@@ -79,7 +87,7 @@ def test_a_week_53_has_nothing_beside_it_and_it_is_said() -> None:
     assert told.pairs[52].change is Change.UNKNOWN
     assert "only 2026 has a week 53" in told.notes
     # All of both years, as both are over.
-    assert (told.to_date.now.count, told.to_date.before.count) == (371, 362)
+    assert counts(told.to_date) == (371, 362)
     shorter = answer(days, reached=date(2027, 1, 11), year=2027, step=Step.WEEK)
     assert len(shorter.pairs) == 52
     assert "only 2026 has a week 53" in shorter.notes
@@ -90,10 +98,11 @@ def test_a_month_that_is_not_over_is_said_to_be_so_far_and_a_later_one_is_not_kn
     told = answer(days, reached=date(2026, 6, 11), year=2026)
     june, july = told.pairs[5], told.pairs[6]
     assert june.so_far
-    assert (june.now.count, june.before.count) == (10, 30)
+    assert counts(june) == (10, 30)
     assert july.now is None
+    assert july.before is not None
     assert july.before.count == 31
-    assert told.to_date.before.count == told.to_date.now.count == 161
+    assert counts(told.to_date) == (161, 161)
 
 
 def test_a_year_without_data_says_so() -> None:
@@ -139,6 +148,8 @@ def test_both_years_are_read_from_the_log_in_a_fixed_number_of_statements(
     told = years_of(session, asked, plant, places)
     march, april = told.pairs[2], told.pairs[3]
     # 23 to 31 March on three machines of line 1: four million strokes a day.
+    assert march.now is not None
+    assert april.now is not None
     assert (march.now.count, march.now.strokes) == (3, 9 * 4 * small_log.MILLION)
     assert (april.now.count, april.now.strokes) == (1, 4 * small_log.MILLION)
     assert told.notes == ("2025 has no data: no stroke and no report",)

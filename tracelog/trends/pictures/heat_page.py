@@ -26,6 +26,8 @@ STEP_LETTERS = {-3: "c", -2: "b", -1: "a", 0: "", 1: "p", 2: "q", 3: "r"}
 NOT_RUN, SILENT = "n", "s"
 LISTED_STEP = 2
 MOST_LISTED = 30
+# With more cells only those that are marked lead on, so that the page stays light.
+LARGE = 1_200
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,11 @@ class HeatPage:
     rows: tuple[tuple[HeatRow, tuple[ShownCell, ...]], ...]
     standouts: tuple[Standout, ...]
     more: int
+
+    @property
+    def is_large(self) -> bool:
+        """Whether there are too many cells for a button in each."""
+        return len(self.rows) * len(self.heads) > LARGE
 
 
 def heat_page(answer: HeatAnswer, zone: ZoneInfo, names: dict[str, str]) -> HeatPage:

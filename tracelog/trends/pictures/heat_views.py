@@ -1,5 +1,6 @@
 """The pages of the heat map: its cells, the entries of one cell, and its files."""
 
+from dataclasses import replace
 from typing import Any
 
 from flask import Blueprint, Response, redirect, request
@@ -9,7 +10,7 @@ from tracelog.errors import NotFound
 from tracelog.language import _
 from tracelog.trends.pictures.heat import heat_of
 from tracelog.trends.pictures.heat_page import address_of_cell, heat_page, heat_query
-from tracelog.trends.pictures.questions import HeatQuestion, heat_pairs, read_heat
+from tracelog.trends.pictures.questions import HeatQuestion, funnel_query, heat_pairs, read_heat
 from tracelog.trends.pictures.tables import heat_sheet
 from tracelog.trends.pictures.views import desk, file_of, no_such_file, page_of, period_fields
 from tracelog.web.request import permit
@@ -35,6 +36,7 @@ def heat_view() -> tuple[str, int]:
         return {
             "page": heat_page(answer, at.plant.zone, names),
             "pairs": heat_pairs(asked, at.plant.zone),
+            "chart_query": funnel_query(replace(rates, machine=None), at.plant.zone, with_by=False),
             "query": heat_query(asked, at.plant.zone),
             "scope": at.scope(rates.line, rates.machine.text if rates.machine else None),
             "defect": at.defect_names(rates.defects),
