@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from tracelog.language import _
 from tracelog.stats.capability import capability, cp_interval, cpk_interval
@@ -92,9 +93,8 @@ def capability_of(
     mean = float(x.mean())
     has_limit = low is not None or high is not None
     why_not = _why_not(has_limit, x.size, min(overall, sigma_within), is_stable=is_stable)
-    below = float((own < limits.lower).sum()) if limits.lower is not None else 0.0
-    above = float((own > limits.upper).sum()) if limits.upper is not None else 0.0
-    seen = binomial_interval(below + above, x.size)
+    outside = _outside(own, limits)
+    seen = binomial_interval(outside, x.size)
     expected = None if why_not else normal_tails(mean, overall, low, high)
     p = shapiro_wilk(x) if overall > 0 and 3 <= x.size <= MOST_TESTED else None
     return CapabilityView(
@@ -108,7 +108,7 @@ def capability_of(
         if why_not
         else _indices(mean, sigma_within, overall, low, high, freedom, x.size),
         why_not=why_not,
-        outside=int(below + above),
+        outside=outside,
         outside_low=seen.low,
         outside_high=seen.high,
         expected_below=expected.below if expected and low is not None else None,
@@ -118,6 +118,12 @@ def capability_of(
         bars=histogram(own),
         plot=normal_plot(x) if x.size > 2 and overall > 0 else None,
     )
+
+
+def _outside(values: npt.NDArray[np.float64], limits: Limits) -> int:
+    below = 0 if limits.lower is None else int((values < limits.lower).sum())
+    above = 0 if limits.upper is None else int((values > limits.upper).sum())
+    return below + above
 
 
 def _on_scale(limit: float | None, is_log: bool) -> float | None:

@@ -82,13 +82,7 @@ def measured_chart(session: Session, question: MeasureQuestion, places: Director
         baseline, gathered = None, replace(gathered, values=tuple(shown))
     is_log = _is_log(question, known, gathered)
     drawn = _drawn(question, gathered, known, baseline, is_log=is_log)
-    if drawn.kind is MeasuredChart.INDIVIDUALS and any(one.subgroup for one in shown):
-        notes.append(
-            _(
-                "values that were taken together stand beside each other here and are more alike"
-                " than others, which draws the limits too narrow; the X-bar charts allow for that"
-            )
-        )
+    notes += _torn_apart(drawn, shown)
     answer = _answer(question, places, drawn, gathered.unit, limits, is_log=is_log)
     told = cautions(answer, drawn, known, gathered.in_other_units)
     return replace(
@@ -98,6 +92,18 @@ def measured_chart(session: Session, question: MeasureQuestion, places: Director
         frozen=frozen if baseline is not None and question.baseline is None else None,
         capability=_capability(answer, drawn, is_log=is_log),
     )
+
+
+def _torn_apart(drawn: Drawn, shown: Sequence[Single]) -> list[str]:
+    """What it costs to chart values one by one that were taken together."""
+    if drawn.kind is not MeasuredChart.INDIVIDUALS or not any(one.subgroup for one in shown):
+        return []
+    return [
+        _(
+            "values that were taken together stand beside each other here and are more alike than"
+            " others, which draws the limits too narrow; the X-bar charts allow for that"
+        )
+    ]
 
 
 def _frozen(session: Session, question: MeasureQuestion) -> FrozenBaselineView | None:

@@ -1,9 +1,11 @@
 """The documented answers about gauge studies."""
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 from tracelog.json_text import finite
+from tracelog.trends.measured.gauge_rules import GaugeResult
 from tracelog.trends.measured.gauge_studies import StudyAnswer
 from tracelog.trends.measured.queries import StudyView
 
@@ -42,38 +44,35 @@ def study_json(answer: StudyAnswer) -> dict[str, Any]:
             "starting_defaults": answer.limits.are_defaults,
         },
         "why_not": answer.why_not or None,
-        "parts": [] if result is None else list(result.parts),
-        "appraisers": [] if result is None else list(result.appraisers),
-        "trials": None if result is None else result.trials,
-        "interaction_pooled": None if result is None else result.pooled,
-        "interaction": None if result is None else result.pooled_because,
-        "categories": None if result is None else result.categories,
-        "components": []
-        if result is None
-        else [
-            {
-                "name": one.name,
-                "variance": one.variance,
-                "variance_share": one.variance_share,
-                "sigma": one.sigma,
-                "study_variation": one.study_variation,
-                "percent_of_study": one.percent_of_study,
-                "percent_of_tolerance": one.percent_of_tolerance,
-            }
-            for one in result.components
+        **(_NOTHING if result is None else _result(result)),
+    }
+
+
+# What stands in the answer where the readings make no sound study.
+_NOTHING: dict[str, Any] = {
+    "parts": [],
+    "appraisers": [],
+    "trials": None,
+    "interaction_pooled": None,
+    "interaction": None,
+    "categories": None,
+    "components": [],
+    "table": [],
+    "says": [],
+}
+
+
+def _result(result: GaugeResult) -> dict[str, Any]:
+    return {
+        "parts": list(result.parts),
+        "appraisers": list(result.appraisers),
+        "trials": result.trials,
+        "interaction_pooled": result.pooled,
+        "interaction": result.pooled_because,
+        "categories": result.categories,
+        "components": [asdict(one) for one in result.components],
+        "table": [
+            asdict(row) | {"f": None if row.f is None else finite(row.f)} for row in result.table
         ],
-        "table": []
-        if result is None
-        else [
-            {
-                "source": row.source,
-                "freedom": row.freedom,
-                "sum_of_squares": row.sum_of_squares,
-                "mean_square": row.mean_square,
-                "f": None if row.f is None else finite(row.f),
-                "p": row.p,
-            }
-            for row in result.table
-        ],
-        "says": [] if result is None else list(result.says),
+        "says": list(result.says),
     }
