@@ -23,8 +23,10 @@ _LEAST_SPREAD, _MOST_SPREAD = 0.02, 3.0
 _NEVER_SEEN = 0.5
 # The plant's own dispersion counts as so many events in that of each kind of defect.
 _COMMON_EVENTS = 20.0
-_TRIED = (4.0, 5.5, 7.0)
-_SIMULATED_DAYS, _SILENT_DAYS = 300, 3_000
+_TRIED = (4.5, 6.5)
+# Days of all series together that are simulated, and the least and most days of each.
+_SIMULATED = {Kind.RISE: 360_000, Kind.FALL: 180_000, Kind.SILENT: 100_000}
+_LEAST_DAYS, _MOST_DAYS = 120, 300
 _SEED = 20_260_101
 
 
@@ -204,8 +206,14 @@ def thresholds(learned: Learned, strokes_a_day: FloatArray, budget: float) -> di
     a_day = np.repeat(strokes_a_day, len(kinds))
     found = {}
     for kind in (Kind.RISE, Kind.FALL):
-        alarms = false_alarms(each, a_day, RATIOS[kind], _TRIED, _SIMULATED_DAYS, _SEED)
+        alarms = false_alarms(each, a_day, RATIOS[kind], _TRIED, _days(kind, len(a_day)), _SEED)
         found[kind] = threshold_for(alarms, _TRIED, SHARES[kind] * budget / 7)
-    silences = false_silences(every, strokes_a_day, _TRIED, _SILENT_DAYS, _SEED)
+    silences = false_silences(
+        every, strokes_a_day, _TRIED, _days(Kind.SILENT, len(machines)), _SEED
+    )
     found[Kind.SILENT] = threshold_for(silences, _TRIED, SHARES[Kind.SILENT] * budget / 7)
     return found
+
+
+def _days(kind: Kind, series: int) -> int:
+    return min(max(_SIMULATED[kind] // max(series, 1), _LEAST_DAYS), _MOST_DAYS)
