@@ -188,7 +188,7 @@ def change(session: Session, line: int, bodymaker: int | None, at: float, kind: 
     kept(record_changes(session, [fact], ACTOR, WRITTEN_AT))
 
 
-def log(session: Session, at: float, code: str, **more: Any) -> None:
+def log(session: Session, at: float, code: str | None, **more: Any) -> None:
     """A finding, logged when it was seen unless said otherwise."""
     values = {"seen_at": hour(at), "dome_code": code, "defect": "split", "cans": 1, **more}
     kept(log_entries(session, [EntryFact.read(values, ZONE)], ACTOR, WRITTEN_AT))

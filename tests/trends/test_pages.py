@@ -45,9 +45,11 @@ def test_the_page_shows_rates_a_chart_and_the_kinds_of_defect(quality: Visit) ->
         "Kinds of defect",
     ):
         assert words in text
-    assert answer.text.count('<svg class="trend"') == 3
+    # Machines, shifts, crews, the chart, and the kinds of defect.
+    assert answer.text.count('<svg class="trend"') == 5
     # Each of the eight bodymakers has its row in the figure and in the table.
-    assert answer.text.count('class="trend-value"') == 8
+    machines, _others = answer.text.split('id="crews-head"')
+    assert machines.count('class="trend-value"') == 8
 
 
 def test_figure_and_table_tell_the_same(quality: Visit) -> None:
@@ -74,7 +76,7 @@ def test_the_chart_library_comes_only_when_asked_for(quality: Visit) -> None:
     library = quality.get(source)
     assert library.status_code == 200
     assert "max-age=31536000" in library.headers["Cache-Control"]
-    assert answer.text.count('<svg class="trend"') == 3
+    assert answer.text.count('<svg class="trend"') == 5
 
 
 @pytest.mark.parametrize("figure", ["rates", "chart", "pareto"])

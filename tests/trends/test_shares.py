@@ -3,7 +3,7 @@
 from collections import Counter
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from itertools import permutations
+from itertools import pairwise, permutations
 from typing import Any
 
 import numpy as np
@@ -63,7 +63,7 @@ def _plant(session: Session) -> None:
     run_coil(session, "C1", 1, 0, 30.25)
     run_coil(session, "C2", 1, 30.25, 70)
     run_coil(session, "C3", 1, 90, None)
-    for at, code, more in (
+    entries: list[tuple[float, str | None, dict[str, Any]]] = [
         (5, "1-1", {}),
         (20, "1-1", {"found_at": "light-tester"}),
         (60, "1-1", {"cans": 5}),
@@ -77,7 +77,8 @@ def _plant(session: Session) -> None:
         (202, None, {}),
         (203, "1-1", {"inspected": 400, "cans": 3}),
         (65, "1-1", {"inspected": 100, "cans": 1}),
-    ):
+    ]
+    for at, code, more in entries:
         log(session, at, code, **more)
 
 
@@ -102,7 +103,10 @@ def test_strokes_of_a_tool_are_those_of_its_machine_while_it_was_in(session: Ses
     }
     # At 100.5 P1 is out: the end of a stay is not part of it.
     assert {row.name: row.entries for row in answer.rows} == {
-        **{"P1": 2, "P2": 0, "Q1": 1, "R1": 2},
+        "P1": 2,
+        "P2": 0,
+        "Q1": 1,
+        "R1": 2,
         "no tool on record": 4,
     }
     assert (answer.together.exposure, answer.together.entries) == (TOGETHER, 8)
@@ -287,7 +291,7 @@ def test_totals_at_instants_are_those_that_single_spans_rest_on(session: Session
         cuts = [hour(number / 7) for number in range(0, 20 * 24 * 7, 13)]
         totals = totals_in(session, machines, cuts[0], cuts[-1], as_of)
         for machine in machines:
-            spans = [Span(machine, a, b) for a, b in zip(cuts, cuts[1:], strict=False)]
+            spans = [Span(machine, a, b) for a, b in pairwise(cuts)]
             edges = np.array([microseconds(cut) for cut in cuts])
             assert totals.strokes(machine, edges).tolist() == strokes_between(session, spans, as_of)
 
@@ -357,7 +361,12 @@ def test_the_number_of_statements_does_not_grow(
     plant_session: Session, plant_statements: Statements
 ) -> None:
     end = datetime(2026, 7, 1, tzinfo=UTC)
-    for told in ((By.TOOL, By.CREW), (By.COIL, By.HOUR), (By.MACHINE, By.DEFECT)):
+    asked_of: list[tuple[By, By]] = [
+        (By.TOOL, By.CREW),
+        (By.COIL, By.HOUR),
+        (By.MACHINE, By.DEFECT),
+    ]
+    for told in asked_of:
         sent = []
         for days in (2, 60):
             asked = RateQuestion(end - timedelta(days=days), end, by=told[0], across=told[1])

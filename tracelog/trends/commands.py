@@ -64,8 +64,8 @@ def rates(
     """Defects per million strokes with exact intervals, or bad cans per million inspected.
 
     Without a period: the last 28 days of data. Tools, coils, crews, shifts and hours have exactly
-    the strokes that were made while they were on. Charts are auto, which takes the kind that fits, u,
-    c, laney-u, p, np, laney-p, and for what is rare gaps, gaps-power and g. Samples are charted
+    the strokes that were made while they were on. Charts are auto, which takes the kind that fits,
+    u, c, laney-u, p, np, laney-p, and for what is rare gaps, gaps-power and g. Samples are charted
     one by one unless a bucket is given. A frozen baseline of the series sets a chart's limits
     unless another is given.
     """

@@ -13,19 +13,14 @@ from tracelog.defects.queries import DefectView, vocabulary
 from tracelog.errors import Fault
 from tracelog.instants import day_of, start_of_day
 from tracelog.language import _
-from tracelog.plant.queries import Directory, MachineView, PlantView
-from tracelog.trends.answers import ChartAnswer, ParetoAnswer, RateRow, Rates
+from tracelog.plant.queries import Directory, PlantView
+from tracelog.trends.answers import ChartAnswer, ParetoAnswer, Rates
 from tracelog.trends.charts import chart
 from tracelog.trends.drawing import (
     ChartFigure,
     ParetoFigure,
     ParetoPlace,
-    RatePlace,
-    WhiskerFigure,
-    interval_words,
     pareto_figure,
-    scale_text,
-    whiskers,
 )
 from tracelog.trends.queries import gather, known_words
 from tracelog.trends.questions import (
@@ -39,10 +34,12 @@ from tracelog.trends.questions import (
     read_rate_question,
 )
 from tracelog.trends.rates import pareto_of, rates
-from tracelog.trends.rules import ChartKind, Evidence
+from tracelog.trends.rules import By, ChartKind, Evidence
 from tracelog.trends.series.drawing import figure_of_points
 from tracelog.trends.series.rules import RunRules
 from tracelog.trends.series.wording import baseline_words
+from tracelog.trends.shares.naming import by_name
+from tracelog.trends.shares.page import ShownRates, shifts_and_crews, shown_rates
 from tracelog.trends.wording import (
     as_sentence,
     chart_name,
@@ -54,7 +51,7 @@ from tracelog.trends.wording import (
     unit_words,
 )
 
-PAGE_FIELDS = (*CHART_FIELDS, "explore")
+PAGE_FIELDS = (*CHART_FIELDS, "by", "across", "explore")
 _RATE_FIELDS = ("line", "machine", "defect", "from", "to", "evidence", "as_of")
 
 
@@ -68,13 +65,14 @@ class Choices:
     evidence: tuple[tuple[str, str], ...]
     buckets: tuple[tuple[str, str], ...]
     charts: tuple[tuple[str, str], ...]
+    by: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
 class Questions:
     """The two questions that the page's choices make: for rates and Pareto, and for the chart.
 
-    The rates leave the machine out, so that a chosen machine is seen among the others.
+    Rates by machine leave a chosen machine out, so that it is seen among the others.
     """
 
     rates: RateQuestion
@@ -88,7 +86,8 @@ class TrendsPage:
     rates: Rates
     chart: ChartAnswer
     pareto: ParetoAnswer
-    rates_figure: WhiskerFigure
+    shown: ShownRates
+    crews: tuple[ShownRates, ...]
     chart_figure: ChartFigure
     pareto_figure: ParetoFigure
     rate_unit: str
@@ -97,7 +96,6 @@ class TrendsPage:
     rates_say: tuple[str, str]
     chart_says: tuple[str, str]
     pareto_says: tuple[str, str]
-    rates_notes: tuple[str, ...]
     chart_notes: tuple[str, ...]
     chart_why: str
     chart_baseline: str
@@ -106,6 +104,7 @@ class TrendsPage:
     names: Mapping[str, str]
     query: str
     query_without_defect: str
+    rates_query: str
 
 
 def choices(plant: PlantView, places: Directory, kinds: Sequence[DefectView]) -> Choices:
@@ -129,6 +128,7 @@ def choices(plant: PlantView, places: Directory, kinds: Sequence[DefectView]) ->
             (BUCKET_PER_SAMPLE, _("one point per sample")),
         ),
         charts=tuple((str(kind), chart_name(kind)) for kind in ChartKind),
+        by=tuple((str(by), by_name(by)) for by in By),
     )
 
 
@@ -146,9 +146,10 @@ def read_questions(values: Mapping[str, Sequence[str]], known: Known) -> Questio
     Raises:
         BadChoice: one fault for each choice that is wrong.
     """
-    asked = read_chart_question(values, known, extra=("explore",))
+    asked = read_chart_question(values, known, extra=("explore", "by", "across"))
     shared = {name: given for name, given in values.items() if name in _RATE_FIELDS}
     shared["evidence"] = [asked.evidence]
+    shared["by"] = [",".join(_told_apart(values))]
     rated = read_rate_question(shared, known)
     if asked.evidence is Evidence.SAMPLES and len(asked.defects) != 1:
         sentence = _(
@@ -157,6 +158,14 @@ def read_questions(values: Mapping[str, Sequence[str]], known: Known) -> Questio
         )
         raise BadChoice((Fault("defect", sentence),))
     return Questions(rated, asked)
+
+
+def _told_apart(values: Mapping[str, Sequence[str]]) -> list[str]:
+    """What rates are told apart by: the two fields of the page as one choice."""
+    given = [values.get(name, ("",))[-1].strip() for name in ("by", "across")]
+    if given[1] and not given[0]:
+        given[0] = str(By.MACHINE)
+    return [one for one in given if one]
 
 
 def shown_choices(
@@ -170,6 +179,8 @@ def shown_choices(
         "from": day_or_moment(asked.start, zone),
         "to": day_or_moment(asked.end, zone, ends=True),
         "evidence": str(asked.evidence),
+        "by": str(questions.rates.by),
+        "across": str(questions.rates.across or ""),
         "bucket": bucket,
         "chart": str(asked.kind),
         "machine": "" if asked.machine is None else asked.machine.text,
@@ -198,19 +209,16 @@ def trends_page(
         TracelogError: what was chosen cannot be drawn, told at its field.
     """
     names = {kind.defect: kind.title for kind in kinds}
-    beside_others = replace(questions.rates, machine=None)
     gathered = gather(session, questions.rates)
-    rated = rates(session, beside_others, plant, places, gathered)
+    rated = rates(session, _beside_others(questions.rates), plant, places, gathered)
     charted = chart(session, questions.chart, plant, places)
     ordered = pareto_of(session, questions.rates, plant, places, gathered)
     return TrendsPage(
         rates=rated,
         chart=charted,
         pareto=ordered,
-        rates_figure=whiskers(
-            [_place(row, questions.chart.machine) for row in rated.rows],
-            rated.together.per_million,
-        ),
+        shown=shown_rates(rated, questions.chart.machine),
+        crews=shifts_and_crews(session, questions.rates, plant, places),
         chart_figure=figure_of_points(charted, plant.zone),
         pareto_figure=pareto_figure(
             [
@@ -229,7 +237,6 @@ def trends_page(
         rates_say=rates_say(rated.question.evidence),
         chart_says=chart_says(charted.question.evidence, charted.kind),
         pareto_says=pareto_says(),
-        rates_notes=tuple(map(as_sentence, rated.notes)),
         chart_notes=tuple(map(as_sentence, charted.notes)),
         chart_why=as_sentence(charted.why),
         chart_baseline="" if charted.baseline is None else baseline_words(charted, plant.zone),
@@ -238,7 +245,13 @@ def trends_page(
         names=names,
         query=query_of(questions, plant.zone),
         query_without_defect=query_of(_any_defect(questions), plant.zone),
+        rates_query=rates_query_of(questions, plant.zone),
     )
+
+
+def _beside_others(asked: RateQuestion) -> RateQuestion:
+    """A chosen machine is seen among the others where rates are told apart by machine."""
+    return replace(asked, machine=None) if By.MACHINE in asked.told_apart else asked
 
 
 def _any_defect(questions: Questions) -> Questions:
@@ -258,7 +271,7 @@ def answer_for(
         TracelogError: as `trends_page`.
     """
     if figure == "rates":
-        return rates(session, replace(questions.rates, machine=None), plant, places)
+        return rates(session, _beside_others(questions.rates), plant, places)
     if figure == "chart":
         return chart(session, questions.chart, plant, places)
     return pareto_of(session, questions.rates, plant, places)
@@ -290,6 +303,14 @@ def query_of(questions: Questions, zone: ZoneInfo) -> str:
     return urlencode(pairs)
 
 
+def rates_query_of(questions: Questions, zone: ZoneInfo) -> str:
+    """The choices with those of the rates: what they are told apart by."""
+    asked = questions.rates
+    pairs = [] if asked.told_apart == (By.MACHINE,) else [("by", str(asked.by))]
+    pairs += [] if asked.across is None else [("across", str(asked.across))]
+    return "&".join([query_of(questions, zone), *([urlencode(pairs)] if pairs else [])])
+
+
 def scope_name(asked: ChartQuestion, plant: PlantView, places: Directory) -> str:
     """What the machine, line or plant of a chart is called."""
     if asked.machine is not None:
@@ -297,19 +318,3 @@ def scope_name(asked: ChartQuestion, plant: PlantView, places: Directory) -> str
     if asked.line is not None:
         return places.line_names[asked.line]
     return plant.name
-
-
-def _place(row: RateRow, chosen: MachineView | None) -> RatePlace:
-    if row.per_million is None:
-        text = f"{row.name}: {row.note}"
-    else:
-        text = _(
-            "%(name)s: %(rate)s per million, %(interval)s; %(count)d in %(exposure)s",
-            name=row.name,
-            rate=scale_text(round(row.per_million, 3)),
-            interval=interval_words(row.low, row.high),
-            count=row.counted,
-            exposure=f"{row.exposure:,}",
-        )
-    is_chosen = chosen is not None and row.machine == chosen.text
-    return RatePlace(row.name, row.per_million, row.low, row.high, row.shrunk, text, is_chosen)

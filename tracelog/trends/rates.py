@@ -75,6 +75,17 @@ def rates(
         evidence = attributed_evidence(session, plant, places, question)
     else:
         evidence = rate_evidence(session, plant, places, question, gathered)
+    answer = rates_from(evidence, question, plant, places)
+    if question.told_apart == (By.MACHINE,) and gathered is not None:
+        quiet = _quiet(evidence, gathered)
+        return _with_silence(silent_machines(session, plant, question, quiet), answer, places)
+    return answer
+
+
+def rates_from(
+    evidence: RateEvidence, question: RateQuestion, plant: PlantView, places: Directory
+) -> Rates:
+    """Rates of counts and exposures that were read already; see `rates`."""
     tallies = sorted(
         join_counts(evidence.found, evidence.exposures),
         key=lambda tally: _order(tally, question, plant, places),
@@ -83,9 +94,6 @@ def rates(
     alike = False
     if _is_compared(question):
         rows, alike = seen_together(rows, [tally.key.of[0] is not None for tally in tallies])
-    if question.told_apart == (By.MACHINE,) and gathered is not None:
-        quiet = _quiet(tallies, gathered)
-        rows = _with_silence(silent_machines(session, plant, question, quiet), tallies, rows)
     together = _together(question, evidence)
     notes = _notes(rows, question, evidence)
     return Rates(question, tuple(rows), together, evidence.unsettled, alike, notes)
@@ -234,9 +242,9 @@ def _is_compared(question: RateQuestion) -> bool:
     )
 
 
-def _quiet(tallies: Sequence[Tally[RateKey]], gathered: Gathered) -> list[uuid.UUID]:
-    """Machines of which nothing of any kind was reported."""
-    machines = [tally.key.of[0] for tally in tallies]
+def _quiet(evidence: RateEvidence, gathered: Gathered) -> list[uuid.UUID]:
+    """Machines that ran and of which nothing of any kind was reported."""
+    machines = [key.of[0] for key, strokes in evidence.exposures.items() if strokes > 0]
     return [
         machine
         for machine in machines
@@ -244,16 +252,13 @@ def _quiet(tallies: Sequence[Tally[RateKey]], gathered: Gathered) -> list[uuid.U
     ]
 
 
-def _with_silence(
-    silent: Sequence[Silent], tallies: Sequence[Tally[RateKey]], rows: list[RateRow]
-) -> list[RateRow]:
-    days: dict[object, int] = {one.machine_id: one.days_of_running for one in silent}
-    noted = []
-    for tally, row in zip(tallies, rows, strict=True):
-        [machine] = tally.key.of
-        is_silent = isinstance(machine, uuid.UUID) and machine in days
-        noted.append(replace(row, note=silence(days[machine])) if is_silent else row)
-    return noted
+def _with_silence(silent: Sequence[Silent], answer: Rates, places: Directory) -> Rates:
+    days = {places.by_id[one.machine_id].text: one.days_of_running for one in silent}
+    rows = [
+        replace(row, note=silence(days[row.name])) if row.name in days else row
+        for row in answer.rows
+    ]
+    return replace(answer, rows=tuple(rows))
 
 
 def _together(question: RateQuestion, evidence: RateEvidence) -> RateRow:

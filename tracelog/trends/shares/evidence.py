@@ -7,7 +7,7 @@ told by the same tracks; the coil that it names itself wins over the one by its 
 
 import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -125,6 +125,27 @@ def attributed_evidence(
         exposure = told.inspected
         refuse_too_many(len(exposures), asked)
     return RateEvidence(found, exposures, told.unsettled, told.counted, exposure)
+
+
+def collapsed(evidence: RateEvidence, place: int) -> RateEvidence:
+    """Evidence of two things crossed as that of one of them.
+
+    Args:
+        evidence: of two things, each of which a stroke or entry belongs to once.
+        place: which of the two is kept, 0 or 1.
+    """
+    found: dict[RateKey, list[Found]] = {}
+    for key, one in evidence.found.items():
+        found.setdefault(RateKey(key.bucket_start, (key.of[place],)), []).append(one)
+    exposures: dict[RateKey, int] = {}
+    for key, exposure in evidence.exposures.items():
+        kept = RateKey(key.bucket_start, (key.of[place],))
+        exposures[kept] = exposures.get(kept, 0) + exposure
+    return replace(
+        evidence,
+        found={key: added(several) for key, several in found.items()},
+        exposures=exposures,
+    )
 
 
 def _axes(
