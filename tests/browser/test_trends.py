@@ -21,7 +21,7 @@ def test_quality_finds_a_machine_among_the_others(cast: Cast, site_page: Page) -
     site_page.get_by_label("Kind of defect").select_option("wall-tear-off")
     site_page.get_by_role("button", name="Show").click()
     expect(site_page).to_have_url(re.compile("defect=wall-tear-off"))
-    rates = site_page.get_by_role("region", name="Rates and their 95 % intervals")
+    rates = site_page.get_by_role("region", name="Machines beside each other: rates")
     rates.get_by_role("link", name="1-2").click()
     expect(site_page.get_by_role("heading", name="Over time: machine 1-2")).to_be_visible()
     expect(site_page.get_by_label("Machine", exact=True)).to_have_value("1-2")
@@ -35,8 +35,8 @@ def test_all_figures_are_there_without_scripts(
     cast.sign_in_on(page, "supervisor")
     page.goto("/trends?machine=1-2&explore=yes")
     figures = page.locator("svg.trend")
-    expect(figures).to_have_count(3)
-    for place in range(3):
+    expect(figures).to_have_count(5)
+    for place in range(5):
         expect(figures.nth(place)).to_be_visible()
 
 
@@ -62,6 +62,10 @@ def test_nothing_stands_in_anybodys_way(
 ) -> None:
     page = visitors.open(base_url=site_url, color_scheme=look)
     cast.sign_in_on(page, "operator")
-    for address in ("/trends?machine=1-2&bucket=week", "/trends?machine=9-9&from=x"):
+    for address in (
+        "/trends?machine=1-2&bucket=week",
+        "/trends?by=tool&across=shift",
+        "/trends?machine=9-9&from=x",
+    ):
         page.goto(address)
         assert obstacles(page) == []

@@ -88,11 +88,11 @@ def rates_say(evidence: Evidence) -> tuple[str, str]:
         _(
             "What was reported per million strokes. The interval is exact (Garwood, 1936): where"
             " it is long, there were few strokes or few reports. The small mark is the same rate"
-            " pulled towards the plant, the more the less the machine's own figures tell."
+            " pulled towards all together, the more the less its own figures tell."
         ),
         _(
             "Reports are not inspections: where nobody looks there are no reports. A longer"
-            " whisker or a higher dot is no proof of a worse machine; overlapping whiskers are a"
+            " whisker or a higher dot is no proof of anything worse; overlapping whiskers are a"
             " reason to wait."
         ),
     )
