@@ -93,4 +93,3 @@ def test_no_table_is_cut_on_paper(cast: Cast, visitors: Visitors, site_url: str,
         ).map((one) => `${one.getAttribute("aria-label")} ${one.scrollWidth} ${one.clientWidth} ${one.scrollHeight} ${one.clientHeight} ${one.getBoundingClientRect().right}`)"""
     )
     assert cut == []
-    page.screenshot(path=f"/tmp/print_{path.replace('/', '_')}.png", full_page=True)

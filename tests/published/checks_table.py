@@ -23,6 +23,19 @@ was written down from memory of the source; *recomputed*, it was worked out agai
 where it says only that, no printed answer was at hand. A tolerance is absolute; *exact* is exact.
 """
 
+SOURCES = """
+## Methods and sources
+
+| check | method | source | confirmed |
+| --- | --- | --- | --- |
+"""
+FIGURES = """
+## Figures
+
+| check and method | figure | published | ours | tolerance |
+| --- | --- | --- | --- | --- |
+"""
+
 
 @cache
 def run_checks() -> dict[str, list[tuple[str, Any]]]:
@@ -50,22 +63,33 @@ def page() -> str:
     """The page as it should stand."""
     index = tomllib.loads((figures.FOLDER / "index.toml").read_text(encoding="utf-8"))
     found = run_checks()
-    parts = [HEAD]
+    sources, rows = [], []
     for check in index["check"]:
         ours = dict(found[check["id"]])
-        parts.append(f"\n## {check['id']} {check['method']}\n\n{check['source']}.\n")
-        parts.append(f"\nConfirmed: {check['confirmed']}.{_caveat(check)}\n")
-        parts.append("\n| figure | published | ours | tolerance |\n| --- | --- | --- | --- |\n")
+        sources.append(
+            _row(
+                check["id"],
+                check["method"],
+                check["source"],
+                f"{check['confirmed']}.{_caveat(check)}",
+            )
+        )
         for item in check["expected"]:
             tolerance = item.get("tolerance")
-            cells = (
-                item["quantity"].replace("|", "\\|"),
-                _text(item["value"], None),
-                _text(ours[item["quantity"]], tolerance),
-                "exact" if tolerance is None else f"{tolerance:g}",
+            rows.append(
+                _row(
+                    f"{check['id']} {check['method']}",
+                    item["quantity"],
+                    _text(item["value"], None),
+                    _text(ours[item["quantity"]], tolerance),
+                    "exact" if tolerance is None else f"{tolerance:g}",
+                )
             )
-            parts.append(f"| {' | '.join(cells)} |\n")
-    return "".join(parts)
+    return "".join([HEAD, SOURCES, *sources, FIGURES, *rows])
+
+
+def _row(*cells: str) -> str:
+    return f"| {' | '.join(cell.replace('|', chr(92) + '|') for cell in cells)} |\n"
 
 
 def _caveat(check: dict[str, Any]) -> str:

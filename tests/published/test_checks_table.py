@@ -15,7 +15,7 @@ def test_every_method_and_every_figure_has_its_place() -> None:
     written, found = PAGE.read_text(encoding="utf-8"), run_checks()
     assert sorted(found) == [check["id"] for check in index["check"]]
     for check in index["check"]:
-        assert f"## {check['id']} {check['method']}\n" in written
-        assert check["source"] in written
+        assert f"| {check['id']} | {check['method']} | {check['source']} |" in written
         quantities = [item["quantity"] for item in check["expected"]]
+        assert written.count(f"\n| {check['id']} {check['method']} |") == len(quantities)
         assert sorted(quantity for quantity, _value in found[check["id"]]) == sorted(quantities)
