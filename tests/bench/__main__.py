@@ -1,6 +1,6 @@
-"""`make bench`: what pages, imports, collecting, planning and web servers cost.
+"""`make bench`: what pages, imports, collecting, planning, signals and web servers cost.
 
-All but collecting and planning look at a year of 32 machines.
+All but collecting, planning and signals look at a year of 32 machines.
 Pages are called in process, so their figures are the server's own, without network and browser.
 Compare the ratios of one run, and runs on one machine.
 """
@@ -18,9 +18,11 @@ from tests.bench.measure import print_costs
 from tests.bench.pages import costs_of_pages
 from tests.bench.planning import print_planning
 from tests.bench.servers import print_servers
+from tests.bench.signalling import print_signalling
 from tracelog.db import make_engine
 
-PARTS = ("imports", "pages", "servers", "collecting", "planning")
+PARTS = ("imports", "pages", "servers", "collecting", "planning", "signals")
+_WITHOUT_A_YEAR = {"collecting", "planning", "signals"}
 
 
 @click.command()
@@ -40,7 +42,9 @@ def bench(parts: tuple[str, ...], size: str, repeats: int, messages: int) -> Non
             print_collecting(place, messages)
         if "planning" in wanted:
             print_planning()
-        if not {*wanted} - {"collecting", "planning"}:
+        if "signals" in wanted:
+            print_signalling()
+        if not {*wanted} - _WITHOUT_A_YEAR:
             return
         if "imports" in wanted:
             rows = write_plant(size, place / "plant")

@@ -80,7 +80,7 @@ def _links(one: SignalView) -> dict[str, str]:
     place = [("place", one.machine.text), ("since_at", for_field(one.since, zone))]
     return {
         "chart": "/trends/chart?" + urlencode([*about, *period]),
-        "entries": "/entries?"
+        "entries": "/log/entries?"
         + urlencode([*about, period[0], ("from", day_of(one.since, zone).isoformat()), period[2]]),
         "case": "/cases?" + urlencode([*about, *place]),
     }
