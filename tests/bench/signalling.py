@@ -1,8 +1,8 @@
 """Signals on simulated plants: how often they are false, and how late they come.
 
-Null plants: a year is learned from, the next is counted. Delays: the rate of one machine and kind of
-defect rises in the second year, and strokes are counted until it is told: by the plant's own watch;
-by a CUSUM that knows the true baseline and the true ratio, with as many false alarms in that series;
+Null plants: a year is learned from, the next is counted. Delays: the rate of one machine and kind
+of defect rises in the second year, and strokes are counted until it is told: by our own watch;
+by a CUSUM that knows the true baseline and the true ratio, with as many false alarms there;
 and by the ordinary chart, three-sigma limits on daily counts with the run rules of Western Electric
 (1956).
 """

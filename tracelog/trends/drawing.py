@@ -223,7 +223,7 @@ def chart_figure(places: Sequence[ChartPlace], power: float = 1.0) -> ChartFigur
 
     def y(value: float) -> float:
         share = (value - foot) / (top - foot) if top > foot else 0.0
-        share = max(share, 0.0) ** power
+        share = float(max(share, 0.0) ** power)
         return round(CHART_TOP + (1 - min(max(share, 0.0), 1.0)) * usable, 2)
 
     def x(index: float) -> float:

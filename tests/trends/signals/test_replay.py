@@ -8,6 +8,7 @@ from scipy.stats import poisson
 
 from tests.trends.signals.streams import Change, Stream, stream
 from tracelog.trends.signals.beginning import beginning
+from tracelog.trends.signals.evidence import Frozen
 from tracelog.trends.signals.replay import Budget, FoundSignal, epoch_starts, replay
 from tracelog.trends.signals.rules import DAY, Kind
 
@@ -150,3 +151,26 @@ def test_the_beginning_is_where_the_change_was() -> None:
     assert low <= middle <= high
     assert middle == 25
     assert high - low <= 3
+
+
+def test_a_frozen_baseline_takes_the_place_of_the_year_from_the_next_epoch_on() -> None:
+    """A rate that is three times what it was, and is called usual, gives no signal any more."""
+    busiest = int(_busy(5, 10).rates[3].argmax())
+    one = _busy(5, 260, Change(3, busiest, 100, 3.0)).evidence
+    chosen = Frozen(130 * DAY, 3, busiest, (102 * DAY, 128 * DAY))
+    usual = replay(one)
+    frozen = replay(replace(one, frozen=(chosen,)))
+    back = replay(replace(one, frozen=(chosen, replace(chosen, since=135 * DAY, period=None))))
+    rates = [
+        found.epochs[6].learned.shape[3, busiest] / found.epochs[6].learned.strokes[3, busiest]
+        for found in (usual, frozen, back)
+    ]
+    assert frozen.epochs[6].starts_at == 168 * DAY
+    assert rates[1] > 1.8 * rates[0]
+    assert rates[2] == rates[0]
+    on_then = [
+        one
+        for one in _of(frozen.signals, 3, busiest, Kind.RISE)
+        if one.ended_at is None or one.ended_at > 200 * DAY
+    ]
+    assert not on_then

@@ -12,7 +12,7 @@ from tracelog.stats.rate_watch import (
     false_silences,
     threshold_for,
 )
-from tracelog.trends.signals.evidence import Evidence, Log
+from tracelog.trends.signals.evidence import Evidence, Frozen, Log
 from tracelog.trends.signals.rules import BASELINE_DAYS, DAY, RATIOS, SHARES, Kind
 
 # Squared coefficient of variation between machines: what is taken where nothing is known, as if
@@ -77,6 +77,8 @@ class Learned:
 def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
     """Learn the baselines from what was known at an instant of the year before it.
 
+    Where a person froze a period, that one counts in the place of the year.
+
     Each kind of defect has a gamma over the machines (`stats.shrinkage`), which each machine's
     own past updates; counts that vary more than chance makes them weigh less.
 
@@ -100,6 +102,10 @@ def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
             counts[span.machine, span.defect] -= past.counted[own].sum()
             strokes[span.machine, span.defect] -= evidence.strokes_between(low, high)[span.machine]
     strokes = np.maximum(strokes, 0.0)
+    latest = {(one.machine, one.defect): one for one in evidence.frozen if one.since <= at}
+    for one in latest.values():
+        if one.period is not None:
+            _freeze(evidence, at, one, counts, strokes)
     over, any_over = _dispersions(evidence, past, start, at)
     shape, known = np.zeros(counts.shape), np.zeros(counts.shape)
     for place in range(len(evidence.defects)):
@@ -112,6 +118,21 @@ def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
         *(shape, known, over, prior[0] + every / any_over, prior[1] + made / any_over),
         *(any_over, np.isin(np.arange(len(evidence.defects)), past.defect)),
     )
+
+
+def _freeze(
+    evidence: Evidence, at: float, one: Frozen, counts: FloatArray, strokes: FloatArray
+) -> None:
+    """Put what a person's period holds in the place of the year."""
+    assert one.period is not None  # noqa: S101
+    start, end = one.period[0], min(one.period[1], at)
+    log = evidence.log
+    own = (log.machine == one.machine) & (log.defect == one.defect)
+    own &= (log.at >= start) & (log.at < end) & (log.logged_at <= at)
+    made = float(evidence.strokes_between(start, max(end, start))[one.machine])
+    if made > 0:
+        counts[one.machine, one.defect] = log.counted[own].sum()
+        strokes[one.machine, one.defect] = made
 
 
 def _prior(counts: FloatArray, strokes: FloatArray, dispersion: float) -> tuple[float, float]:

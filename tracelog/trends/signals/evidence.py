@@ -85,6 +85,19 @@ class Log:
 
 
 @dataclass(frozen=True)
+class Frozen:
+    """A baseline that a person chose for a series; instants are seconds since 1970.
+
+    It holds from `since` on; `period` None: the series went back to the usual one.
+    """
+
+    since: float
+    machine: int
+    defect: int
+    period: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
 class Evidence:
     """All that is known at one instant.
 
@@ -96,6 +109,7 @@ class Evidence:
         day_ends: midnights of the plant's clock from the first day of strokes on, seconds.
         now: the instant, seconds.
         read_until: the last reading of any machine of the plant, seconds.
+        frozen: baselines that people chose, in the order in which they did.
     """
 
     machines: int
@@ -105,6 +119,7 @@ class Evidence:
     day_ends: FloatArray
     now: float
     read_until: float
+    frozen: tuple[Frozen, ...] = ()
 
     def strokes_between(self, start: float, end: float) -> FloatArray:
         """Strokes of each machine as far as they are known; 0 where none are on record."""

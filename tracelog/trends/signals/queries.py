@@ -16,8 +16,16 @@ from tracelog.plant.queries import Directory, MachineView, PlantView
 from tracelog.stats.inputs import FloatArray
 from tracelog.strokes.hourly import hourly_strokes
 from tracelog.strokes.queries import first_reading, last_reading
-from tracelog.trends.models import Signal, SignalBudget, SignalDecision, SignalEpoch, SignalProgress
-from tracelog.trends.signals.evidence import Evidence, Log, MachineStrokes
+from tracelog.trends.models import (
+    FrozenBaseline,
+    Signal,
+    SignalBudget,
+    SignalDecision,
+    SignalEpoch,
+    SignalProgress,
+)
+from tracelog.trends.series.rules import SeriesEvidence
+from tracelog.trends.signals.evidence import Evidence, Frozen, Log, MachineStrokes
 from tracelog.trends.signals.replay import Budget, FoundSignal, Replayed, replay
 from tracelog.trends.signals.rules import (
     ANY_DEFECT,
@@ -153,7 +161,34 @@ def evidence_at(
     return Evidence(
         *(len(machines), defects, log.only(known), strokes),
         *(_midnights(start, now, plant), now.timestamp(), max(latest).timestamp()),
+        _frozen(session, as_of, machine_places, defect_places),
     )
+
+
+def _frozen(
+    session: Session,
+    as_of: datetime | None,
+    machines: dict[uuid.UUID, int],
+    defects: dict[str, int],
+) -> tuple[Frozen, ...]:
+    """Baselines that people chose for a machine and one kind of defect. One statement."""
+    wanted = select(FrozenBaseline).where(
+        FrozenBaseline.machine_id.is_not(None),
+        FrozenBaseline.evidence == SeriesEvidence.PRODUCTION.value,
+    )
+    if as_of is not None:
+        wanted = wanted.where(FrozenBaseline.frozen_at <= as_of)
+    ordered = wanted.order_by(FrozenBaseline.frozen_at, FrozenBaseline.id)
+    found = []
+    for row in session.execute(ordered).scalars():
+        if row.machine_id not in machines or row.of not in defects:
+            continue
+        period = None
+        if row.starts_at is not None and row.ends_at is not None:
+            period = row.starts_at.timestamp(), row.ends_at.timestamp()
+        place = machines[row.machine_id], defects[row.of]
+        found.append(Frozen(row.frozen_at.timestamp(), *place, period))
+    return tuple(found)
 
 
 def _midnights(start: datetime, end: datetime, plant: PlantView) -> FloatArray:
