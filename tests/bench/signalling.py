@@ -195,6 +195,21 @@ def _knowing(
     return None
 
 
+def _in_the_middle(found: Sequence[Delay]) -> float:
+    """Median of our delay over that of the one that knows, where both told it."""
+    told = [
+        one.ours / one.knowing
+        for one in found
+        if one.ours is not None and one.knowing is not None and one.knowing > 0
+    ]
+    return float(np.median(told))
+
+
+def _whole_year(delay: float | None) -> float:
+    """What is not told within the year counts as a year."""
+    return _YEAR * STROKES_A_DAY * 0.9 / 1e6 if delay is None else delay
+
+
 def print_signalling(plants: int = _PLANTS) -> None:
     """Print both tables."""
     rows = []
@@ -214,27 +229,28 @@ def print_signalling(plants: int = _PLANTS) -> None:
     rows = []
     for ratio in _RISES:
         found = delays(ratio, plants)
-        known = [one for one in found if one.ours is not None and one.knowing is not None]
-        ours, knowing = (
-            float(np.mean([getattr(one, name) for one in known])) for name in ("ours", "knowing")
+        ours, knowing, ordinary = (
+            float(np.mean([_whole_year(getattr(one, name)) for one in found]))
+            for name in ("ours", "knowing", "ordinary")
         )
-        ordinary = [one.ordinary for one in found if one.ordinary is not None]
         rows.append(
             [
                 f"{ratio:g}",
                 str(len(found)),
-                str(sum(one.ours is None for one in found)),
+                f"{sum(one.ours is None for one in found)} / "
+                f"{sum(one.knowing is None for one in found)}",
                 f"{ours:.1f}",
                 f"{knowing:.1f}",
                 f"{ours / knowing:.2f}",
-                f"{float(np.mean(ordinary)):.1f}" if ordinary else "",
+                f"{_in_the_middle(found):.2f}",
+                f"{ordinary:.1f}",
             ]
         )
     click.echo()
     print_table(
         (
-            *("ratio", "changes", "not told", "strokes, millions", "knowing all"),
-            *("ours / knowing", "three sigma and run rules"),
+            *("ratio", "changes", "not told in a year", "strokes, millions", "knowing all"),
+            *("ours / knowing", "in the middle", "three sigma and run rules"),
         ),
         rows,
         title="Delay until a risen rate is told",

@@ -134,7 +134,7 @@ def _collect_mqtt(url: str, options: dict[str, Any], stop: threading.Event) -> N
         once=options["once"],
         credentials=credentials,
     )
-    _print_counts(collect_mqtt(_watched(open_database(settings)), choices, stop))
+    _print_counts(collect_mqtt(_watched(open_database(settings), stop), choices, stop))
 
 
 def _collect_opcua(url: str, options: dict[str, Any], stop: threading.Event) -> None:
@@ -163,14 +163,14 @@ def _collect_opcua(url: str, options: dict[str, Any], stop: threading.Event) -> 
         _list_opcua(address, counters, password, as_json=options["as_json"])
         return
     choices = OpcuaChoices(address, counters, password, once=options["once"])
-    _print_counts(collect_opcua(_watched(open_database(settings)), choices, stop))
+    _print_counts(collect_opcua(_watched(open_database(settings), stop), choices, stop))
 
 
-def _watched(engine: "Engine") -> "Engine":
+def _watched(engine: "Engine", stop: threading.Event) -> "Engine":
     """The database, with its signals brought up to date while readings come in."""
     from tracelog.trends.signals.watching import Watcher
 
-    Watcher(engine).look_every(_SIGNALS_SECONDS)
+    Watcher(engine).look_every(_SIGNALS_SECONDS, stop)
     return engine
 
 

@@ -13,7 +13,7 @@ from tracelog.stats.rate_watch import (
     threshold_for,
 )
 from tracelog.trends.signals.evidence import Evidence, Frozen, Log
-from tracelog.trends.signals.rules import BASELINE_DAYS, DAY, RATIOS, SHARES, Kind
+from tracelog.trends.signals.rules import BASELINE_DAYS, DAY, LAG_DAYS, RATIOS, SHARES, Kind
 
 # Squared coefficient of variation between machines: what is taken where nothing is known, as if
 # so many machines had shown it, and the least and most. Own choices: no two machines are alike.
@@ -23,6 +23,8 @@ _LEAST_SPREAD, _MOST_SPREAD = 0.02, 3.0
 _NEVER_SEEN = 0.5
 # The plant's own dispersion counts as so many events in that of each kind of defect.
 _COMMON_EVENTS = 20.0
+# The latest part of the past, of which no more than this is left out.
+_LAG_SHARE = 0.25
 _TRIED = (4.5, 6.5)
 # Days of all series together that are simulated, and the least and most days of each.
 _SIMULATED = {Kind.RISE: 360_000, Kind.FALL: 180_000, Kind.SILENT: 100_000}
@@ -77,6 +79,8 @@ class Learned:
 def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
     """Learn the baselines from what was known at an instant of the year before it.
 
+    The last thirteen weeks, or a quarter of a shorter past, are no part of that year.
+
     Where a person froze a period, that one counts in the place of the year.
 
     Each kind of defect has a gamma over the machines (`stats.shrinkage`), which each machine's
@@ -87,9 +91,12 @@ def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
         at: the instant, seconds since 1970; entries logged later are not used.
         left_out: stretches of series that are no baseline.
     """
-    start = max(at - BASELINE_DAYS * DAY, float(evidence.day_ends[0]))
+    known_at, first = at, float(evidence.day_ends[0])
+    # What has just begun must not pass for what is usual.
+    at -= min(LAG_DAYS * DAY, (at - first) * _LAG_SHARE)
+    start = max(at - BASELINE_DAYS * DAY, first)
     log = evidence.log
-    past = log.only((log.at >= start) & (log.at < at) & (log.logged_at <= at))
+    past = log.only((log.at >= start) & (log.at < at) & (log.logged_at <= known_at))
     counts = np.zeros((evidence.machines, len(evidence.defects)))
     np.add.at(counts, (past.machine, past.defect), past.counted)
     made = evidence.strokes_between(start, at)
@@ -102,10 +109,10 @@ def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
             counts[span.machine, span.defect] -= past.counted[own].sum()
             strokes[span.machine, span.defect] -= evidence.strokes_between(low, high)[span.machine]
     strokes = np.maximum(strokes, 0.0)
-    latest = {(one.machine, one.defect): one for one in evidence.frozen if one.since <= at}
+    latest = {(one.machine, one.defect): one for one in evidence.frozen if one.since <= known_at}
     for one in latest.values():
         if one.period is not None:
-            _freeze(evidence, at, one, counts, strokes)
+            _freeze(evidence, known_at, one, counts, strokes)
     over, any_over = _dispersions(evidence, past, start, at)
     shape, known = np.zeros(counts.shape), np.zeros(counts.shape)
     for place in range(len(evidence.defects)):

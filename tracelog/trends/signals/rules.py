@@ -10,8 +10,9 @@ DAY = 86_400.0
 # False signals of the whole plant in a week, unless somebody set another figure.
 USUAL_BUDGET = 1.0
 LEAST_BUDGET, MOST_BUDGET = 0.05, 20.0
-# Baselines are learned from so many days, first after two weeks, then every four.
-BASELINE_DAYS = 365
+# Baselines are learned from so many days, which end so many days before them: first after two
+# weeks, then every four.
+BASELINE_DAYS, LAG_DAYS = 365, 91
 FIRST_DAYS, EPOCH_DAYS = 14, 28
 # Thresholds are worked out anew with every third of these.
 THRESHOLD_EPOCHS = 3

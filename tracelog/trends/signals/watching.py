@@ -63,13 +63,12 @@ class Watcher:
                 self._thread = threading.Thread(target=self._run, name="signals", daemon=True)
                 self._thread.start()
 
-    def look_every(self, seconds: float) -> None:
-        """Look for what came in by another way, again and again; returns at once."""
+    def look_every(self, seconds: float, stop: threading.Event) -> None:
+        """Look for what came in by another way, again and again until `stop`; returns at once."""
 
         def look() -> None:
-            while True:
+            while not stop.wait(seconds):
                 self.tell()
-                threading.Event().wait(seconds)
 
         threading.Thread(target=look, name="signals clock", daemon=True).start()
 
