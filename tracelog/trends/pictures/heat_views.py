@@ -49,9 +49,11 @@ def heat_view() -> tuple[str, int]:
 @heat.get("/trends/heat/cell")
 @permit("see")
 def heat_cell() -> AnyResponse:
-    """From a cell to the entries that it counts."""
+    """From a cell to the entries that it counts; without a cell back to the map."""
     at = desk()
     [place] = at.values.pop("c", [""])[-1:]
+    if not place:
+        return redirect("/trends/heat", 303)
     asked = read_heat(at.values, at.known)
     try:
         address = address_of_cell(asked, place, at.plant, at.places)

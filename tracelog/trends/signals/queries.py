@@ -294,7 +294,7 @@ def kept_signals(
     *,
     only_on: bool = False,
 ) -> list[SignalView]:
-    """Signals as kept, the latest raised first. Two statements.
+    """Signals as kept, the latest raised first. Two statements, one where there are none.
 
     Args:
         session: an open session.
@@ -307,9 +307,10 @@ def kept_signals(
         wanted = wanted.where(Signal.machine_id == machine_id)
     if only_on:
         wanted = wanted.where(Signal.ended_at.is_(None))
-    decided = _decisions(session)
+    rows = session.execute(wanted).scalars().all()
+    decided = _decisions(session) if rows else {}
     found = []
-    for row in session.execute(wanted).scalars():
+    for row in rows:
         key = (row.machine_id, row.defect, row.kind, row.raised_at)
         found.append(
             SignalView(
