@@ -16,7 +16,7 @@ HEAD = """# Published checks
 
 Every statistical method here is checked against figures that others have printed. This page is
 written by the checks themselves (`make checks-table`); a test fails where it is out of date. The
-figures, data and sources lie in [shared/published](../shared/published/index.toml).
+figures, data and sources lie in the folder `shared/published`.
 
 *Confirmed* says how sure a figure is: *search*, it was seen in a stored public text; *memory*, it
 was written down from memory of the source; *recomputed*, it was worked out again independently;

@@ -41,6 +41,10 @@ class Baselines:
     exposure: FloatArray
     dispersion: FloatArray
 
+    def of(self, rows: IntArray) -> Baselines:
+        """Of some series, by their places."""
+        return Baselines(self.shape[rows], self.exposure[rows], self.dispersion[rows])
+
 
 @dataclass
 class WatchState:
@@ -167,7 +171,7 @@ def watch(
         some = np.flatnonzero(events[:, step])
         if len(some):
             state.events[some] += events[some, step][:, None]
-            after = evidence(state.events[some], state.exposure[some], _of(baselines, some), ratio)
+            after = evidence(state.events[some], state.exposure[some], baselines.of(some), ratio)
             _forget(after, some, ends[:, step], state)
             score[some] = after
         quiet = ~state.open
@@ -185,10 +189,6 @@ def watch(
     return alarms
 
 
-def _of(baselines: Baselines, rows: IntArray) -> Baselines:
-    return Baselines(baselines.shape[rows], baselines.exposure[rows], baselines.dispersion[rows])
-
-
 def _forget(score: FloatArray, rows: IntArray | slice, ends: FloatArray, state: WatchState) -> None:
     """Start the evidence again where it speaks for the baseline."""
     nothing = score <= 0
@@ -201,7 +201,7 @@ def _ended(
     step: int, state: WatchState, baselines: Baselines, ratio: FloatArray, ends: FloatArray
 ) -> list[Alarm]:
     on = np.flatnonzero(state.open)
-    own = _of(baselines, on)
+    own = baselines.of(on)
     told = evidence(state.back_events[on, None], state.back_exposure[on, None], own, ratio)
     back = -told[np.arange(len(on)), state.which[on]]
     doubtful = on[back <= 0]
@@ -265,7 +265,7 @@ def false_alarms(
     # Busy series have many more steps than the others; each group has tables of its own width.
     order = np.argsort(counts.sum(axis=1), kind="stable")
     for group in np.array_split(order, min(_GROUPS, len(order) // _LEAST_IN_GROUP + 1)):
-        own = _of(baselines, group)
+        own = baselines.of(group)
         steps = _as_they_come(counts[group], a_day[group], random)
         counted += _counted(own, steps, ratios, limits, first)
     return counted / (days - first)

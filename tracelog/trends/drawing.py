@@ -232,19 +232,19 @@ def chart_figure(places: Sequence[ChartPlace], power: float = 1.0) -> ChartFigur
     edges = [(x(index - 0.5), x(index + 0.5)) for index in range(len(places))]
     everything = len(places) <= MOST_MARKS
     return ChartFigure(
-        line=_joined(
+        line=joined(
             [None if p.value is None else (x(i), y(p.value)) for i, p in enumerate(places)]
         ),
-        upper=_stepped([None if p.upper is None else y(p.upper) for p in places], edges),
-        lower=_stepped([None if p.lower is None else y(p.lower) for p in places], edges),
-        centre=_stepped([y(p.centre) for p in places], edges),
+        upper=stepped([None if p.upper is None else y(p.upper) for p in places], edges),
+        lower=stepped([None if p.lower is None else y(p.lower) for p in places], edges),
+        centre=stepped([y(p.centre) for p in places], edges),
         marks=tuple(
             Mark(round(x(index), 3), y(place.value), _shape(place), place.text)
             for index, place in enumerate(places)
             if place.value is not None and (everything or place.is_outside or place.is_in_run)
         ),
         y_ticks=tuple(Tick(y(step), scale_text(step), "start") for step in steps),
-        x_ticks=_first_middle_last([(round(x(i), 3), p.label) for i, p in enumerate(places)]),
+        x_ticks=first_middle_last([(round(x(i), 3), p.label) for i, p in enumerate(places)]),
         height=CHART_HEIGHT,
         band=_band([place.is_baseline for place in places], x),
     )
@@ -296,7 +296,7 @@ def _path_x(percent: float) -> float:
     return round(percent * PATH_WIDTH / 100, 2)
 
 
-def _joined(points: Sequence[tuple[float, float] | None]) -> str:
+def joined(points: Sequence[tuple[float, float] | None]) -> str:
     """A path through the points, broken where one is missing."""
     path, pen_down = "", False
     for point in points:
@@ -308,7 +308,7 @@ def _joined(points: Sequence[tuple[float, float] | None]) -> str:
     return path
 
 
-def _stepped(heights: Sequence[float | None], edges: Sequence[tuple[float, float]]) -> str:
+def stepped(heights: Sequence[float | None], edges: Sequence[tuple[float, float]]) -> str:
     """A path of level stretches, one for each point, joined where neighbours have a height."""
     path, before = "", None
     for height, (left, right) in zip(heights, edges, strict=True):
@@ -322,7 +322,8 @@ def _stepped(heights: Sequence[float | None], edges: Sequence[tuple[float, float
     return path
 
 
-def _first_middle_last(places: Sequence[tuple[float, str]]) -> tuple[Tick, ...]:
+def first_middle_last(places: Sequence[tuple[float, str]]) -> tuple[Tick, ...]:
+    """Ticks of the first, the middle and the last of the places, each with its text."""
     if not places:
         return ()
     if len(places) < 3:

@@ -16,10 +16,10 @@ from tracelog.trends.page import (
     trends_page,
 )
 from tracelog.trends.tables import sheet_of
+from tracelog.web.downloads import sheet_file
 from tracelog.web.forms import Form, asked
 from tracelog.web.request import current_session, now, permit, the_plant_now
 from tracelog.web.security import allow_inline_styles
-from tracelog.web.sheets import CSV_TYPE, XLSX_TYPE, as_csv, as_xlsx
 
 trends = Blueprint("trends", __name__)
 
@@ -68,10 +68,4 @@ def figure_file(figure: str, kind: str) -> Response:
         return Response(drawn, content_type="application/json")
     sheet = sheet_of(answer, plant.zone)
     period = f"{questions.chart.start:%Y-%m-%d}-{questions.chart.end:%Y-%m-%d}"
-    made = (
-        Response(as_csv(sheet), content_type=CSV_TYPE)
-        if kind == "csv"
-        else Response(as_xlsx(sheet), content_type=XLSX_TYPE)
-    )
-    made.headers["Content-Disposition"] = f'attachment; filename="{figure}-{period}.{kind}"'
-    return made
+    return sheet_file(sheet, f"{figure}-{period}", kind)

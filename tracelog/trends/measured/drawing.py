@@ -9,7 +9,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from tracelog.stats.normality import Histogram, NormalPlot
-from tracelog.trends.drawing import MOST_MARKS, PATH_WIDTH, Mark, Tick
+from tracelog.trends.drawing import (
+    MOST_MARKS,
+    PATH_WIDTH,
+    Mark,
+    Tick,
+    first_middle_last,
+    joined,
+    stepped,
+)
 
 LEVEL_HEIGHT = 280.0
 SPREAD_HEIGHT = 180.0
@@ -171,21 +179,21 @@ def panel(
 
     edges = [(x(index - 0.5), x(index + 0.5)) for index in range(len(places))]
 
-    def stepped(values: Sequence[float | None]) -> str:
-        return _stepped([None if one is None else scale.at(one) for one in values], edges)
+    def limits(values: Sequence[float | None]) -> str:
+        return stepped([None if one is None else scale.at(one) for one in values], edges)
 
-    def joined(values: Sequence[float | None]) -> str:
-        return _joined([None if v is None else (x(i), scale.at(v)) for i, v in enumerate(values)])
+    def line(values: Sequence[float | None]) -> str:
+        return joined([None if v is None else (x(i), scale.at(v)) for i, v in enumerate(values)])
 
     return PanelFigure(
-        line=joined([one.value for one in places]) + joined([_down(one.fall) for one in places]),
-        upper=stepped([one.upper for one in places]),
-        lower=stepped([one.lower for one in places]),
-        centre=stepped([one.centre for one in places]),
+        line=line([one.value for one in places]) + line([_down(one.fall) for one in places]),
+        upper=limits([one.upper for one in places]),
+        lower=limits([one.lower for one in places]),
+        centre=limits([one.centre for one in places]),
         marks=_marks(places, scale, [x(index) for index in range(len(places))]),
         levels=tuple(Level(scale.at(value), text, kind) for value, text, kind in levels),
         y_ticks=scale.ticks(),
-        x_ticks=_first_middle_last([(x(index), one.label) for index, one in enumerate(places)]),
+        x_ticks=first_middle_last([(x(index), one.label) for index, one in enumerate(places)]),
         height=height,
     )
 
@@ -204,45 +212,6 @@ def _marks(places: Sequence[Place], scale: Scale, x: Sequence[float]) -> tuple[M
             (_down(place.fall), place.fall_shape),
         )
         if value is not None and (everything or shape in ("outside", "in-run"))
-    )
-
-
-def _path_x(percent: float) -> str:
-    return f"{percent * PATH_WIDTH / 100:g}"
-
-
-def _joined(points: Sequence[tuple[float, float] | None]) -> str:
-    """A path through the points, broken where one is missing."""
-    path, pen_down = "", False
-    for point in points:
-        if point is not None:
-            path += f"{'L' if pen_down else 'M'}{_path_x(point[0])} {point[1]:g}"
-        pen_down = point is not None
-    return path
-
-
-def _stepped(heights: Sequence[float | None], edges: Sequence[tuple[float, float]]) -> str:
-    """A path of level stretches, one for each point, joined where neighbours have a height."""
-    path, before = "", None
-    for height, (left, right) in zip(heights, edges, strict=True):
-        if height is not None:
-            if before is None:
-                path += f"M{_path_x(left)} {height:g}"
-            elif before != height:
-                path += f"V{height:g}"
-            path += f"H{_path_x(right)}"
-        before = height
-    return path
-
-
-def _first_middle_last(places: Sequence[tuple[float, str]]) -> tuple[Tick, ...]:
-    if len(places) < 3:
-        anchors = ("start", "end")
-        return tuple(Tick(*place, anchor) for place, anchor in zip(places, anchors, strict=False))
-    chosen = (places[0], places[len(places) // 2], places[-1])
-    anchors_of_three = ("start", "middle", "end")
-    return tuple(
-        Tick(*place, anchor) for place, anchor in zip(chosen, anchors_of_three, strict=True)
     )
 
 

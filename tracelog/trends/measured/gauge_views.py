@@ -22,8 +22,8 @@ from tracelog.trends.measured.gauge_studies import (
 from tracelog.trends.measured.pasted import COLUMNS, read_pasted
 from tracelog.trends.measured.queries import gauge_studies
 from tracelog.trends.measured.tables import gauge_sheet
-from tracelog.trends.measured.views import sheet_file
 from tracelog.trends.measured.wording import characteristic_name
+from tracelog.web.downloads import sheet_file
 from tracelog.web.forms import Form, asked, posted
 from tracelog.web.request import current_actor, current_session, now, permit, the_plant_now
 

@@ -21,9 +21,9 @@ from tracelog.trends.measured.questions import (
     read_measure_question,
 )
 from tracelog.trends.measured.tables import capability_sheet, points_sheet
+from tracelog.web.downloads import sheet_file
 from tracelog.web.forms import Form
 from tracelog.web.request import current_session, now, permit, the_plant_now
-from tracelog.web.sheets import CSV_TYPE, XLSX_TYPE, Sheet, as_csv, as_xlsx
 
 measured_pages = Blueprint("measured", __name__)
 
@@ -71,14 +71,3 @@ def measurements_file(figure: str, kind: str) -> Response:
     return sheet_file(
         sheet(answer, plant.zone), f"{figure}-{period_text(answer, plant.zone)}", kind
     )
-
-
-def sheet_file(sheet: Sheet, name: str, kind: str) -> Response:
-    """A table as a file to be saved, `kind` ``csv`` or ``xlsx``."""
-    made = (
-        Response(as_csv(sheet), content_type=CSV_TYPE)
-        if kind == "csv"
-        else Response(as_xlsx(sheet), content_type=XLSX_TYPE)
-    )
-    made.headers["Content-Disposition"] = f'attachment; filename="{name}.{kind}"'
-    return made

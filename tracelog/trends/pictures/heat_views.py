@@ -12,7 +12,8 @@ from tracelog.trends.pictures.heat import heat_of
 from tracelog.trends.pictures.heat_page import address_of_cell, heat_page, heat_query
 from tracelog.trends.pictures.questions import HeatQuestion, funnel_query, heat_pairs, read_heat
 from tracelog.trends.pictures.tables import heat_sheet
-from tracelog.trends.pictures.views import desk, file_of, no_such_file, page_of, period_fields
+from tracelog.trends.pictures.views import desk, no_such_file, page_of, period_fields
+from tracelog.web.downloads import sheet_file
 from tracelog.web.request import permit
 
 heat = Blueprint("heat", __name__)
@@ -72,4 +73,4 @@ def heat_file(kind: str) -> Response:
     asked = read_heat(request.args.to_dict(flat=False), at.known)
     answer = heat_of(at.session, asked, at.plant, at.places)
     name = f"heat-{asked.rates.start:%Y-%m-%d}-{asked.rates.end:%Y-%m-%d}"
-    return file_of(heat_sheet(answer, at.plant.zone), kind, name)
+    return sheet_file(heat_sheet(answer, at.plant.zone), name, kind)

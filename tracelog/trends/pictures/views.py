@@ -19,10 +19,10 @@ from tracelog.trends.pictures.funnel import funnel_of, place_words
 from tracelog.trends.pictures.questions import Values, funnel_query, read_funnel
 from tracelog.trends.pictures.tables import funnel_sheet
 from tracelog.trends.questions import Known, RateQuestion
+from tracelog.web.downloads import sheet_file
 from tracelog.web.forms import Form
 from tracelog.web.request import current_session, now, permit, the_plant_now
 from tracelog.web.security import allow_inline_styles
-from tracelog.web.sheets import CSV_TYPE, XLSX_TYPE, Sheet, as_csv, as_xlsx
 
 pictures = Blueprint("pictures", __name__)
 Asked = TypeVar("Asked")
@@ -84,17 +84,6 @@ def page_of(
     return shown, status
 
 
-def file_of(sheet: Sheet, kind: str, name: str) -> Response:
-    """A table as CSV or XLSX."""
-    made = (
-        Response(as_csv(sheet), content_type=CSV_TYPE)
-        if kind == "csv"
-        else Response(as_xlsx(sheet), content_type=XLSX_TYPE)
-    )
-    made.headers["Content-Disposition"] = f'attachment; filename="{name}.{kind}"'
-    return made
-
-
 def no_such_file(kinds: str) -> NotFound:
     """The answer to a file that is not made here."""
     return NotFound(_("there is no such file; there are %(kinds)s", kinds=kinds))
@@ -146,4 +135,4 @@ def funnel_file(kind: str) -> Response:
     if kind == "json":
         return Response(json.dumps(funnel_drawn(answer)), content_type="application/json")
     name = f"funnel-{asked.start:%Y-%m-%d}-{asked.end:%Y-%m-%d}"
-    return file_of(funnel_sheet(answer, at.plant.zone), kind, name)
+    return sheet_file(funnel_sheet(answer, at.plant.zone), name, kind)

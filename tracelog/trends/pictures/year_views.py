@@ -7,9 +7,10 @@ from flask import Blueprint, Response
 from tracelog.trends.pictures.drawing import notes_as_sentences
 from tracelog.trends.pictures.questions import YearQuestion, read_years, year_query
 from tracelog.trends.pictures.tables import years_sheet
-from tracelog.trends.pictures.views import desk, file_of, no_such_file, page_of
+from tracelog.trends.pictures.views import desk, no_such_file, page_of
 from tracelog.trends.pictures.years import change_words, years_of
 from tracelog.trends.pictures.years_page import period_name, years_figure
+from tracelog.web.downloads import sheet_file
 from tracelog.web.request import permit
 
 years = Blueprint("years", __name__)
@@ -47,4 +48,5 @@ def years_file(kind: str) -> Response:
     at = desk()
     asked = read_years(at.values, at.known)
     answer = years_of(at.session, asked, at.plant, at.places)
-    return file_of(years_sheet(answer, at.plant.zone), kind, f"years-{asked.year - 1}-{asked.year}")
+    name = f"years-{asked.year - 1}-{asked.year}"
+    return sheet_file(years_sheet(answer, at.plant.zone), name, kind)

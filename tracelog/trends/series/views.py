@@ -25,9 +25,9 @@ from tracelog.trends.series.page import (
     series_page,
 )
 from tracelog.trends.tables import events_sheet
+from tracelog.web.downloads import sheet_file
 from tracelog.web.forms import Form, posted
 from tracelog.web.request import current_actor, current_session, now, permit, the_plant_now
-from tracelog.web.sheets import CSV_TYPE, XLSX_TYPE, as_csv, as_xlsx
 
 series = Blueprint("series", __name__)
 
@@ -155,11 +155,4 @@ def events_file(kind: str) -> Response:
     known, _kinds = page_known(session, plant, places, now())
     asked = _question(request.args.to_dict(flat=False), known)
     sheet = events_sheet(chart_with_events(session, asked, plant, places), plant.zone)
-    made = (
-        Response(as_csv(sheet), content_type=CSV_TYPE)
-        if kind == "csv"
-        else Response(as_xlsx(sheet), content_type=XLSX_TYPE)
-    )
-    name = f"events-{asked.start:%Y-%m-%d}-{asked.end:%Y-%m-%d}.{kind}"
-    made.headers["Content-Disposition"] = f'attachment; filename="{name}"'
-    return made
+    return sheet_file(sheet, f"events-{asked.start:%Y-%m-%d}-{asked.end:%Y-%m-%d}", kind)

@@ -193,7 +193,7 @@ class _Walk:
             if alarm.is_end:
                 self._on.pop(alarm.series).ended_at = at
             else:
-                one = _Open(alarm, at, limit, _row(baselines, alarm.series))
+                one = _Open(alarm, at, limit, baselines.of(np.array([alarm.series])))
                 self._on[alarm.series] = one
                 self._raised.append(one)
 
@@ -240,10 +240,6 @@ class _Walk:
             *(alarm.ratio, alarm.score, one.threshold, baseline),
             *(float(after.counts.sum()), float(after.exposures.sum())),
         )
-
-
-def _row(baselines: Baselines, row: int) -> Baselines:
-    return Baselines(baselines.shape[[row]], baselines.exposure[[row]], baselines.dispersion[[row]])
 
 
 def _baselines(learned: Learned, series: Series) -> Baselines:

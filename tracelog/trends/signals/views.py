@@ -23,11 +23,11 @@ from tracelog.trends.signals.queries import (
     worked_out_until,
 )
 from tracelog.trends.signals.rules import Decision
-from tracelog.trends.signals.wording import SignalCard, card
+from tracelog.trends.signals.wording import card
+from tracelog.web.downloads import sheet_file
 from tracelog.web.forms import Form, posted
 from tracelog.web.numbers import for_field
 from tracelog.web.request import current_actor, current_session, now, permit, the_plant_now
-from tracelog.web.sheets import CSV_TYPE, XLSX_TYPE, as_csv, as_xlsx
 
 signal_pages = Blueprint("signals", __name__)
 DECISION_FIELDS = ("id", "machine", "defect", "kind", "raised_at", "decision", "reason")
@@ -125,13 +125,4 @@ def signals_file(kind: str) -> Response:
     if kind not in ("csv", "xlsx"):
         raise NotFound(_("there is no such file; there are signals.csv and signals.xlsx"))
     sheet = signals_sheet(_kept(), the_plant_now().zone)
-    made = (
-        Response(as_csv(sheet), content_type=CSV_TYPE)
-        if kind == "csv"
-        else Response(as_xlsx(sheet), content_type=XLSX_TYPE)
-    )
-    made.headers["Content-Disposition"] = f'attachment; filename="signals.{kind}"'
-    return made
-
-
-__all__ = ["SignalCard", "signal_pages"]
+    return sheet_file(sheet, "signals", kind)

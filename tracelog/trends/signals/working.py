@@ -64,16 +64,16 @@ def work_out(session: Session, now: datetime) -> Work | None:
     until, sequence = worked_out_until(session), last_record(session)
     epochs_at = _kept_starts(session)
     if until is None or not epochs_at:
-        news = ANEW
+        news, same_day = ANEW, False
     else:
-        news = news_since(session, until[0], epochs_at[-1])
-        if news.is_nothing and now.date() == until[1].date():
+        news, same_day = news_since(session, until[0], epochs_at[-1]), now.date() == until[1].date()
+        if news.is_nothing and same_day:
             return None
     plant, places = the_plant(session), directory(session)
     before = None if until is None else until[0]
     if not news.anew:
         # The day's end tells of every machine.
-        ids = news.machine_ids if until is None or now.date() == until[1].date() else None
+        ids = news.machine_ids if same_day else None
         some = _some(session, plant, places, now, ids)
         if some is not None:
             return Work(sequence, before, now, ids, some)

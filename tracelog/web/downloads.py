@@ -1,0 +1,22 @@
+"""Tables as files to be saved."""
+
+from flask import Response
+
+from tracelog.web.sheets import CSV_TYPE, XLSX_TYPE, Sheet, as_csv, as_xlsx
+
+
+def sheet_file(sheet: Sheet, name: str, kind: str) -> Response:
+    """A table as a file to be saved.
+
+    Args:
+        sheet: the table.
+        name: of the file, without its ending.
+        kind: ``csv`` or ``xlsx``, which is its ending.
+    """
+    made = (
+        Response(as_csv(sheet), content_type=CSV_TYPE)
+        if kind == "csv"
+        else Response(as_xlsx(sheet), content_type=XLSX_TYPE)
+    )
+    made.headers["Content-Disposition"] = f'attachment; filename="{name}.{kind}"'
+    return made
