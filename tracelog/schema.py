@@ -10,6 +10,7 @@ from tracelog.people import models as people
 from tracelog.plant import models as plant
 from tracelog.service import models as service
 from tracelog.strokes import models as strokes
+from tracelog.trace import models as trace
 from tracelog.trends import models as trends
 
 metadata = Base.metadata
@@ -25,5 +26,6 @@ __all__ = [
     "plant",
     "service",
     "strokes",
+    "trace",
     "trends",
 ]

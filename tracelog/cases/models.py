@@ -1,9 +1,9 @@
-"""Tables of the cases: what is looked into, and what was done about it."""
+"""Tables of cases and complaints: what is looked into, and what was done about it."""
 
 import uuid
 from datetime import datetime
 
-from sqlalchemy import ForeignKey, Index, String, Text
+from sqlalchemy import BigInteger, ForeignKey, Index, Integer, String, Text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from tracelog.db import Base
@@ -42,4 +42,65 @@ class CaseStep(Base):
     written_at: Mapped[datetime]
     text: Mapped[str] = mapped_column(Text)
     by: Mapped[str] = mapped_column(String(120))
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class Complaint(Base):
+    """What arrived from a filler or another customer. A fact: never changed.
+
+    Corrections, links and answers are its steps.
+    """
+
+    __tablename__ = "complaints"
+    __table_args__ = (
+        Index("uq_complaints_number", "number", unique=True),
+        Index("ix_complaints_received_at", "received_at"),
+    )
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True)
+    # Counted from 1 in the order in which complaints were written down.
+    number: Mapped[int] = mapped_column(Integer)
+    received_at: Mapped[datetime]
+    # The customer's own reference; never a person's name.
+    customer_reference: Mapped[str | None] = mapped_column(String(120))
+    # As it was read, before anything was settled, and how sure the reader was.
+    code_as_read: Mapped[str | None] = mapped_column(String(20))
+    certainty: Mapped[str | None] = mapped_column(String(20))
+    pallet: Mapped[str | None] = mapped_column(String(80))
+    coil: Mapped[str | None] = mapped_column(String(80))
+    time_code: Mapped[str | None] = mapped_column(String(80))
+    made_from: Mapped[datetime | None]
+    made_to: Mapped[datetime | None]
+    defect_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("defect_types.id"))
+    # Bad cans seen out of cans run.
+    cans: Mapped[int | None] = mapped_column(BigInteger)
+    cans_run: Mapped[int | None] = mapped_column(BigInteger)
+    note: Mapped[str | None] = mapped_column(Text)
+    photo_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("photos.id"))
+    written_at: Mapped[datetime]
+    written_by: Mapped[str] = mapped_column(String(120))
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class ComplaintStep(Base):
+    """A correction, a link, a note, an answer or the end of a complaint. A fact: never changed."""
+
+    __tablename__ = "complaint_steps"
+    __table_args__ = (
+        Index("ix_complaint_steps_complaint_written_at", "complaint_id", "written_at"),
+    )
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True)
+    complaint_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("complaints.id"))
+    # `corrected`, `held`, `case`, `photo`, `note`, `answered` or `closed`.
+    step: Mapped[str] = mapped_column(String(20))
+    at: Mapped[datetime]
+    written_at: Mapped[datetime]
+    by: Mapped[str] = mapped_column(String(120))
+    text: Mapped[str | None] = mapped_column(Text)
+    # New values of a correction, as JSON by field.
+    changes: Mapped[str | None] = mapped_column(Text)
+    hold_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("holds.id"))
+    case_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("cases.id"))
+    photo_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("photos.id"))
     audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))

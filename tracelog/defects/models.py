@@ -3,7 +3,7 @@
 import uuid
 from datetime import datetime
 
-from sqlalchemy import BigInteger, ForeignKey, Index, String, Text
+from sqlalchemy import BigInteger, ForeignKey, Index, LargeBinary, String, Text, text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from tracelog.db import Base, new_id
@@ -88,6 +88,13 @@ class CurrentEntry(EntryColumns, Base):
         Index("ix_current_entries_logged_at", "logged_at"),
         Index("ix_current_entries_coil", "coil"),
         Index("ix_current_entries_pallet", "pallet"),
+        # Few entries say when the can was made; from them the way through the line is learned.
+        Index(
+            "ix_current_entries_made",
+            *("line_id", "made_at"),
+            sqlite_where=text("made_at IS NOT NULL"),
+            postgresql_where=text("made_at IS NOT NULL"),
+        ),
     )
 
     entry_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("entries.id"), primary_key=True)
@@ -97,3 +104,24 @@ class CurrentEntry(EntryColumns, Base):
     # `occurrences` with its default applied: what statistics of running production count.
     counted_occurrences: Mapped[int] = mapped_column(BigInteger)
     corrections: Mapped[int]
+
+
+class Photo(Base):
+    """A picture of a finding. A fact: never changed.
+
+    `entry_id` is blank for pictures that came with something else, such as a complaint.
+    """
+
+    __tablename__ = "photos"
+    __table_args__ = (Index("ix_photos_entry", "entry_id"),)
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True)
+    entry_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("entries.id"))
+    media_type: Mapped[str] = mapped_column(String(40))
+    # SHA-256 of the content, in hex.
+    content_hash: Mapped[str] = mapped_column(String(64))
+    size_bytes: Mapped[int] = mapped_column(BigInteger)
+    content: Mapped[bytes] = mapped_column(LargeBinary)
+    stored_at: Mapped[datetime]
+    stored_by: Mapped[str] = mapped_column(String(120))
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))

@@ -216,6 +216,7 @@ class Pallet(Base):
     __tablename__ = "pallets"
     __table_args__ = (
         Index("ix_pallets_line_started_at", "line_id", "started_at"),
+        Index("ix_pallets_line_ended_at", "line_id", "ended_at"),
         CheckConstraint("ended_at IS NULL OR ended_at >= started_at", name="ends_after_start"),
     )
 

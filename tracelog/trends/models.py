@@ -13,7 +13,10 @@ class Measurement(Base):
     """One measured value. A fact: never changed."""
 
     __tablename__ = "measurements"
-    __table_args__ = (Index("ix_measurements_machine_measured_at", "machine_id", "measured_at"),)
+    __table_args__ = (
+        Index("ix_measurements_machine_measured_at", "machine_id", "measured_at"),
+        Index("ix_measurements_characteristic_measured_at", "characteristic", "measured_at"),
+    )
 
     id: Mapped[uuid.UUID] = mapped_column(primary_key=True)
     machine_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("machines.id"))
