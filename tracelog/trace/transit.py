@@ -51,7 +51,8 @@ class Way:
         return beyond
 
     def _cumulated(self) -> FloatArray:
-        return np.r_[0.0, np.cumsum(self.chances)]
+        cumulated: FloatArray = np.concatenate([[0.0], np.cumsum(self.chances)])
+        return cumulated
 
 
 def usual_way(minutes: tuple[int, int] | None) -> Way:
