@@ -29,8 +29,10 @@ _KINDS = 45
 _MACHINES = 32
 _RISES = (2.0, 3.0, 5.0)
 _PLANTS = 4
-# Changed series of each plant: those whose usual number a day is nearest to these.
-_BUSY = (0.05, 0.15, 0.5, 1.5)
+# Changed series of each plant: of each of these numbers a day the series that are nearest to it.
+_BUSY, _OF_EACH = (0.05, 0.15, 0.5, 1.5), 8
+# Years of past that delays are told for.
+_PASTS = (1, 3)
 
 
 @dataclass(frozen=True)
@@ -70,17 +72,17 @@ def _daily(evidence: Evidence, machine: int, defect: int) -> tuple[FloatArray, F
     return counts, np.diff(strokes.counted_at(evidence.day_ends))
 
 
-def _ordinary_days(evidence: Evidence, machine: int, defect: int) -> list[int]:
-    """Days on which the ordinary chart calls, limits from the first year."""
+def _ordinary_days(evidence: Evidence, machine: int, defect: int, first: int = _YEAR) -> list[int]:
+    """Days on which the ordinary chart calls, limits from the days before."""
     counts, made = _daily(evidence, machine, defect)
-    baseline = np.arange(len(counts)) < _YEAR
+    baseline = np.arange(len(counts)) < first
     if not counts[baseline].any():
-        return [int(day) for day in np.flatnonzero(counts) if day >= _YEAR]
+        return [int(day) for day in np.flatnonzero(counts) if day >= first]
     chart = u_chart(counts, np.maximum(made, 1.0), baseline)
     sigma = (chart.upper - chart.centre) / 3
     standard = np.nan_to_num((chart.statistic - chart.centre) / np.maximum(sigma, 1e-300))
     days = {int(day) for hits in western_electric(standard) for day in hits.points}
-    return sorted(day for day in days if day >= _YEAR and standard[day] > 0)
+    return sorted(day for day in days if day >= first and standard[day] > 0)
 
 
 def _ordinary_alarms(evidence: Evidence) -> int:
@@ -93,67 +95,77 @@ def _ordinary_alarms(evidence: Evidence) -> int:
 
 @dataclass(frozen=True)
 class Delay:
-    """Strokes until a changed rate was told, in millions; None: not within the year."""
+    """Strokes until a changed rate was told, in millions; None: not within the year.
+
+    `wanted` is the number of entries a day that the series was chosen for.
+    """
 
     ratio: float
-    a_day: float
+    wanted: float
     ours: float | None
     knowing: float | None
     ordinary: float | None
 
 
-def delays(ratio: float, plants: int = _PLANTS) -> list[Delay]:
-    """What it took to tell a rate that rose by a ratio when the second year began."""
+def delays(ratio: float, past_years: int, plants: int = _PLANTS) -> list[Delay]:
+    """What it took to tell a rate that rose by a ratio after years in which nothing changed."""
     found = []
+    first = past_years * _YEAR
     for seed in range(plants):
         quiet = stream(2000 + seed, 10, _MACHINES, _KINDS)
         chosen = _chosen(quiet)
-        changes = [Change(machine, defect, _YEAR, ratio) for machine, defect in chosen]
-        plant = stream(2000 + seed, 2 * _YEAR, _MACHINES, _KINDS, changes=changes)
+        changes = [Change(machine, defect, first, ratio) for _wanted, machine, defect in chosen]
+        plant = stream(2000 + seed, first + _YEAR, _MACHINES, _KINDS, changes=changes)
         told = replay(plant.evidence)
         threshold = told.epochs[-1].thresholds[Kind.RISE]
-        for machine, defect in chosen:
+        for wanted, machine, defect in chosen:
             rate = float(plant.rates[machine, defect])
+            raised = _raised(told.signals, machine, defect)
+            if any(start < first * DAY < end for start, end in raised):
+                continue  # A false signal was on already, which says nothing of delays.
+            alone = _same_false(rate, ratio, threshold)
             found.append(
                 Delay(
-                    ratio,
-                    rate * STROKES_A_DAY * 0.93,
-                    _ours(plant, told.signals, machine, defect),
-                    _knowing(plant, machine, defect, ratio, _same_false(rate, ratio, threshold)),
-                    _by_day(plant, machine, defect),
+                    *(ratio, wanted),
+                    _first_after(plant, machine, first, [start for start, _end in raised]),
+                    _knowing(plant, machine, defect, first, (ratio, alone)),
+                    _by_day(plant, machine, defect, first),
                 )
             )
     return found
 
 
-def _chosen(plant: Stream) -> list[tuple[int, int]]:
+def _chosen(plant: Stream) -> list[tuple[float, int, int]]:
     a_day = plant.rates * STROKES_A_DAY * 0.93
     places = []
     for wanted in _BUSY:
-        at = int(np.abs(np.log(a_day / wanted)).argmin())
-        places.append((at // a_day.shape[1], at % a_day.shape[1]))
+        nearest = np.abs(np.log(a_day / wanted)).ravel().argsort()[:_OF_EACH]
+        places += [(wanted, *divmod(at, a_day.shape[1])) for at in nearest.tolist()]
     return places
 
 
-def _ours(plant: Stream, signals: Sequence[FoundSignal], machine: int, defect: int) -> float | None:
-    at = [
-        one.raised_at
+def _raised(signals: Sequence[FoundSignal], machine: int, defect: int) -> list[tuple[float, float]]:
+    return [
+        (one.raised_at, math.inf if one.ended_at is None else one.ended_at)
         for one in signals
         if (one.machine, one.defect, one.kind) == (machine, defect, Kind.RISE)
-        and one.raised_at >= _YEAR * DAY
     ]
-    return _strokes_until(plant, machine, min(at)) if at else None
 
 
-def _strokes_until(plant: Stream, machine: int, at: float) -> float:
+def _first_after(plant: Stream, machine: int, first: int, moments: Sequence[float]) -> float | None:
+    after = [at for at in moments if at >= first * DAY]
+    return _strokes_until(plant, machine, first, min(after)) if after else None
+
+
+def _strokes_until(plant: Stream, machine: int, first: int, at: float) -> float:
     strokes = plant.evidence.strokes[machine]
     assert strokes is not None
-    return float(np.diff(strokes.counted_at(np.array([_YEAR * DAY, at])))[0]) / 1e6
+    return float(np.diff(strokes.counted_at(np.array([first * DAY, at])))[0]) / 1e6
 
 
-def _by_day(plant: Stream, machine: int, defect: int) -> float | None:
-    days = _ordinary_days(plant.evidence, machine, defect)
-    return _strokes_until(plant, machine, (days[0] + 1) * DAY) if days else None
+def _by_day(plant: Stream, machine: int, defect: int, first: int) -> float | None:
+    days = _ordinary_days(plant.evidence, machine, defect, first)
+    return _strokes_until(plant, machine, first, (days[0] + 1) * DAY) if days else None
 
 
 def _same_false(rate: float, ratio: float, threshold: float) -> float:
@@ -176,9 +188,10 @@ def _same_false(rate: float, ratio: float, threshold: float) -> float:
 
 
 def _knowing(
-    plant: Stream, machine: int, defect: int, ratio: float, threshold: float
+    plant: Stream, machine: int, defect: int, first: int, watched: tuple[float, float]
 ) -> float | None:
     """The Poisson CUSUM of the true baseline and ratio, begun long before the change."""
+    ratio, threshold = watched
     evidence = plant.evidence
     own = (evidence.log.machine == machine) & (evidence.log.defect == defect)
     strokes = evidence.strokes[machine]
@@ -189,8 +202,8 @@ def _knowing(
     for moment, exposure in zip(at.tolist(), made.tolist(), strict=True):
         value = max(0.0, value - (ratio - 1) * rate * exposure) + math.log(ratio)
         if value >= threshold:
-            if moment >= _YEAR * DAY:
-                return _strokes_until(plant, machine, moment)
+            if moment >= first * DAY:
+                return _strokes_until(plant, machine, first, moment)
             value = 0.0
     return None
 
@@ -226,32 +239,38 @@ def print_signalling(plants: int = _PLANTS) -> None:
         )
     columns = ("variance over mean", "weeks", *Kind, "together", "three sigma and run rules")
     print_table(columns, rows, title="False signals a week; the budget is 1")
+    for past_years in _PASTS:
+        click.echo()
+        _print_delays(past_years, plants)
+
+
+def _print_delays(past_years: int, plants: int) -> None:
     rows = []
     for ratio in _RISES:
-        found = delays(ratio, plants)
-        ours, knowing, ordinary = (
-            float(np.mean([_whole_year(getattr(one, name)) for one in found]))
-            for name in ("ours", "knowing", "ordinary")
-        )
-        rows.append(
-            [
-                f"{ratio:g}",
-                str(len(found)),
-                f"{sum(one.ours is None for one in found)} / "
-                f"{sum(one.knowing is None for one in found)}",
-                f"{ours:.1f}",
-                f"{knowing:.1f}",
-                f"{ours / knowing:.2f}",
-                f"{_in_the_middle(found):.2f}",
-                f"{ordinary:.1f}",
-            ]
-        )
-    click.echo()
+        found = delays(ratio, past_years, plants)
+        for wanted in (*_BUSY, None):
+            some = [one for one in found if wanted in (None, one.wanted)]
+            ours, knowing, ordinary = (
+                float(np.mean([_whole_year(getattr(one, name)) for one in some]))
+                for name in ("ours", "knowing", "ordinary")
+            )
+            rows.append(
+                [
+                    f"{ratio:g}",
+                    "all" if wanted is None else f"{wanted:g}",
+                    str(len(some)),
+                    f"{sum(one.ours is None for one in some)} / "
+                    f"{sum(one.knowing is None for one in some)}",
+                    *(f"{ours:.1f}", f"{knowing:.1f}", f"{ours / knowing:.2f}"),
+                    *(f"{_in_the_middle(some):.2f}", f"{ordinary:.1f}"),
+                ]
+            )
     print_table(
         (
-            *("ratio", "changes", "not told in a year", "strokes, millions", "knowing all"),
-            *("ours / knowing", "in the middle", "three sigma and run rules"),
+            *("ratio", "entries a day", "changes", "not told in a year, ours / theirs"),
+            *("strokes, millions", "knowing all", "ours / knowing", "in the middle"),
+            "three sigma and run rules",
         ),
         rows,
-        title="Delay until a risen rate is told",
+        title=f"Delay until a risen rate is told, after a past of {past_years} years",
     )

@@ -13,7 +13,16 @@ from tracelog.stats.rate_watch import (
     threshold_for,
 )
 from tracelog.trends.signals.evidence import Evidence, Frozen, Log
-from tracelog.trends.signals.rules import BASELINE_DAYS, DAY, LAG_DAYS, RATIOS, SHARES, Kind
+from tracelog.trends.signals.rules import (
+    BASELINE_DAYS,
+    DAY,
+    ENOUGH_ENTRIES,
+    LAG_DAYS,
+    MOST_YEARS,
+    RATIOS,
+    SHARES,
+    Kind,
+)
 
 # Squared coefficient of variation between machines: what is taken where nothing is known, as if
 # so many machines had shown it, and the least and most. Own choices: no two machines are alike.
@@ -79,7 +88,8 @@ class Learned:
 def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
     """Learn the baselines from what was known at an instant of the year before it.
 
-    The last thirteen weeks, or a quarter of a shorter past, are no part of that year.
+    The last thirteen weeks, or a quarter of a shorter past, are no part of that year. Of kinds
+    of defect with few entries up to three years count, as far as the log goes back.
 
     Where a person froze a period, that one counts in the place of the year.
 
@@ -94,15 +104,17 @@ def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
     known_at, first = at, float(evidence.day_ends[0])
     # What has just begun must not pass for what is usual.
     at -= min(LAG_DAYS * DAY, (at - first) * _LAG_SHARE)
-    start = max(at - BASELINE_DAYS * DAY, first)
     log = evidence.log
-    past = log.only((log.at >= start) & (log.at < at) & (log.logged_at <= known_at))
+    past = log.only((log.at < at) & (log.logged_at <= known_at))
+    starts = _starts(evidence, past, at)
+    past = past.only(past.at >= starts[past.defect])
     counts = np.zeros((evidence.machines, len(evidence.defects)))
     np.add.at(counts, (past.machine, past.defect), past.counted)
-    made = evidence.strokes_between(start, at)
-    strokes = np.repeat(made[:, None], len(evidence.defects), axis=1)
+    strokes = np.zeros(counts.shape)
+    for start in np.unique(starts).tolist():
+        strokes[:, starts == start] = evidence.strokes_between(start, at)[:, None]
     for span in left_out:
-        low, high = max(span.start, start), min(span.end, at)
+        low, high = max(span.start, float(starts[span.defect])), min(span.end, at)
         if low < high:
             own = (past.machine == span.machine) & (past.defect == span.defect)
             own &= (past.at >= low) & (past.at < high)
@@ -113,18 +125,40 @@ def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
     for one in latest.values():
         if one.period is not None:
             _freeze(evidence, known_at, one, counts, strokes)
-    over, any_over = _dispersions(evidence, past, start, at)
+    year = max(at - BASELINE_DAYS * DAY, first)
+    lately = past.only(past.at >= year)
+    over, any_over = _dispersions(evidence, lately, year, at)
     shape, known = np.zeros(counts.shape), np.zeros(counts.shape)
     for place in range(len(evidence.defects)):
         prior = _prior(counts[:, place], strokes[:, place], float(over[place]))
         shape[:, place] = prior[0] + counts[:, place] / over[place]
         known[:, place] = prior[1] + strokes[:, place] / over[place]
-    every = counts.sum(axis=1)
+    every = np.bincount(lately.machine, lately.counted, evidence.machines).astype(np.float64)
+    made = evidence.strokes_between(year, at)
     prior = _prior(every, made, any_over)
     return Learned(
         *(shape, known, over, prior[0] + every / any_over, prior[1] + made / any_over),
         *(any_over, np.isin(np.arange(len(evidence.defects)), past.defect)),
     )
+
+
+def _starts(evidence: Evidence, past: Log, at: float) -> FloatArray:
+    """From when on each kind of defect is learned, seconds: a year back, or more where it is rare.
+
+    A series of one entry in three weeks tells so little in a year that a doubled rate could
+    never be told; older entries are a better guide than none.
+    """
+    first = float(evidence.day_ends[0])
+    makers = max(int((evidence.strokes_between(first, at) > 0).sum()), 1)
+    starts = np.full(len(evidence.defects), first)
+    undecided = np.ones(len(evidence.defects), dtype=np.bool_)
+    for years in range(1, MOST_YEARS + 1):
+        start = max(at - years * BASELINE_DAYS * DAY, first)
+        inside = past.at >= start
+        counted = np.bincount(past.defect[inside], past.counted[inside], len(starts))
+        starts[undecided] = start
+        undecided &= counted < ENOUGH_ENTRIES * makers
+    return starts
 
 
 def _freeze(

@@ -14,6 +14,8 @@ LEAST_BUDGET, MOST_BUDGET = 0.05, 20.0
 # weeks, then every four.
 BASELINE_DAYS, LAG_DAYS = 365, 91
 FIRST_DAYS, EPOCH_DAYS = 14, 28
+# A kind of defect with fewer entries a machine than these is learned from up to so many years.
+ENOUGH_ENTRIES, MOST_YEARS = 100, 3
 # Thresholds are worked out anew with every third of these.
 THRESHOLD_EPOCHS = 3
 # All kinds of defect of a machine together, for the watch on a silent log.
