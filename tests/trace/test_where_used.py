@@ -154,6 +154,8 @@ def test_the_number_of_statements_does_not_grow(session: Session, statements: St
             used(session, "tool", "A")
         return len(sent)
 
+    plant.log(session, 50, "1-1")
+    plant.fill_pallet(session, "W-9", 1, 50, 51)
     before = counted()
     for number in range(6):
         code = ("1-2", "2-2")[number % 2]

@@ -64,6 +64,7 @@ __all__ = [
     "SampleCount",
     "entries",
     "entry",
+    "entry_view",
     "first_and_last",
     "last_entries",
     "occurrences",
@@ -205,7 +206,7 @@ def entries(
         row for row in rows_as_of(session, choice, around) if place is None or _key(row) < place
     )
     found = sorted((*kept, *anew), key=_key, reverse=True)
-    rows = tuple(_view(row, around) for row in found[:limit])
+    rows = tuple(entry_view(row, around) for row in found[:limit])
     return EntryPage(rows, write_place(*_key(found[limit - 1])) if len(found) > limit else None)
 
 
@@ -213,7 +214,8 @@ def _key(row: Row) -> tuple[datetime, uuid.UUID]:
     return row["occurred_at"], row["entry_id"]
 
 
-def _view(row: Row, around: Surroundings) -> EntryView:
+def entry_view(row: Row, around: Surroundings) -> EntryView:
+    """A row of `ROW_COLUMNS` as pages and answers show it."""
     settled = around.settler.settle(row["dome_code"], row["occurred_at"])
     defect = around.by_id[row["defect_id"]]
     said = {name: row[name] for name in _SHOWN}
@@ -266,7 +268,7 @@ def last_entries(session: Session, most: int, line: int | None = None) -> list[E
         .order_by(CurrentEntry.logged_at.desc(), CurrentEntry.entry_id.desc())
         .limit(most),
     )
-    return [_view(row, around) for row in rows]
+    return [entry_view(row, around) for row in rows]
 
 
 def entry(session: Session, entry_id: uuid.UUID) -> EntryRecord:
@@ -316,7 +318,7 @@ def entry(session: Session, entry_id: uuid.UUID) -> EntryRecord:
 def _as_view(values: Mapping[str, Any], corrections: int, around: Surroundings) -> EntryView:
     row = current_row(values, (), around.settler)
     assert row is not None  # noqa: S101  # without corrections nothing is withdrawn
-    return _view(row | {"corrections": corrections}, around)
+    return entry_view(row | {"corrections": corrections}, around)
 
 
 def recent_defects(session: Session, line: int | None, now: datetime) -> list[DefectView]:

@@ -9,10 +9,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, func, or_, select
+from sqlalchemy import ColumnElement, Select, func, or_, select, union_all
 from sqlalchemy.orm import Session
 
 from tracelog.plant.models import Change, Coil, CoilRun, Pallet, Tool, ToolFit
+
+# A line fills fewer pallets than this at a time (common practice, no source).
+MOST_AT_ONCE = 16
 
 
 @dataclass(frozen=True)
@@ -208,67 +211,56 @@ def pallet_stays(
     start: datetime,
     end: datetime,
     *,
-    line_id: uuid.UUID | None = None,
+    line_id: uuid.UUID,
     as_of: datetime | None = None,
     most: int | None = None,
 ) -> list[PalletStay]:
-    """Pallets that were being filled at some instant of [start, end], by time. One statement."""
-    asked = (
-        select(Pallet)
-        .where(overlapping(Pallet.started_at, Pallet.ended_at, start, end))
-        .order_by(Pallet.started_at, Pallet.pallet)
-        .limit(most)
-    )
-    if line_id is not None:
-        asked = asked.where(Pallet.line_id == line_id)
-    if as_of is not None:
-        asked = asked.where(Pallet.started_at <= as_of)
-    return [_pallet(row, as_of) for row in session.execute(asked).scalars()]
+    """Pallets that were being filled at some instant of [start, end], by time. One statement.
 
-
-def pallets_within(
-    session: Session,
-    windows: Sequence[tuple[uuid.UUID, datetime, datetime]],
-    as_of: datetime,
-    most: int,
-) -> list[PalletStay]:
-    """Pallets that were being filled in one of several windows, by time. One statement.
-
-    Args:
-        session: an open session.
-        windows: line, start and end (UTC, both included), a few of them.
-        as_of: UTC; only what was known by then.
-        most: how many at most.
+    See `pallet_windows` for pallets whose end nobody reported.
     """
-    if not windows:
-        return []
-    asked = (
-        select(Pallet)
-        .where(
-            Pallet.started_at <= as_of,
-            or_(
-                *(
-                    (Pallet.line_id == line_id)
-                    & overlapping(Pallet.started_at, Pallet.ended_at, start, end)
-                    for line_id, start, end in windows
-                )
-            ),
-        )
-        .order_by(Pallet.started_at, Pallet.pallet)
-        .limit(most)
+    begun = select(*PALLET_COLUMNS).where(
+        Pallet.line_id == line_id, Pallet.started_at > start, Pallet.started_at <= end
     )
-    return [_pallet(row, as_of) for row in session.execute(asked).scalars()]
+    both = union_all(begun, being_filled(line_id, start)).subquery()
+    asked = select(both).order_by(both.c.started_at, both.c.pallet).limit(most)
+    if as_of is not None:
+        asked = asked.where(both.c.started_at <= as_of)
+    return [pallet_stay(row, as_of) for row in session.execute(asked)]
+
+
+PALLET_COLUMNS = (
+    *(Pallet.pallet, Pallet.line_id, Pallet.started_at, Pallet.ended_at),
+    *(Pallet.cans, Pallet.status),
+)
+
+
+def being_filled(line_id: uuid.UUID, moment: datetime) -> Select[Any]:
+    """A query for a line's pallets that had begun by an instant and were not ended before it.
+
+    Only the last `MOST_AT_ONCE` that had begun are looked at: a line fills few at a time, and the
+    index then leads to them whatever came before and after.
+    """
+    last = (
+        select(*PALLET_COLUMNS)
+        .where(Pallet.line_id == line_id, Pallet.started_at <= moment)
+        .order_by(Pallet.started_at.desc(), Pallet.pallet.desc())
+        .limit(MOST_AT_ONCE)
+        .subquery()
+    )
+    return select(last).where(or_(last.c.ended_at.is_(None), last.c.ended_at >= moment))
 
 
 def pallet_named(session: Session, pallet: str, as_of: datetime | None = None) -> PalletStay | None:
     """One pallet by its number. One statement."""
-    row = session.execute(select(Pallet).where(Pallet.pallet == pallet)).scalar_one_or_none()
+    row = session.execute(select(*PALLET_COLUMNS).where(Pallet.pallet == pallet)).one_or_none()
     if row is None or (as_of is not None and row.started_at > as_of):
         return None
-    return _pallet(row, as_of)
+    return pallet_stay(row, as_of)
 
 
-def _pallet(row: Pallet, as_of: datetime | None) -> PalletStay:
+def pallet_stay(row: Any, as_of: datetime | None) -> PalletStay:
+    """A row of `PALLET_COLUMNS`, as it was known."""
     ended_at = _known(row.ended_at, as_of)
     cans = row.cans if ended_at is not None or row.ended_at is None else None
     return PalletStay(row.pallet, row.line_id, row.started_at, ended_at, cans, row.status)
@@ -281,6 +273,7 @@ def changes_between(
     *,
     line_id: uuid.UUID | None = None,
     machine_id: uuid.UUID | None = None,
+    kind: str | None = None,
 ) -> list[ChangeMade]:
     """What was altered in [start, end], newest first. One statement.
 
@@ -290,6 +283,7 @@ def changes_between(
         end: UTC, included.
         line_id: only this line.
         machine_id: with `line_id`, only this machine and changes to its whole line.
+        kind: only of this kind.
     """
     asked = (
         select(Change)
@@ -300,6 +294,8 @@ def changes_between(
         asked = asked.where(Change.line_id == line_id)
     if machine_id is not None:
         asked = asked.where(or_(Change.machine_id.is_(None), Change.machine_id == machine_id))
+    if kind is not None:
+        asked = asked.where(Change.kind == kind)
     return [
         ChangeMade(row.line_id, row.machine_id, row.at, row.kind, row.note)
         for row in session.execute(asked).scalars()

@@ -1,22 +1,32 @@
-"""The reverse of a dossier: everything that a tool, a coil or a machine made meanwhile."""
+"""The reverse of a dossier: everything that something touched between two instants.
+
+A tool, a coil, a machine, a crew, or a change. A change touches its machine, or the bodymakers of
+its line, until the next change of the same kind there.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import groupby
 
 from sqlalchemy.orm import Session
 
-from tracelog.defects.queries import EntryFilter, EntryView, entries
-from tracelog.errors import NotFound, TracelogError
+from tracelog.defects.queries import EntryView
+from tracelog.defects.stretches import LoggedWithin, logged_within
+from tracelog.errors import TracelogError
 from tracelog.instants import EARLIEST, write_instant
 from tracelog.language import _
+from tracelog.plant.pallet_windows import PalletsWithin, pallets_within
 from tracelog.plant.queries import Directory, MachineView, PlantView, directory, the_plant
-from tracelog.plant.stays import PalletStay, coil_stays, pallets_within, tool_stays
+from tracelog.plant.rules import ShiftNow
+from tracelog.plant.stays import PalletStay
+from tracelog.plant.stretches import Stretch
 from tracelog.strokes.queries import Span, strokes_between
-from tracelog.trace.rules import CUP_CONVEYOR, Made, reaches_pallets
+from tracelog.trace.moves import Move, moves_of, tools_through
+from tracelog.trace.rules import Made, reaches_pallets
+from tracelog.trace.where_used_stretches import Asked, Touch, Touched, touched
 
 MOST_ENTRIES = 1000
-MOST_COUNTED = 10_000
 MOST_PALLETS = 2000
 
 
@@ -24,14 +34,31 @@ MOST_PALLETS = 2000
 class Use:
     """One stretch of time in which the subject was on one machine.
 
-    `position` is the tool's position, blank for a coil or the machine itself; `end` None: still
-    there.
+    `position` is the tool's position, blank for anything else; `end` None: still there; `hours`
+    go to the end of the period then. `shift` is set for a crew.
     """
 
     machine: MachineView
     position: str
     start: datetime
     end: datetime | None
+    hours: float
+    strokes: int
+    entries: int
+    cans: int
+    shift: ShiftNow | None = None
+
+
+@dataclass(frozen=True)
+class UsesOfMachine:
+    """All uses of one machine and position added up."""
+
+    machine: MachineView
+    position: str
+    start: datetime
+    end: datetime | None
+    times: int
+    hours: float
     strokes: int
     entries: int
     cans: int
@@ -39,11 +66,12 @@ class Use:
 
 @dataclass(frozen=True)
 class WhereUsed:
-    """What the subject made between two instants.
+    """What the subject touched between two instants.
 
-    `entries` (the newest) and `pallets` (the first) are cut at a most; `entries_cut` and
-    `pallets_cut` say so. Pallets are those that cans made meanwhile can have reached, so most
-    cans on them are others'.
+    `entries` (the newest) and `pallets` (the first) are cut at a most; the totals count all.
+    Pallets are those that cans made meanwhile can have reached, so most cans on them are others'.
+    `moves`: of a tool, all its stays; of a machine or a change to one, every tool that sat in it
+    meanwhile; each with where it was before and after, also outside the period.
     """
 
     kind: str
@@ -53,58 +81,83 @@ class WhereUsed:
     uses: tuple[Use, ...]
     entries: tuple[EntryView, ...]
     pallets: tuple[PalletStay, ...]
-    entries_cut: bool
-    pallets_cut: bool
+    entries_total: int
+    pallets_total: int
+    moves: tuple[Move, ...]
 
     @property
     def strokes(self) -> int:
-        """Strokes over all uses."""
+        """Strokes over all uses; each stroke is one can at most."""
         return sum(use.strokes for use in self.uses)
 
     @property
-    def entries_count(self) -> int:
-        """Entries over all uses, also those that are not shown."""
-        return sum(use.entries for use in self.uses)
+    def hours(self) -> float:
+        """Machine-hours over all uses."""
+        return sum(use.hours for use in self.uses)
+
+    @property
+    def cans(self) -> int:
+        """Cans in the entries over all uses."""
+        return sum(use.cans for use in self.uses)
+
+    @property
+    def entries_cut(self) -> bool:
+        """Whether there are more entries than are listed."""
+        return self.entries_total > len(self.entries)
+
+    @property
+    def pallets_cut(self) -> bool:
+        """Whether there are more pallets than are listed."""
+        return self.pallets_total > len(self.pallets)
+
+    @property
+    def by_machine(self) -> list[UsesOfMachine]:
+        """Uses of each machine and position added up, in order of machines."""
+        ordered = sorted(self.uses, key=lambda one: (*_place(one), one.start))
+        return [_added_up(list(own)) for _key, own in groupby(ordered, key=_place)]
 
 
-@dataclass(frozen=True)
-class _Stretch:
-    """A use as it is asked for; entries count up to `last_can_at`, which may be later than `end`:
-    cups still wait on the conveyor when their coil is off.
-    """
+def _place(one: Use) -> tuple[int, str, int, str]:
+    return one.machine.line, one.machine.station, one.machine.number, one.position
 
-    machine: MachineView
-    position: str
-    start: datetime
-    end: datetime
-    last_can_at: datetime
-    is_open: bool
 
-    def holds(self, entry: EntryView) -> bool:
-        """Whether an entry is of a can that was made meanwhile."""
-        inside = self.start <= entry.occurred_at < self.last_can_at
-        return inside and entry.machine == self.machine
+def _added_up(uses: Sequence[Use]) -> UsesOfMachine:
+    return UsesOfMachine(
+        *(uses[0].machine, uses[0].position, uses[0].start, uses[-1].end, len(uses)),
+        *(sum(use.hours for use in uses), sum(use.strokes for use in uses)),
+        *(sum(use.entries for use in uses), sum(use.cans for use in uses)),
+    )
 
 
 def where_used(
-    session: Session, kind: str, name: str, start: datetime, end: datetime, as_of: datetime
+    session: Session,
+    kind: str,
+    name: str,
+    start: datetime,
+    end: datetime,
+    as_of: datetime,
+    *,
+    most_entries: int | None = None,
+    most_pallets: int | None = None,
 ) -> WhereUsed:
-    """Everything a subject made in [start, end].
+    """Everything a subject touched in [start, end].
 
     Args:
         session: an open session.
-        kind: ``tool`` (serial), ``coil`` (number) or ``machine`` (text such as 3-7).
+        kind: ``tool`` (serial), ``coil`` (number), ``machine`` (text such as 3-7), ``crew``
+            (as in the rota) or ``change`` (as `where_used_stretches.change_name` writes it).
         name: which one.
-        start: UTC.
-        end: UTC.
+        start, end: UTC.
         as_of: UTC; only what was known by then.
+        most_entries, most_pallets: how many are listed; None: the usual most.
 
     Returns:
         Uses by time, from a fixed number of statements; without a start, from the first use.
 
     Raises:
         TracelogError: `start` is not before `end`.
-        NotFound: no such tool, coil or machine was in use then.
+        NotFound: no such tool, coil, crew or change touched anything then.
+        UnknownReference: no such machine.
     """
     plant = the_plant(session)
     machines = directory(session)
@@ -113,111 +166,44 @@ def where_used(
         raise TracelogError(
             _("is not before the end, %(end)s; swap the two", end=write_instant(end)), "from"
         )
-    stretches = _stretches(session, machines, kind, name, start, end, as_of)
+    asked = Asked(kind, name, start, end, as_of)
+    found = touched(session, asked, plant, machines)
+    stretches = found.stretches
     strokes = strokes_between(
         session, [Span(one.machine.id, one.start, one.end) for one in stretches], as_of
     )
-    found = entries(
+    logged = logged_within(
         session,
-        EntryFilter(
-            start=min(one.start for one in stretches),
-            end=max(one.last_can_at for one in stretches),
-            machine_ids=tuple({one.machine.id for one in stretches}),
-            as_of=as_of,
-        ),
-        limit=MOST_COUNTED,
+        [Stretch(one.machine.id, one.start, one.last_can_at) for one in stretches],
+        as_of,
+        MOST_ENTRIES if most_entries is None else most_entries,
     )
-    within = [entry for entry in found.rows if any(one.holds(entry) for one in stretches)]
-    pallets = _pallets(session, stretches, plant, as_of)
+    pallets = _pallets(
+        session, stretches, plant, as_of, MOST_PALLETS if most_pallets is None else most_pallets
+    )
     return WhereUsed(
-        kind,
-        name,
-        start if start > EARLIEST else stretches[0].start,
-        end,
-        tuple(
-            Use(
-                one.machine,
-                one.position,
-                one.start,
-                None if one.is_open else one.end,
-                made,
-                sum(one.holds(entry) for entry in within),
-                sum(entry.cans for entry in within if one.holds(entry)),
-            )
-            for one, made in zip(stretches, strokes, strict=True)
-        ),
-        tuple(within[:MOST_ENTRIES]),
-        tuple(pallets[:MOST_PALLETS]),
-        len(within) > MOST_ENTRIES or found.next_after is not None,
-        len(pallets) > MOST_PALLETS,
+        *(kind, name, start if start > EARLIEST else stretches[0].start, end),
+        *(_uses(stretches, strokes, logged), logged.latest, pallets.first),
+        *(logged.total, pallets.total, tuple(_moves(session, asked, found, machines))),
     )
 
 
-def _stretches(
-    session: Session,
-    machines: Directory,
-    kind: str,
-    name: str,
-    start: datetime,
-    end: datetime,
-    as_of: datetime,
-) -> list[_Stretch]:
-    if kind == "machine":
-        return [_Stretch(machines.machine_named(name), "", start, end, end, is_open=False)]
-    if kind == "tool":
-        stays = tool_stays(session, start, end, serials=[name], as_of=as_of)
-        found = [
-            _clipped(
-                machines.by_id[stay.machine_id],
-                stay.position,
-                stay.fitted_at,
-                stay.removed_at,
-                start,
-                end,
-            )
-            for stay in stays
-        ]
-    else:
-        runs = coil_stays(session, start, end, coil=name, as_of=as_of)
-        found = [
-            _clipped(
-                machine,
-                "",
-                run.started_at,
-                run.ended_at,
-                start,
-                end,
-                lag=CUP_CONVEYOR,
-            )
-            for run in runs
-            for machine in machines.bodymakers
-            if machine.line_id == run.line_id
-        ]
-    if not found:
-        raise NotFound(
-            _("%(kind)s '%(name)s' was not in use in that time", kind=kind, name=name), kind
+def _uses(
+    stretches: Sequence[Touch], strokes: Sequence[int], logged: LoggedWithin
+) -> tuple[Use, ...]:
+    return tuple(
+        Use(
+            *(one.machine, one.position, one.start, None if one.is_open else one.end, one.hours),
+            *(made, own.entries, own.cans, one.shift),
         )
-    return found
-
-
-def _clipped(
-    machine: MachineView,
-    position: str,
-    begun_at: datetime,
-    ended_at: datetime | None,
-    start: datetime,
-    end: datetime,
-    lag: timedelta = timedelta(0),
-) -> _Stretch:
-    first, last = max(begun_at, start), min(ended_at or end, end)
-    last_can_at = min(last + lag, max(end, last))
-    return _Stretch(machine, position, first, last, last_can_at, is_open=ended_at is None)
+        for one, made, own in zip(stretches, strokes, logged.each, strict=True)
+    )
 
 
 def _pallets(
-    session: Session, stretches: Sequence[_Stretch], plant: PlantView, as_of: datetime
-) -> list[PalletStay]:
-    """Pallets that cans of any stretch can have reached; one more than are shown."""
+    session: Session, stretches: Sequence[Touch], plant: PlantView, as_of: datetime, most: int
+) -> PalletsWithin:
+    """Pallets that cans of any stretch can have reached."""
     windows = {
         (
             one.machine.line_id,
@@ -225,4 +211,26 @@ def _pallets(
         )
         for one in stretches
     }
-    return pallets_within(session, sorted(windows, key=str), as_of, MOST_PALLETS + 1)
+    return pallets_within(session, windows, as_of, most)
+
+
+def _moves(session: Session, asked: Asked, found: Touched, machines: Directory) -> list[Move]:
+    if asked.kind == "tool":
+        return moves_of(found.stays, machines)
+    touched_ids = {one.machine.id for one in found.stretches}
+    if asked.kind not in ("machine", "change") or len(touched_ids) > 1:
+        return []
+    only = found.stretches[0]
+    start, end = only.start, max(one.end for one in found.stretches)
+    return tools_through(session, only.machine.id, start, end, machines, asked.as_of)
+
+
+def usual_start(kind: str, end: datetime) -> datetime:
+    """From when on to ask, where nobody says: a machine and a crew never stop making cans, so
+    their last 28 days; a tool, a coil or a change from its first day.
+
+    Args:
+        kind: one of `where_used_stretches.KINDS`.
+        end: of the period.
+    """
+    return end - timedelta(days=28) if kind in ("machine", "crew") else EARLIEST

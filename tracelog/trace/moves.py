@@ -1,0 +1,81 @@
+"""Where tools came from and where they went: the moves that carry a fault along."""
+
+import uuid
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from tracelog.instants import EARLIEST
+from tracelog.plant.queries import Directory, MachineView
+from tracelog.plant.stays import ToolStay, tool_stays
+
+
+@dataclass(frozen=True)
+class Stop:
+    """A place where a tool was; `end` None: it is there still."""
+
+    machine: MachineView
+    position: str
+    start: datetime
+    end: datetime | None
+
+
+@dataclass(frozen=True)
+class Move:
+    """A stay of a tool, with the stay before and the one after; None: none on record."""
+
+    serial: str
+    tool_type: str | None
+    here: Stop
+    removal_reason: str | None
+    came_from: Stop | None
+    went_to: Stop | None
+
+
+def moves_of(stays: Sequence[ToolStay], machines: Directory) -> list[Move]:
+    """The stays of tools, each with its neighbours, by time of fitting.
+
+    Args:
+        stays: all stays of every tool among them.
+        machines: the directory.
+    """
+    by_tool: dict[str, list[ToolStay]] = defaultdict(list)
+    for stay in sorted(stays, key=lambda one: (one.fitted_at, one.position)):
+        by_tool[stay.serial].append(stay)
+    found = []
+    for own in by_tool.values():
+        stops = [
+            Stop(machines.by_id[one.machine_id], one.position, one.fitted_at, one.removed_at)
+            for one in own
+        ]
+        around = zip(own, stops, [None, *stops[:-1]], [*stops[1:], None], strict=True)
+        found += [
+            Move(stay.serial, stay.tool_type, here, stay.removal_reason, before, after)
+            for stay, here, before, after in around
+        ]
+    found.sort(key=lambda one: (one.here.start, one.here.position, one.serial))
+    return found
+
+
+def tools_through(
+    session: Session,
+    machine_id: uuid.UUID,
+    start: datetime,
+    end: datetime,
+    machines: Directory,
+    as_of: datetime,
+) -> list[Move]:
+    """Every tool that sat in a machine in [start, end], where it came from and where it went.
+
+    Two statements.
+    """
+    here = tool_stays(session, start, end, machine_ids=[machine_id], as_of=as_of)
+    serials = sorted({stay.serial for stay in here})
+    if not serials:
+        return []
+    all_stays = tool_stays(session, EARLIEST, as_of, serials=serials, as_of=as_of)
+    mine = {(stay.serial, stay.fitted_at) for stay in here}
+    return [one for one in moves_of(all_stays, machines) if (one.serial, one.here.start) in mine]
