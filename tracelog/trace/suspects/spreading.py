@@ -14,22 +14,33 @@ impossible, and left out.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from tracelog.trace.transit import FloatArray, Way
 
-# Cans overtake each other on mass conveyors and at machines that work side by side: most by a few
-# minutes, a few are caught in corners for longer. Common practice, no source.
-OWN_MINUTES = np.array([-5.0, -2.5, 0.0, 2.5, 5.0, 10.0, 20.0])
-OWN_CHANCES = np.array([0.10, 0.22, 0.33, 0.22, 0.10, 0.025, 0.005])
+# Cans overtake each other on mass conveyors and at machines that work side by side, most of them by
+# a few minutes; a few are caught in corners, and let go as chance will have it. Common practice, no
+# source.
+OVERTAKING_MINUTES = 6
+CAUGHT_SHARE = 0.005
+CAUGHT_MINUTES = 40
+_CAUGHT_AT_MOST = 8 * CAUGHT_MINUTES
 # So finely a way is cut into delays of equal chance.
-DELAYS = 400
+DELAYS = 250
+# Longer than it takes to change a pallet or to clear a jam at the palletiser (common practice).
+LEAST_STANDING = 10.0
 # Both ends of a window are this far out, as shares of what they are unsure by.
 _ENDS = (-0.8, -0.4, 0.0, 0.4, 0.8)
 # While nothing is put on pallets the running clock goes this slowly: it must not turn back.
 _STANDING = 1e-3
+
+
+# Instants, and what a clock shows at each.
+Clock: TypeAlias = tuple[FloatArray, FloatArray]
+Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -37,7 +48,7 @@ class Making:
     """What was made: strokes from the first minute on.
 
     Attributes:
-        minutes: (n,) instants, rising.
+        minutes: (n,) instants, one a minute.
         suspect: (n,) strokes of the machines in question until each instant.
         line: (n,) strokes of their whole line until each instant.
     """
@@ -80,9 +91,7 @@ def delays(way: Way, count: int = DELAYS) -> FloatArray:
     return found
 
 
-def running_clock(
-    minutes: npt.ArrayLike, standing: Sequence[tuple[float, float]]
-) -> tuple[FloatArray, FloatArray]:
+def running_clock(minutes: npt.ArrayLike, standing: Sequence[tuple[float, float]]) -> Clock:
     """Knots of a clock that all but stands while nothing is put on pallets.
 
     Args:
@@ -106,18 +115,26 @@ def running_clock(
 
 
 def standing_between(
-    starts: FloatArray, ends: FloatArray, least: float
+    starts: FloatArray, ends: FloatArray, least: float = LEAST_STANDING
 ) -> list[tuple[float, float]]:
-    """Stretches of at least so many minutes in which no pallet was being filled.
+    """Stretches of at least so many minutes in which nothing was put on pallets, in order.
+
+    A pallet that took so much longer than others stood in the middle of its filling.
 
     Args:
         starts, ends: (p,) of fillings, by start.
-        least: minutes; pallets are changed in less.
+        least: minutes.
     """
     if not len(starts):
         return []
-    filled_until = np.maximum.accumulate(ends)[:-1]
-    following = starts[1:]
+    usual = float(np.median(ends - starts))
+    long = ends - starts >= usual + least
+    # A filling that was broken off is one from its start and one to its end.
+    begun = np.concatenate([starts, ends[long] - usual / 2])
+    ended = np.concatenate([np.where(long, starts + usual / 2, ends), ends[long]])
+    order = np.argsort(begun, kind="stable")
+    filled_until = np.maximum.accumulate(ended[order])[:-1]
+    following = begun[order][1:]
     wide = following - filled_until >= least
     return list(zip(filled_until[wide].tolist(), following[wide].tolist(), strict=True))
 
@@ -144,24 +161,35 @@ def spread_over(
     """
     starts, ends, cans = fillings
     common = delays(way)
-    stood = standing_between(starts, ends, _LEAST_STANDING)
-    clocks: list[tuple[FloatArray, FloatArray] | None] = [None]
+    clocks: list[Clock | None] = [None]
+    stood = standing_between(starts, ends)
     if stood:
         clocks.append(running_clock(making.minutes[[0, -1]], stood))
-    parts = [
-        _with_clock(making, window, (starts, ends, cans), common, clock, fraction)
-        for clock in clocks
-    ]
-    return Spread(
-        *(
-            np.mean([getattr(part, name) for part in parts], axis=0)
-            for name in ("expected", "none", "no_defective")
-        )
-    )
+    found = Spread(np.zeros(len(starts)), np.ones(len(starts)), np.ones(len(starts)))
+    near = np.zeros(len(starts), dtype=bool)
+    for clock in clocks:
+        near |= _may_hold(starts, ends, window, common[[0, -1]], clock)
+    if near.any():
+        those = (starts[near], ends[near], cans[near])
+        parts = [_with_clock(making, window, those, common, one, fraction) for one in clocks]
+        found.expected[near] = np.mean([one.expected for one in parts], axis=0)
+        found.none[near] = np.mean([one.none for one in parts], axis=0)
+        found.no_defective[near] = np.mean([one.no_defective for one in parts], axis=0)
+    return found
 
 
-# Longer than it takes to change a pallet or to clear a jam at the palletiser (common practice).
-_LEAST_STANDING = 10.0
+def _may_hold(
+    starts: FloatArray,
+    ends: FloatArray,
+    window: Edges,
+    extremes: FloatArray,
+    clock: Clock | None,
+) -> Flags:
+    """(p,): pallets that any can of the window can have reached by a clock."""
+    earliest = _made(starts, extremes[-1:], clock)[:, 0] - _CAUGHT_AT_MOST
+    latest = _made(ends, extremes[:1], clock)[:, 0] + OVERTAKING_MINUTES + 1
+    inside = earliest <= window.end + window.end_slack
+    return np.asarray(inside & (latest >= window.start - window.start_slack))
 
 
 def _with_clock(
@@ -169,12 +197,12 @@ def _with_clock(
     window: Edges,
     fillings: tuple[FloatArray, FloatArray, FloatArray],
     common: FloatArray,
-    clock: tuple[FloatArray, FloatArray] | None,
+    clock: Clock | None,
     fraction: float | None,
 ) -> Spread:
     starts, ends, cans = fillings
     first, last = _made(starts, common, clock), _made(ends, common, clock)
-    line = _between(making.minutes, _mixed(making.minutes, making.line), first, last)
+    line = _between(making.minutes, _mixed(making.line), first, last)
     possible = line > 0
     # A pallet that no delay explains says nothing against any delay.
     possible |= ~possible.any(axis=1, keepdims=True)
@@ -185,7 +213,7 @@ def _with_clock(
         start = window.start - out * window.start_slack
         end = max(window.end + out * window.end_slack, start)
         suspect = _until(making, start, end)
-        inside = _between(making.minutes, _mixed(making.minutes, suspect), first, last)
+        inside = _between(making.minutes, _mixed(suspect), first, last)
         share = np.divide(inside, line, out=np.zeros_like(inside), where=line > 0)
         number = cans[:, None] * np.minimum(share, 1.0)
         expected += (weights * number).sum(axis=1)
@@ -197,9 +225,7 @@ def _with_clock(
     return Spread(expected / count, none / count, no_defective / count)
 
 
-def _made(
-    arrived: FloatArray, common: FloatArray, clock: tuple[FloatArray, FloatArray] | None
-) -> FloatArray:
+def _made(arrived: FloatArray, common: FloatArray, clock: Clock | None) -> FloatArray:
     """(p, d): when cans that arrive at each instant were made, for each delay."""
     if clock is None:
         return np.asarray(arrived[:, None] - common[None, :])
@@ -217,12 +243,23 @@ def _until(making: Making, start: float, end: float) -> FloatArray:
     return np.clip(making.suspect, at_start, at_end) - at_start
 
 
-def _mixed(minutes: FloatArray, cumulated: FloatArray) -> FloatArray:
-    """What each can's own spread makes of strokes cumulated over time."""
-    found = np.zeros_like(cumulated)
-    for own, chance in zip(OWN_MINUTES, OWN_CHANCES, strict=True):
-        found += chance * np.interp(minutes - own, minutes, cumulated)
-    return found
+def _own_spread() -> FloatArray:
+    """Chances that a can is so many minutes later than the others, from the earliest on."""
+    minutes = np.arange(-OVERTAKING_MINUTES, _CAUGHT_AT_MOST + 1, dtype=np.float64)
+    overtaking = np.maximum(OVERTAKING_MINUTES + 1 - np.abs(minutes), 0.0)
+    caught = np.where(minutes > 0, np.exp(-minutes / CAUGHT_MINUTES), 0.0)
+    return np.asarray(
+        (1 - CAUGHT_SHARE) * overtaking / overtaking.sum() + CAUGHT_SHARE * caught / caught.sum()
+    )
+
+
+def _mixed(cumulated: FloatArray) -> FloatArray:
+    """What each can's own spread makes of strokes cumulated minute by minute."""
+    each = np.diff(cumulated, prepend=cumulated[:1])
+    later = np.convolve(each, _own_spread())
+    # The first minutes hold what overtook the others before time began.
+    shifted = np.cumsum(later)[OVERTAKING_MINUTES : OVERTAKING_MINUTES + len(each)]
+    return np.asarray(cumulated[0] + shifted)
 
 
 def _between(
