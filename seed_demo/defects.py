@@ -89,6 +89,21 @@ def find_defects(
     return _pick(parts, order)
 
 
+def found_later(
+    machine: IntArray, defect: IntArray, made: IntArray, rng: np.random.Generator
+) -> Findings:
+    """Return entries in production of what was made wrong: where, when and by how many cans."""
+    count = len(made)
+    chances = np.cumsum([logged.found for logged in LOGGED], axis=1)[defect]
+    station = (rng.random(count)[:, None] > chances[:, :-1]).sum(axis=1)
+    seen = made + _delay(station, rng)
+    cans, occurrences = _cans(defect, rng)
+    late = rng.random(count) < LOGGED_LATER
+    later = np.where(late, rng.gamma(1.2, 1800, count) + 30, 0).astype(np.int64)
+    nothing = np.zeros(count, dtype=np.int64)
+    return Findings(machine, defect, made, seen, seen + later, station, cans, occurrences, nothing)
+
+
 def _pick(findings: Findings, rows: IntArray) -> Findings:
     return Findings(**{name: column[rows] for name, column in vars(findings).items()})
 

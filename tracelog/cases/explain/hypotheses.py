@@ -1,0 +1,335 @@
+"""Every cause that is weighed: sets of pieces of machine time in which the rate may be raised.
+
+Pure. A cause acts in the whole period asked about, or from one of several instants on.
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tracelog.cases.explain.evidence import CauseKind, Evidence, Labels, Stays
+from tracelog.stats.inputs import BoolArray, FloatArray, IntArray
+
+# So many instants from which a cause may act are tried, evenly over the period.
+STARTS = 48
+# The chance beforehand that there is a cause at all.
+ANY_CAUSE = 0.5
+# Of a cause that could have begun at any time, without anything on record to begin it: the chance
+# that it did, and did not act in the whole period. Common practice, no source.
+BEGUN = 0.25
+# Where a coil changes at the uncoiler, cups of the old one run on for up to ten minutes.
+CUP_MINUTES = (0.0, 10.0)
+# A change or service this long before the period may be behind what is found in it, in seconds.
+SHORTLY_BEFORE = 7 * 86_400.0
+_SERIAL = re.compile(r"^(.*?)(\d+)$")
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A part of everything that was made or found: that of a crew, a shift, hours or a station.
+
+    `label` is which of the kind's labels; None: everything.
+    """
+
+    kind: CauseKind | None = None
+    label: int | None = None
+
+
+@dataclass(frozen=True)
+class Cause:
+    """Something that may lie behind a rate."""
+
+    kind: CauseKind
+    name: str
+    place: str | None = None
+
+    @property
+    def group(self) -> str:
+        """What shares the chance of its kind alike: positions of tools, kinds of change."""
+        if self.kind is CauseKind.CHANGE:
+            return self.name.partition(" @ ")[0]
+        return self.place or ""
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """Stretches of machine time that belong to sets, one element each.
+
+    `layer` is an index into the layers of the hypotheses.
+    """
+
+    owner: IntArray
+    layer: IntArray
+    machine: IntArray
+    start: FloatArray
+    end: FloatArray
+
+    def chosen(self, rows: BoolArray) -> "Stretches":
+        """Some of the stretches."""
+        return Stretches(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+
+
+@dataclass(frozen=True)
+class Hypotheses:
+    """Sets, each of a cause and a beginning.
+
+    Attributes:
+        causes: all causes.
+        cause_of: (v,) of each set.
+        since: (v,) seconds; nan: the whole period, or as long as the thing was there.
+        log_priors: (v,).
+        layers: parts of what was made.
+        stretches: of all sets, `owner` is the set.
+    """
+
+    causes: tuple[Cause, ...]
+    cause_of: IntArray
+    since: FloatArray
+    log_priors: FloatArray
+    layers: tuple[Layer, ...]
+    stretches: Stretches
+
+
+@dataclass(frozen=True)
+class _Family:
+    """Causes of one kind with the stretches in which each could act."""
+
+    causes: list[Cause]
+    stretches: Stretches
+    with_starts: bool
+    own_starts: bool = False
+
+
+def build(evidence: Evidence, starts: int = STARTS) -> Hypotheses:
+    """Every set that is weighed, with its chance beforehand.
+
+    All kinds of causes share half of the chance alike, the members of a kind share its part alike;
+    of a member that could have begun at any time, a quarter is shared by its beginnings.
+    """
+    layers = [Layer()]
+    families = [one for one in _families(evidence, layers) if len(one.stretches.owner)]
+    causes: list[Cause] = []
+    parts: list[tuple[IntArray, FloatArray, FloatArray, Stretches]] = []
+    sets = 0
+    # Slow wear is weighed apart, as it has no pieces of one level, but takes its share.
+    kinds = len(families) + (1 if len(evidence.tools.owner) else 0)
+    for one in families:
+        of, since, priors, stretches = _sets_of(one, evidence, starts)
+        priors = priors + np.log(ANY_CAUSE / kinds * _parts(one.causes, np.unique(of)))[of]
+        parts.append((of + len(causes), since, priors, _moved(stretches, sets)))
+        causes += one.causes
+        sets += len(of)
+    joined = [np.concatenate(column) for column in zip(*(p[:3] for p in parts), strict=True)]
+    return Hypotheses(
+        tuple(causes), joined[0], joined[1], joined[2], tuple(layers), _joined(p[3] for p in parts)
+    )
+
+
+def _parts(causes: list[Cause], used: IntArray) -> FloatArray:
+    """Part of its kind's chance of each cause: of its group (a position, a kind of change) first.
+
+    Groups share alike, and so do the causes of each; those not in use have none.
+    """
+    groups = np.unique([one.group for one in causes], return_inverse=True)[1].ravel()
+    members = np.bincount(groups[used], minlength=int(groups.max()) + 1)
+    found = np.full(len(causes), 1e-300)
+    found[used] = 1 / np.count_nonzero(members) / members[groups[used]]
+    return found
+
+
+def wear_priors(evidence: Evidence, hypotheses: Hypotheses, tools: IntArray) -> FloatArray:
+    """Logarithm of the chance beforehand of slow wear of each of some tools."""
+    kinds = len({one.kind for one in hypotheses.causes}) + 1
+    causes = [
+        Cause(CauseKind.WEAR, name, place)
+        for name, place in zip(evidence.tools.names, evidence.tools.places, strict=True)
+    ]
+    if not len(tools):
+        return np.zeros(0)
+    return np.asarray(np.log(ANY_CAUSE / kinds * _parts(causes, tools)[tools]))
+
+
+def _joined(parts: Iterator[Stretches]) -> Stretches:
+    listed = list(parts)
+    return Stretches(
+        *(
+            np.concatenate([getattr(one, name) for one in listed])
+            for name in Stretches.__dataclass_fields__
+        )
+    )
+
+
+def _moved(stretches: Stretches, by: int) -> Stretches:
+    return Stretches(
+        stretches.owner + by,
+        *(getattr(stretches, name) for name in ("layer", "machine", "start", "end")),
+    )
+
+
+def _families(evidence: Evidence, layers: list[Layer]) -> Iterator[_Family]:
+    machines = np.arange(len(evidence.machines))
+    yield _everywhere(
+        evidence, CauseKind.MACHINE, evidence.machines, np.zeros(len(machines), int), machines
+    )
+    lines = list(evidence.lines)
+    if len(lines) > 1:
+        yield _everywhere(
+            evidence, CauseKind.LINE, lines, np.zeros(len(machines), int), evidence.line_of
+        )
+    yield _everywhere(
+        evidence, CauseKind.PLANT, ["plant"], np.zeros(len(machines), int), machines * 0
+    )
+    yield _of_stays(evidence, CauseKind.TOOL, evidence.tools, with_starts=True)
+    yield _batches(evidence)
+    yield _coils(evidence)
+    yield _of_stays(evidence, CauseKind.CHANGE, evidence.changes, own_starts=True)
+    yield _of_stays(evidence, CauseKind.SERVICE, evidence.services, own_starts=True)
+    for kind, labels in (
+        (CauseKind.CREW, evidence.crews),
+        (CauseKind.SHIFT, evidence.shifts),
+        (CauseKind.HOUR, evidence.hours),
+    ):
+        if len(labels.names) > 1:
+            yield _labelled(evidence, kind, labels, layers)
+    if len(evidence.stations) > 1:
+        known = Labels(evidence.stations, np.zeros(0, dtype=np.intp))
+        yield _labelled(evidence, CauseKind.STATION, known, layers)
+
+
+def _everywhere(
+    evidence: Evidence,
+    kind: CauseKind,
+    names: tuple[str, ...] | list[str],
+    layer: IntArray,
+    owner: IntArray,
+) -> _Family:
+    size = len(evidence.machines)
+    whole = np.full(size, evidence.start), np.full(size, evidence.end)
+    stretches = Stretches(owner.astype(np.intp), layer, np.arange(size), *whole)
+    return _Family([Cause(kind, name) for name in names], stretches, with_starts=True)
+
+
+def _labelled(evidence: Evidence, kind: CauseKind, labels: Labels, layers: list[Layer]) -> _Family:
+    first, machines = len(layers), len(evidence.machines)
+    size = len(labels.names)
+    layers += [Layer(kind, label) for label in range(size)]
+    owner = np.repeat(np.arange(size), machines)
+    stretches = Stretches(
+        owner,
+        owner + first,
+        np.tile(np.arange(machines), size),
+        np.full(len(owner), evidence.start),
+        np.full(len(owner), evidence.end),
+    )
+    return _Family([Cause(kind, name) for name in labels.names], stretches, with_starts=True)
+
+
+def _of_stays(
+    evidence: Evidence,
+    kind: CauseKind,
+    stays: Stays,
+    *,
+    with_starts: bool = False,
+    own_starts: bool = False,
+) -> _Family:
+    start = np.maximum(stays.start, evidence.start)
+    end = np.minimum(stays.end, evidence.end)
+    inside = end > start
+    if own_starts:
+        inside &= stays.start >= evidence.start - SHORTLY_BEFORE
+    stretches = Stretches(
+        stays.owner[inside],
+        np.zeros(int(inside.sum()), dtype=np.intp),
+        stays.machine[inside],
+        start[inside],
+        end[inside],
+    )
+    causes = [
+        Cause(kind, name, place) for name, place in zip(stays.names, stays.places, strict=True)
+    ]
+    return _Family(causes, stretches, with_starts, own_starts)
+
+
+def _batches(evidence: Evidence) -> _Family:
+    """Tools of one position whose serials differ in the last digit only: made or bought together.
+
+    A batch of which no two tools were in use is left out.
+    """
+    tools = evidence.tools
+    inside = (np.minimum(tools.end, evidence.end) > np.maximum(tools.start, evidence.start)) & (
+        tools.end > tools.start
+    )
+    names: dict[tuple[str | None, str], list[int]] = {}
+    for owner in np.unique(tools.owner[inside]).tolist():
+        found = _SERIAL.match(tools.names[owner])
+        if found is not None and len(found[2]) > 1:
+            key = tools.places[owner], f"{found[1]}{found[2][:-1]}*"
+            names.setdefault(key, []).append(owner)
+    several = {key: owners for key, owners in names.items() if len(owners) > 1}
+    batch_of = np.full(len(tools.names), -1, dtype=np.intp)
+    for place, owners in enumerate(several.values()):
+        batch_of[owners] = place
+    kept = inside & (batch_of[tools.owner] >= 0) if len(tools.owner) else inside
+    stays = Stays(
+        tuple(name for _place, name in several),
+        tuple(place for place, _name in several),
+        batch_of[tools.owner[kept]],
+        *(tools.machine[kept], tools.start[kept], tools.end[kept]),
+    )
+    return _of_stays(evidence, CauseKind.BATCH, stays, with_starts=True)
+
+
+def _coils(evidence: Evidence) -> _Family:
+    """Each coil twice: as it ran, and by the longest way of its cups later; see `_sets_of`."""
+    return _of_stays(evidence, CauseKind.COIL, evidence.coils)
+
+
+def _sets_of(
+    family: _Family, evidence: Evidence, starts: int
+) -> tuple[IntArray, FloatArray, FloatArray, Stretches]:
+    """Cause, beginning and log prior (within the cause) of each set, and its stretches."""
+    base, size = family.stretches, len(family.causes)
+    if family.causes[0].kind is CauseKind.COIL:
+        return _shifted(base)
+    firsts = np.full(size, np.inf)
+    np.minimum.at(firsts, base.owner, base.start)
+    lasts = np.full(size, -np.inf)
+    np.maximum.at(lasts, base.owner, base.end)
+    parts, codes = [base], [base.owner]
+    every = (
+        np.linspace(evidence.start, evidence.end, starts + 1)[1:-1] if family.with_starts else []
+    )
+    for number, since in enumerate(every, start=1):
+        later = (base.end > since) & (firsts[base.owner] < since)
+        part = base.chosen(later)
+        clipped = np.maximum(part.start, since)
+        parts.append(Stretches(part.owner, part.layer, part.machine, clipped, part.end))
+        codes.append(part.owner + number * size)
+    used, owner = np.unique(np.concatenate(codes), return_inverse=True)
+    cause, number = used % size, used // size
+    begun = np.bincount(cause[number > 0], minlength=size)
+    later = np.where(begun[cause] > 0, BEGUN, 0.0)
+    priors = np.log(np.where(number > 0, later / np.maximum(begun[cause], 1), 1 - later))
+    instants = np.r_[np.nan, np.asarray(every)]
+    since = instants[number]
+    if family.own_starts:
+        since = firsts[cause]
+    joined = _joined(iter(parts))
+    moved = Stretches(owner, joined.layer, joined.machine, joined.start, joined.end)
+    return cause, since, priors, moved
+
+
+def _shifted(base: Stretches) -> tuple[IntArray, FloatArray, FloatArray, Stretches]:
+    used, owner = np.unique(base.owner, return_inverse=True)
+    parts = [
+        Stretches(
+            owner + number * len(used),
+            *(base.layer, base.machine, base.start + 60 * minutes, base.end + 60 * minutes),
+        )
+        for number, minutes in enumerate(CUP_MINUTES)
+    ]
+    cause = np.tile(used, len(CUP_MINUTES))
+    priors = np.full(len(cause), -np.log(len(CUP_MINUTES)))
+    return cause, np.full(len(cause), np.nan), priors, _joined(iter(parts))

@@ -1,0 +1,172 @@
+"""Ranked explanations: which causes are likely, from when on, how strong. Pure."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tracelog.cases.explain.evidence import CauseKind, Evidence
+from tracelog.cases.explain.hypotheses import Cause, Hypotheses, build, wear_priors
+from tracelog.cases.explain.usual import Usual, learn
+from tracelog.cases.explain.wear import Worn, weigh_wear
+from tracelog.cases.explain.weighing import Ground, Weighed, weigh
+from tracelog.stats.explanations import probabilities, ratio_interval
+from tracelog.stats.inputs import FloatArray, IntArray
+
+MOST_SHOWN = 10
+
+
+@dataclass(frozen=True)
+class Likely:
+    """A cause with what is known of it.
+
+    Attributes:
+        cause: what.
+        probability: that it is the main cause.
+        since: seconds; None: all the time asked about, or as long as it was there.
+        since_low, since_high: within which it began, 90 % of the chance.
+        ratio, ratio_low, ratio_high: times the usual rate, with a 95 % interval.
+        set_number: of the hypotheses, whose pieces are its own; None: slow wear.
+        tool: index of the worn tool.
+        counts, expected: occurrences inside, found and to be expected.
+    """
+
+    cause: Cause
+    probability: float
+    since: float | None
+    since_low: float | None
+    since_high: float | None
+    ratio: float
+    ratio_low: float
+    ratio_high: float
+    set_number: int | None
+    tool: int | None
+    counts: float
+    expected: float
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """Every cause in order, and what they were weighed with."""
+
+    likely: tuple[Likely, ...]
+    nothing: float
+    causes: int
+    hypotheses: Hypotheses
+    weighed: Weighed
+    ground: Ground
+
+
+def rank(
+    evidence: Evidence, usual: Usual | None = None, raised: FloatArray | None = None
+) -> Ranking:
+    """Weigh every cause and rank those that are likely.
+
+    Args:
+        evidence: what is known.
+        usual: what would be usual; None: learned from the evidence.
+        raised: (m, k) how many times the usual rate another cause already makes.
+    """
+    ground = Ground(evidence, usual or learn(evidence), raised)
+    hypotheses = build(evidence)
+    weighed, worn = weigh(ground, hypotheses), weigh_wear(ground)
+    priors = np.r_[
+        hypotheses.log_priors,
+        wear_priors(evidence, hypotheses, worn.tools),
+    ]
+    shares, nothing = probabilities(priors, np.r_[weighed.log_factors, worn.log_factors])
+    of_sets, of_wear = shares[: len(hypotheses.cause_of)], shares[len(hypotheses.cause_of) :]
+    by_cause = np.bincount(hypotheses.cause_of, of_sets, len(hypotheses.causes))
+    found = [
+        _of_cause(ground, hypotheses, weighed, int(cause), of_sets, float(by_cause[cause]))
+        for cause in np.argsort(-by_cause, kind="stable")[:MOST_SHOWN]
+    ]
+    found += [
+        _of_wear(ground, worn, int(place), float(of_wear[place]))
+        for place in np.argsort(-of_wear, kind="stable")[:MOST_SHOWN]
+    ]
+    found.sort(key=lambda one: -one.probability)
+    return Ranking(
+        tuple(found[:MOST_SHOWN]),
+        nothing,
+        len(hypotheses.causes) + len(worn.tools),
+        hypotheses,
+        weighed,
+        ground,
+    )
+
+
+def _of_cause(
+    ground: Ground,
+    hypotheses: Hypotheses,
+    weighed: Weighed,
+    cause: int,
+    shares: FloatArray,
+    probability: float,
+) -> Likely:
+    clump = ground.usual.clumping
+    own = np.flatnonzero(hypotheses.cause_of == cause)
+    best = int(own[np.argmax(shares[own])])
+    middle, low, high = ratio_interval(
+        weighed.counts[best] / clump,
+        max(float(weighed.expected[best]) / clump, 1e-9),
+        weighed.variances[best],
+    )
+    since, since_low, since_high = _since(hypotheses, own, shares[own], best)
+    return Likely(
+        hypotheses.causes[cause],
+        probability,
+        since,
+        since_low,
+        since_high,
+        float(middle),
+        float(low),
+        float(high),
+        best,
+        None,
+        float(weighed.counts[best]),
+        float(weighed.expected[best]),
+    )
+
+
+def _since(
+    hypotheses: Hypotheses, own: IntArray, shares: FloatArray, best: int
+) -> tuple[float | None, float | None, float | None]:
+    since = hypotheses.since[best]
+    if np.isnan(since):
+        return None, None, None
+    begun = ~np.isnan(hypotheses.since[own])
+    at = hypotheses.since[own][begun]
+    order = np.argsort(at)
+    weights = np.cumsum(shares[begun][order])
+    weights = weights / max(float(weights[-1]), 1e-300)
+    low, high = (
+        float(at[order][min(int(np.searchsorted(weights, chance)), len(at) - 1)])
+        for chance in (0.05, 0.95)
+    )
+    return float(since), min(low, float(since)), max(high, float(since))
+
+
+def _of_wear(ground: Ground, worn: Worn, place: int, probability: float) -> Likely:
+    evidence, clump = ground.evidence, ground.usual.clumping
+    tool = int(worn.tools[place])
+    middle, low, high = ratio_interval(
+        worn.counts[place] / clump,
+        max(float(worn.expected[place]) / clump, 1e-9),
+        worn.variances[place],
+    )
+    tools = evidence.tools
+    first = float(tools.start[tools.owner == tool].min())
+    return Likely(
+        Cause(CauseKind.WEAR, tools.names[tool], tools.places[tool]),
+        probability,
+        max(first, evidence.start) if first > evidence.start else None,
+        None,
+        None,
+        float(middle),
+        float(low),
+        float(high),
+        None,
+        tool,
+        float(worn.counts[place]),
+        float(worn.expected[place]),
+    )
