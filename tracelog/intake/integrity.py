@@ -16,8 +16,12 @@ from tracelog.errors import NoPlant
 from tracelog.language import _
 from tracelog.plant.queries import the_plant
 from tracelog.strokes.actions import rebuild_strokes
+from tracelog.trends.signals.actions import catch_up, rebuild_signals
 
-DERIVED = ("stroke_hours", "counter_questions", "current_entries")
+DERIVED = (
+    *("stroke_hours", "counter_questions", "current_entries"),
+    *("signal_epochs", "signal_baselines", "signals"),
+)
 
 
 @dataclass(frozen=True)
@@ -58,10 +62,13 @@ def look_over(session: Session, now: datetime, *, rebuild: bool) -> Integrity:
         the_plant(session)
     except NoPlant:
         return Integrity(audit, references)
+    # What is only not worked out yet is not wrong.
+    catch_up(session, now)
     with _kept_aside(session):
         rebuild_strokes(session, None, now)
         rebuild_entries(session)
         session.flush()
+        rebuild_signals(session)
         derived = [sentence for name in DERIVED for sentence in _difference(session, name)]
     return Integrity(audit, references, derived, rebuild)
 

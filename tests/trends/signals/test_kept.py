@@ -4,7 +4,7 @@ import json
 from datetime import datetime, timedelta
 
 import pytest
-from sqlalchemy import Engine, delete, func, select
+from sqlalchemy import Engine, delete, func, select, update
 from sqlalchemy.orm import Session
 
 from tests.support.command import Command
@@ -19,8 +19,9 @@ from tracelog.defects.actions import correct_entry
 from tracelog.defects.facts import CorrectionFact
 from tracelog.defects.queries import EntryFilter, entries
 from tracelog.errors import Conflict, NotFound, TracelogError
+from tracelog.intake.integrity import look_over
 from tracelog.plant.queries import directory, the_plant
-from tracelog.trends.models import Signal, SignalEpoch
+from tracelog.trends.models import Signal, SignalBaseline, SignalEpoch
 from tracelog.trends.signals.actions import decide, keep, set_budget
 from tracelog.trends.signals.facts import BudgetFact, DecisionFact
 from tracelog.trends.signals.queries import SignalView, kept_signals, signals_then
@@ -75,8 +76,30 @@ def test_every_day_gives_what_as_of_gives_afterwards(filled: Engine, databases: 
             found = _kept(living)
             assert _named(found) == _named(_then(filled, day.ends_at)), number
             told += len(found)
+            with Session(living) as session:
+                assert look_over(session, day.ends_at, rebuild=False).derived == []
     living.dispose()
     assert told
+
+
+def test_the_check_finds_signals_that_are_not_what_the_facts_say(filled: Engine) -> None:
+    assert bring_up_to_date(filled, END)
+    kept = _named(_kept(filled))
+    with writing(filled) as session:
+        session.execute(delete(Signal).where(Signal.defect == "split"))
+        session.execute(update(SignalBaseline).values(shape=SignalBaseline.shape * 2))
+    with writing(filled) as session:
+        found = look_over(session, END, rebuild=True)
+    assert [sentence.split(":")[0] for sentence in found.derived] == ["signal_baselines", "signals"]
+    assert _named(_kept(filled)) == kept
+    with Session(filled) as session:
+        assert look_over(session, END, rebuild=False).is_whole
+
+
+def test_signals_not_worked_out_yet_are_no_fault(filled: Engine) -> None:
+    with Session(filled) as session:
+        assert look_over(session, END, rebuild=False).is_whole
+    assert not _kept(filled)
 
 
 def test_the_risen_rate_is_told_with_its_start(filled: Engine) -> None:

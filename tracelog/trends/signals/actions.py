@@ -24,7 +24,7 @@ from tracelog.trends.signals.facts import BudgetFact, DecisionFact
 from tracelog.trends.signals.queries import instant, worked_out_until
 from tracelog.trends.signals.replay import Epoch
 from tracelog.trends.signals.rules import ANY_DEFECT, Decision, Kind
-from tracelog.trends.signals.working import Work
+from tracelog.trends.signals.working import Work, work_out, work_out_anew
 
 _ONE = 1
 
@@ -76,6 +76,28 @@ def keep(session: Session, work: Work) -> bool:
     values = {"id": _ONE, "audit_sequence": work.sequence, "worked_out_at": work.at}
     session.execute(insert(SignalProgress).values(values))
     return True
+
+
+def catch_up(session: Session, now: datetime) -> None:
+    """Keep what facts that came in lately change, within a session that writes already.
+
+    Args:
+        session: an open session that writes.
+        now: UTC.
+    """
+    work = work_out(session, now)
+    if work is not None:
+        keep(session, work)
+
+
+def rebuild_signals(session: Session) -> None:
+    """Make all that is derived of signals anew, as of when it was worked out last.
+
+    The result is that of working out each thing as it came in.
+    """
+    until = worked_out_until(session)
+    if until is not None:
+        keep(session, work_out_anew(session, until[1]))
 
 
 def _keep_epochs(session: Session, work: Work) -> None:

@@ -108,19 +108,9 @@ def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
     past = log.only((log.at < at) & (log.logged_at <= known_at))
     starts = _starts(evidence, past, at)
     past = past.only(past.at >= starts[past.defect])
-    counts = np.zeros((evidence.machines, len(evidence.defects)))
-    np.add.at(counts, (past.machine, past.defect), past.counted)
-    strokes = np.zeros(counts.shape)
-    for start in np.unique(starts).tolist():
-        strokes[:, starts == start] = evidence.strokes_between(start, at)[:, None]
-    for span in left_out:
-        low, high = max(span.start, float(starts[span.defect])), min(span.end, at)
-        if low < high:
-            own = (past.machine == span.machine) & (past.defect == span.defect)
-            own &= (past.at >= low) & (past.at < high)
-            counts[span.machine, span.defect] -= past.counted[own].sum()
-            strokes[span.machine, span.defect] -= evidence.strokes_between(low, high)[span.machine]
-    strokes = np.maximum(strokes, 0.0)
+    counted, strokes = _usual(evidence, past, starts, at, left_out)
+    counts = np.zeros(strokes.shape)
+    np.add.at(counts, (counted.machine, counted.defect), counted.counted)
     latest = {(one.machine, one.defect): one for one in evidence.frozen if one.since <= known_at}
     for one in latest.values():
         if one.period is not None:
@@ -133,13 +123,31 @@ def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
         prior = _prior(counts[:, place], strokes[:, place], float(over[place]))
         shape[:, place] = prior[0] + counts[:, place] / over[place]
         known[:, place] = prior[1] + strokes[:, place] / over[place]
-    every = np.bincount(lately.machine, lately.counted, evidence.machines).astype(np.float64)
+    counted = counted.only(counted.at >= year)
+    every = np.bincount(counted.machine, counted.counted, evidence.machines).astype(np.float64)
     made = evidence.strokes_between(year, at)
     prior = _prior(every, made, any_over)
     return Learned(
         *(shape, known, over, prior[0] + every / any_over, prior[1] + made / any_over),
         *(any_over, np.isin(np.arange(len(evidence.defects)), past.defect)),
     )
+
+
+def _usual(
+    evidence: Evidence, past: Log, starts: FloatArray, at: float, left_out: Iterable[Span]
+) -> tuple[Log, FloatArray]:
+    """Entries and strokes, machines by kinds of defect, without what is left out."""
+    strokes = np.zeros((evidence.machines, len(evidence.defects)))
+    for start in np.unique(starts).tolist():
+        strokes[:, starts == start] = evidence.strokes_between(start, at)[:, None]
+    usual = np.ones(len(past.at), dtype=np.bool_)
+    for span in left_out:
+        low, high = max(span.start, float(starts[span.defect])), min(span.end, at)
+        if low < high:
+            own = (past.machine == span.machine) & (past.defect == span.defect)
+            usual &= ~(own & (past.at >= low) & (past.at < high))
+            strokes[span.machine, span.defect] -= evidence.strokes_between(low, high)[span.machine]
+    return past.only(usual), np.maximum(strokes, 0.0)
 
 
 def _starts(evidence: Evidence, past: Log, at: float) -> FloatArray:

@@ -77,16 +77,38 @@ def work_out(session: Session, now: datetime) -> Work | None:
         some = _some(session, plant, places, now, ids)
         if some is not None:
             return Work(sequence, before, now, ids, some)
+    return _anew(session, plant, places, now, (before, sequence))
+
+
+def work_out_anew(session: Session, now: datetime) -> Work:
+    """Work out everything as if nothing were kept, to be kept in place of what is.
+
+    Args:
+        session: an open session that sees one moment of the database.
+        now: UTC.
+    """
+    until, sequence = worked_out_until(session), last_record(session)
+    before = None if until is None else until[0]
+    return _anew(session, the_plant(session), directory(session), now, (before, sequence))
+
+
+def _anew(
+    session: Session,
+    plant: PlantView,
+    places: Directory,
+    now: datetime,
+    records: tuple[int | None, int],
+) -> Work:
     evidence = evidence_at(session, plant, places, now, None)
     found = Replayed() if evidence is None else replay(evidence, budgets(session))
     defects = () if evidence is None else evidence.defects
     views = as_views(found, places, defects, now, {})
-    machines = tuple(machine.id for machine in places.bodymakers)
+    before, sequence = records
     return Work(
         *(sequence, before, now, None, views.signals),
         is_anew=True,
         epochs=tuple(found.epochs),
-        machines=machines,
+        machines=tuple(machine.id for machine in places.bodymakers),
         defects=defects,
     )
 
