@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, func, or_, select, union_all
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from tracelog.plant.models import Change, Coil, CoilRun, Pallet, Tool, ToolFit
 
@@ -87,6 +87,11 @@ def _ended(
     return min((one for one in following if one is not None), default=None)
 
 
+def _since(start: datetime, as_of: datetime | None) -> datetime:
+    """A stay that ended from then on may be asked for: an end after `as_of` is not known."""
+    return start if as_of is None else min(start, as_of)
+
+
 def _next(moment: Any) -> Any:
     # Without its type named, what a window function gives is taken for text on SQLite.
     return func.lead(moment, type_=moment.type)
@@ -109,31 +114,12 @@ def tool_stays(
     Returns:
         Stays by time of fitting, then position.
     """
-    seen = select(
-        ToolFit.tool_id,
-        ToolFit.machine_id,
-        ToolFit.position,
-        ToolFit.fitted_at,
-        ToolFit.removed_at,
-        ToolFit.removal_reason,
-        _next(ToolFit.fitted_at)
-        .over(partition_by=ToolFit.tool_id, order_by=ToolFit.fitted_at)
-        .label("tool_fitted_next_at"),
-        _next(ToolFit.fitted_at)
-        .over(partition_by=(ToolFit.machine_id, ToolFit.position), order_by=ToolFit.fitted_at)
-        .label("place_taken_next_at"),
-    )
-    if as_of is not None:
-        seen = seen.where(ToolFit.fitted_at <= as_of)
-    fits = seen.subquery()
-    asked = (
-        select(Tool.serial, Tool.tool_type, Tool.life_strokes, fits)
-        .join(fits, Tool.id == fits.c.tool_id)
-        .where(fits.c.fitted_at <= end)
-        .order_by(fits.c.fitted_at, fits.c.position)
-    )
+    if machine_ids is None and serials is None:
+        asked = _all_fits(end, as_of)
+    else:
+        asked = _some_fits(start, end, as_of)
     if machine_ids is not None:
-        asked = asked.where(fits.c.machine_id.in_(machine_ids))
+        asked = asked.where(ToolFit.machine_id.in_(machine_ids))
     if serials is not None:
         asked = asked.where(Tool.serial.in_(serials))
     found = []
@@ -156,6 +142,60 @@ def tool_stays(
     return found
 
 
+_FIT = (
+    *(Tool.serial, Tool.tool_type, Tool.life_strokes, ToolFit.machine_id, ToolFit.position),
+    *(ToolFit.fitted_at, ToolFit.removed_at, ToolFit.removal_reason),
+)
+
+
+def _all_fits(end: datetime, as_of: datetime | None) -> Select[Any]:
+    """All fits by `end`, each with the next of its tool and of its place: the table read once."""
+    ids = [ToolFit.id.label("id")]
+    for name, key in (
+        ("tool_fitted_next_at", (ToolFit.tool_id,)),
+        ("place_taken_next_at", (ToolFit.machine_id, ToolFit.position)),
+    ):
+        following = _next(ToolFit.fitted_at)
+        ids.append(following.over(partition_by=key, order_by=ToolFit.fitted_at).label(name))
+    seen = select(*ids)
+    if as_of is not None:
+        seen = seen.where(ToolFit.fitted_at <= as_of)
+    fits = seen.subquery()
+    return (
+        select(*_FIT, fits.c.tool_fitted_next_at, fits.c.place_taken_next_at)
+        .join(fits, fits.c.id == ToolFit.id)
+        .join(Tool, Tool.id == ToolFit.tool_id)
+        .where(ToolFit.fitted_at <= end)
+        .order_by(ToolFit.fitted_at, ToolFit.position)
+    )
+
+
+def _some_fits(start: datetime, end: datetime, as_of: datetime | None) -> Select[Any]:
+    """The same of few tools or machines, where each next one is looked up by itself."""
+    other = aliased(ToolFit)
+    place = (other.machine_id == ToolFit.machine_id, other.position == ToolFit.position)
+
+    def following(*same: Any) -> Any:
+        later = select(func.min(other.fitted_at)).where(*same, other.fitted_at > ToolFit.fitted_at)
+        if as_of is not None:
+            later = later.where(other.fitted_at <= as_of)
+        return later.correlate(ToolFit).scalar_subquery()
+
+    return (
+        select(
+            *_FIT,
+            following(other.tool_id == ToolFit.tool_id).label("tool_fitted_next_at"),
+            following(*place).label("place_taken_next_at"),
+        )
+        .join(Tool, Tool.id == ToolFit.tool_id)
+        .where(
+            overlapping(ToolFit.fitted_at, ToolFit.removed_at, _since(start, as_of), end),
+            *(() if as_of is None else (ToolFit.fitted_at <= as_of,)),
+        )
+        .order_by(ToolFit.fitted_at, ToolFit.position)
+    )
+
+
 def positions_used(session: Session) -> list[str]:
     """Every position in which a tool was ever fitted. One statement."""
     return list(session.execute(select(ToolFit.position).distinct()).scalars())
@@ -174,26 +214,12 @@ def coil_stays(
 
     Where no end was reported, a coil was off when the next one began on its line.
     """
-    seen = select(
-        CoilRun.coil_id,
-        CoilRun.line_id,
-        CoilRun.started_at,
-        CoilRun.ended_at,
-        _next(CoilRun.started_at)
-        .over(partition_by=CoilRun.line_id, order_by=CoilRun.started_at)
-        .label("next_started_at"),
+    asked = _all_runs(as_of) if line_id is None and coil is None else _some_runs(as_of)
+    asked = asked.where(
+        overlapping(CoilRun.started_at, CoilRun.ended_at, _since(start, as_of), end)
     )
-    if as_of is not None:
-        seen = seen.where(CoilRun.started_at <= as_of)
     if line_id is not None:
-        seen = seen.where(CoilRun.line_id == line_id)
-    runs = seen.subquery()
-    asked = (
-        select(Coil.coil, Coil.alloy, Coil.gauge_mm, runs)
-        .join(runs, Coil.id == runs.c.coil_id)
-        .where(overlapping(runs.c.started_at, runs.c.ended_at, start, end))
-        .order_by(runs.c.started_at, Coil.coil)
-    )
+        asked = asked.where(CoilRun.line_id == line_id)
     if coil is not None:
         asked = asked.where(Coil.coil == coil)
     found = []
@@ -204,6 +230,46 @@ def coil_stays(
                 CoilStay(row.coil, row.alloy, row.gauge_mm, row.line_id, row.started_at, ended_at)
             )
     return found
+
+
+_RUN = (
+    *(Coil.coil, Coil.alloy, Coil.gauge_mm),
+    *(CoilRun.line_id, CoilRun.started_at, CoilRun.ended_at),
+)
+
+
+def _all_runs(as_of: datetime | None) -> Select[Any]:
+    """All runs, each with the next of its line: the table read once."""
+    following = _next(CoilRun.started_at).over(
+        partition_by=CoilRun.line_id, order_by=CoilRun.started_at
+    )
+    seen = select(CoilRun.id.label("id"), following.label("next_started_at"))
+    if as_of is not None:
+        seen = seen.where(CoilRun.started_at <= as_of)
+    runs = seen.subquery()
+    return (
+        select(*_RUN, runs.c.next_started_at)
+        .join(runs, runs.c.id == CoilRun.id)
+        .join(Coil, Coil.id == CoilRun.coil_id)
+        .order_by(CoilRun.started_at, Coil.coil)
+    )
+
+
+def _some_runs(as_of: datetime | None) -> Select[Any]:
+    """The same of one coil or line, where each next one is looked up by itself."""
+    other = aliased(CoilRun)
+    later = select(func.min(other.started_at)).where(
+        other.line_id == CoilRun.line_id, other.started_at > CoilRun.started_at
+    )
+    if as_of is not None:
+        later = later.where(other.started_at <= as_of)
+    following = later.correlate(CoilRun).scalar_subquery().label("next_started_at")
+    asked = (
+        select(*_RUN, following)
+        .join(Coil, Coil.id == CoilRun.coil_id)
+        .order_by(CoilRun.started_at, Coil.coil)
+    )
+    return asked if as_of is None else asked.where(CoilRun.started_at <= as_of)
 
 
 def pallet_stays(
