@@ -77,16 +77,21 @@ class Found:
 
 @dataclass(frozen=True)
 class Event:
-    """Something after which a machine may have begun, or ceased, to make bad cans."""
+    """Something after which a machine may have begun, or ceased, to make bad cans.
+
+    `is_of_line`: it happened to the whole line.
+    """
 
     kind: EventKind
     at: datetime
     name: str
+    is_of_line: bool = False
 
     @property
     def is_repair(self) -> bool:
         """Whether it may have ended a fault of the machine."""
-        return self.kind in (EventKind.SERVICE, EventKind.TOOL, EventKind.CHANGE)
+        is_work = self.kind in (EventKind.SERVICE, EventKind.TOOL, EventKind.CHANGE)
+        return is_work and not self.is_of_line
 
 
 @dataclass(frozen=True)

@@ -235,9 +235,12 @@ def _events(
     on_line: dict[uuid.UUID, list[Event]] = defaultdict(list)
     for run in coil_stays(session, start, as_of, as_of=as_of):
         if run.started_at >= start:
-            on_line[run.line_id].append(Event(EventKind.COIL, run.started_at, run.coil))
+            on_line[run.line_id].append(
+                Event(EventKind.COIL, run.started_at, run.coil, is_of_line=True)
+            )
     for change in changes_between(session, start, as_of):
-        event = Event(EventKind.CHANGE, change.at, change.kind)
+        is_of_line = change.machine_id is None
+        event = Event(EventKind.CHANGE, change.at, change.kind, is_of_line)
         if change.machine_id is None:
             on_line[change.line_id].append(event)
         else:
