@@ -21,6 +21,8 @@ COMMANDS: dict[str, str] = {
     "user": "tracelog.people.commands:user",
     "check": "tracelog.intake.commands:check",
     "trace": "tracelog.trace.commands:trace",
+    "suspects": "tracelog.trace.suspects.commands:suspect_cans",
+    "holds": "tracelog.trace.holds.commands:list_holds",
     "rates": "tracelog.trends.commands:rates",
     "measurements": "tracelog.trends.measured.commands:measurements",
     "signals": "tracelog.trends.signals.commands:signals",

@@ -10,17 +10,20 @@ from pathlib import Path
 from sqlalchemy import Engine, select
 
 from tests.bench.measure import Cost, cost_of
-from tests.support.site import Cast, Visit, application_on
-from tracelog.db import reading
+from tests.support.site import CAST, Cast, Visit, application_on
+from tracelog.db import reading, writing
 from tracelog.defects.models import CurrentEntry, DefectType
 from tracelog.instants import now, write_instant
 from tracelog.people.models import Account
 from tracelog.plant.models import Coil, CoilRun, Pallet, PlannedPeriod, Tool, ToolFit
 from tracelog.strokes.questions import jump_questions
+from tracelog.trace.holds.actions import raise_hold
+from tracelog.trace.holds.facts import HoldFact
 
 # All that was logged in the year, as the driver gives it: what any page should cost less than.
 BASELINE = "raw read"
 CASE = uuid.UUID("0197b1d0-0000-7000-8000-000000000001")
+HOLD = uuid.UUID("0197b1d0-0000-7000-8000-000000000002")
 # Answered with GET, but no page of figures; each with its reason.
 NOT_TIMED: Mapping[str, str] = {
     "assets.file": "a file, sent as it is",
@@ -82,6 +85,7 @@ def known_of(engine: Engine) -> Known:
 def addresses(known: Known) -> dict[str, str]:
     """What is looked at, by the name under which it is shown."""
     at = write_instant(known.seen_at)
+    before = write_instant(known.seen_at - timedelta(hours=4))
     fallen, fallen_at = known.fallen[0], write_instant(known.fallen[1])
     year = f"from={known.seen_at - timedelta(days=364):%Y-%m-%d}&bucket=week"
     since = year.partition("&")[0]
@@ -152,6 +156,12 @@ def addresses(known: Known) -> dict[str, str]:
         "Trends: one gauge study, csv": "/trends/gauge/study.csv?study=bench",
         "Cases": "/cases",
         "Case": f"/cases/{CASE}",
+        "Holds": "/holds?state=all",
+        "Holds, csv": "/holds.csv",
+        "Hold from a window": f"/holds/new?machine=1-2&made_from={before}&made_to={at}",
+        "Hold": "/holds/1",
+        "Hold: printed": "/holds/1/print",
+        "Hold: pallets, csv": "/holds/1/pallets.csv",
         "Handover": "/handover",
         "Own account": "/me",
         "Accounts": "/accounts",
@@ -183,6 +193,8 @@ def addresses(known: Known) -> dict[str, str]:
         "API: one defect": f"/api/v1/defects/{known.entry}",
         "API: cases": "/api/v1/cases",
         "API: one case": f"/api/v1/cases/{CASE}",
+        "API: holds": "/api/v1/holds",
+        "API: one hold": f"/api/v1/holds/{HOLD}",
         "API: handover": "/api/v1/handover",
         "API: rejected messages": "/api/v1/rejected-messages",
         "API: calls": "/api/v1/",
@@ -200,6 +212,7 @@ def visitor(engine: Engine, folder: Path) -> tuple[Visit, dict[str, str]]:
     known = known_of(engine)
     _open_case(visit, known)
     _keep_study(visit, known)
+    _hold_stock(engine, known)
     return visit, addresses(known)
 
 
@@ -215,6 +228,19 @@ def _open_case(visit: Visit, known: Known) -> None:
     )
     if answer.status_code != 303:
         raise LookupError(f"the case was answered {answer.status}")
+
+
+def _hold_stock(engine: Engine, known: Known) -> None:
+    """What the machine made in four hours, put on hold by who may do that."""
+    fact = HoldFact(
+        id=HOLD,
+        reason="Bench",
+        machine="1-2",
+        made_from=known.seen_at - timedelta(hours=4),
+        made_to=known.seen_at,
+    )
+    with writing(engine) as session:
+        raise_hold(session, fact, CAST["quality"].actor(), now())
 
 
 def _keep_study(visit: Visit, known: Known) -> None:

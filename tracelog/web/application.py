@@ -85,6 +85,8 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.strokes.reading_views:reading_pages",
     "tracelog.strokes.views:pages",
     "tracelog.trace.views:pages",
+    "tracelog.trace.suspects.views:suspect_pages",
+    "tracelog.trace.holds.views:hold_pages",
     "tracelog.trends.views:trends",
     "tracelog.trends.series.views:series",
     "tracelog.trends.pictures.views:pictures",
@@ -112,6 +114,8 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.service.plan_api:plan_api",
     "tracelog.strokes.api:strokes_api",
     "tracelog.trace.api:trace_api",
+    "tracelog.trace.suspects.api:suspects_api",
+    "tracelog.trace.holds.api:holds_api",
     "tracelog.web.openapi:openapi",
 )
 LARGEST_REQUEST_BYTES = 16 * 1024 * 1024

@@ -46,12 +46,15 @@ class Judged:
     outcome: Outcome
 
 
-def take(fact: type[FactType], record: Record[FactType]) -> Response:
+def take(
+    fact: type[FactType], record: Record[FactType], in_address: Mapping[str, Any] | None = None
+) -> Response:
     """Read what was sent as facts, have them kept, and answer what became of each.
 
     Args:
         fact: the model that reads each item.
         record: the action that keeps a batch.
+        in_address: fields that the call's address gives, with their values.
 
     Returns:
         The answer. Its status decides whether the request is committed: what an array kept in
@@ -68,7 +71,7 @@ def take(fact: type[FactType], record: Record[FactType]) -> Response:
     asked.finish()
     sent = read_json()
     if isinstance(sent, dict):
-        (judged,) = _judge([sent], fact, record)
+        (judged,) = _judge([sent], fact, record, in_address or {})
         return _answer_one(judged)
     if not isinstance(sent, list):
         raise BadFact((Fault("", _("send an object, or an array of objects")),))
@@ -81,7 +84,7 @@ def take(fact: type[FactType], record: Record[FactType]) -> Response:
                 most=MOST_ITEMS,
             )
         )
-    return _answer_all(_judge(sent, fact, record), keep_good)
+    return _answer_all(_judge(sent, fact, record, in_address or {}), keep_good)
 
 
 def take_one(fact: type[FactType], in_address: Mapping[str, Any]) -> FactType:
@@ -100,14 +103,28 @@ def take_one(fact: type[FactType], in_address: Mapping[str, Any]) -> FactType:
     sent = read_json()
     if not isinstance(sent, dict):
         raise BadFact((Fault("", _("send one object")),))
+    return fact.read(_with_address(sent, in_address), the_plant_now().zone)
+
+
+def _with_address(sent: Mapping[str, Any], in_address: Mapping[str, Any]) -> dict[str, Any]:
+    """The fields of one item, those of the address among them.
+
+    Raises:
+        BadFact: a field of the address was sent too.
+    """
     for name in in_address:
         if name in sent:
             sentence = _("stands in the address already; leave it out here")
             raise BadFact((Fault(name, sentence),))
-    return fact.read({**sent, **in_address}, the_plant_now().zone)
+    return {**sent, **in_address}
 
 
-def _judge(items: Sequence[Any], fact: type[FactType], record: Record[FactType]) -> list[Judged]:
+def _judge(
+    items: Sequence[Any],
+    fact: type[FactType],
+    record: Record[FactType],
+    in_address: Mapping[str, Any],
+) -> list[Judged]:
     zone = the_plant_now().zone
     judged: list[Judged | None] = []
     good: list[FactType] = []
@@ -117,7 +134,7 @@ def _judge(items: Sequence[Any], fact: type[FactType], record: Record[FactType])
             judged.append(_refused((Fault("", sentence),)))
             continue
         try:
-            good.append(fact.read(item, zone))
+            good.append(fact.read(_with_address(item, in_address), zone))
             judged.append(None)
         except BadFact as problem:
             judged.append(_refused(problem.faults))

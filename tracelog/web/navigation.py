@@ -31,6 +31,7 @@ def _rooms() -> list[tuple[str, str, str]]:
         ("/trace", _("Trace"), "trace"),
         ("/service", _("Service"), "service"),
         ("/trends", _("Trends"), "trends"),
+        ("/holds", _("Holds"), "holds"),
         ("/cases", _("Cases"), "cases"),
         ("/handover", _("Handover"), "handover"),
     ]
