@@ -150,13 +150,7 @@ def choose(record: Record, bad_at: datetime, until: datetime) -> Chosen:
         until: the present.
     """
     good, passed_over = _last_good(record, bad_at)
-    since = good.made_from if good else None
-    earlier = [
-        one.made_from
-        for one in record.found
-        if one.made_from <= bad_at and (since is None or one.made_to > since)
-    ]
-    first_bad = min([bad_at, *earlier])
+    first_bad = _first_bad(record, bad_at, good)
     before = [one for one in record.events if one.at <= first_bad]
     last_bad = max([bad_at, *(one.made_to for one in record.found if one.made_to <= until)])
     repairs = [one for one in record.events if one.is_repair and one.at >= last_bad]
@@ -170,6 +164,23 @@ def choose(record: Record, bad_at: datetime, until: datetime) -> Chosen:
         repair,
         verified[0] if verified else None,
     )
+
+
+def _first_bad(record: Record, bad_at: datetime, good: Check | None) -> datetime:
+    """The first bad can since the last good check; without one, of those that go together.
+
+    What was found more than a day before the next one is an earlier fault, if nothing cleared it.
+    """
+    first = bad_at
+    for one in sorted(record.found, key=lambda found: found.made_from, reverse=True):
+        if one.made_from > first:
+            continue
+        if good is not None and one.made_to <= good.made_from:
+            break
+        if good is None and first - one.made_to > COMES_AND_GOES:
+            break
+        first = one.made_from
+    return first
 
 
 def _last_good(record: Record, bad_at: datetime) -> tuple[Check | None, list[Check]]:

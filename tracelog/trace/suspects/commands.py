@@ -21,6 +21,7 @@ from tracelog.trace.suspects.answers import suspects_answer
 from tracelog.trace.suspects.asking import suspects
 from tracelog.trace.suspects.planning import plan_for
 from tracelog.trace.suspects.questions import read_plan, read_wish
+from tracelog.trace.suspects.wording import few
 
 _MOST_ROWS = 60
 
@@ -79,7 +80,7 @@ def _show(answer: dict[str, Any], zone: ZoneInfo) -> None:
             cans=f"{held['cans']:,}",
             strokes=f"{answer['suspect_strokes']:,}",
             suspect=f"{held['suspect']:,.0f}",
-            missed=f"{held['missed']:,.1f}",
+            missed=few(held["missed"]),
             under_way=f"{answer['expected_on_conveyors']:,.0f}",
             naive=f"{answer['naive']['pallets']:,}",
         )
@@ -92,7 +93,7 @@ def _show(answer: dict[str, Any], zone: ZoneInfo) -> None:
                 f"{one['pallets']:,}",
                 f"{one['cans']:,}",
                 f"{one['suspect']:,.0f}",
-                f"{one['missed']:,.1f}",
+                few(one["missed"]),
             )
             for one in answer["risks"]
         ),
@@ -112,7 +113,7 @@ def _show_pallets(pallets: list[dict[str, Any]], zone: ZoneInfo) -> None:
                 one["pallet"],
                 show_instant(one["started_at"], zone),
                 _("still filling") if one["is_open"] else show_instant(one["ended_at"], zone),
-                f"{one['expected']:,.1f}",
+                few(one["expected"]),
                 f"{100 * one['chance_of_none']:.2f} %",
                 _("hold") if one["hold"] else "",
             )

@@ -8,7 +8,7 @@ from tracelog.trends.drawing import PATH_WIDTH, Tick, joined, nice_steps, scale_
 HEIGHT = 240.0
 _TOP, _FOOT = 24.0, 34.0
 _LEFT, _RIGHT = 2.0, 98.0
-_CHANCES = (0.0, 0.1, 0.5, 0.95)
+_CHANCES = (0.1, 0.5, 0.95)
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from tracelog.trace.suspects.planning import plan_for
 from tracelog.trace.suspects.questions import OF_PLAN, OF_WISH, read_plan, read_wish
 from tracelog.trace.suspects.rules import RISKS, USUAL_RISK, USUAL_SLACK, Tally, curve
 from tracelog.trace.suspects.tables import pallets_sheet
-from tracelog.trace.suspects.wording import check_words, event_words, missed_words
+from tracelog.trace.suspects.wording import check_words, event_words, few, missed_words
 from tracelog.web.downloads import sheet_file
 from tracelog.web.forms import Form, asked
 from tracelog.web.numbers import for_field
@@ -64,6 +64,7 @@ def suspects_page() -> tuple[str, int]:
         check_words=lambda one: check_words(one, zone),
         event_words=lambda one: event_words(one, zone),
         missed_words=missed_words,
+        few=few,
         written=write_instant,
     )
     return shown, 400 if form.is_faulty else 200

@@ -21,6 +21,13 @@ def said(what: str, at: datetime, zone: ZoneInfo) -> str:
     return _("%(what)s, %(at)s", what=what, at=show_instant(at, zone))
 
 
+def few(cans: float) -> str:
+    """A number of expected cans: whole ones from ten on, and the small ones not as nothing."""
+    if 0 < cans < 0.05:
+        return _("under 0.1")
+    return f"{cans:,.0f}" if cans >= 10 or cans == 0 else f"{cans:.1f}"
+
+
 def bad_said(at: datetime, is_given: bool, zone: ZoneInfo) -> str:
     """Which can was the first bad one."""
     if is_given:
