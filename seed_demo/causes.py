@@ -1,5 +1,6 @@
 """Causes that can be planted: which machines and times each acts in, and how strongly."""
 
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import TypeVar
@@ -213,7 +214,7 @@ def _change(plant: SimulatedPlant, first: int, rng: np.random.Generator, *, of_l
         (change, until)
         for change, until in spans
         if (change.bodymaker is None) == of_line
-        and change.at >= first + DAY_SECONDS
+        and change.at >= first + 7 * DAY_SECONDS
         and until - change.at >= 7 * DAY_SECONDS
     ]
     change, until = _one(rng, chosen, "change that lasted")
@@ -247,7 +248,7 @@ def _service(plant: SimulatedPlant, first: int, rng: np.random.Generator) -> Cau
         spans += [
             (service, until)
             for service, until in zip(listed, ends, strict=True)
-            if service.end >= first + DAY_SECONDS and until - service.end >= 7 * DAY_SECONDS
+            if service.end >= first + 7 * DAY_SECONDS and until - service.end >= 7 * DAY_SECONDS
         ]
     service, until = _one(rng, spans, "service")
     at = plant.clock.utc_text(np.array([service.end]))[0]
@@ -261,16 +262,20 @@ def _service(plant: SimulatedPlant, first: int, rng: np.random.Generator) -> Cau
 
 
 def _wear(plant: SimulatedPlant, first: int, rng: np.random.Generator) -> Cause:
-    """A new tool whose defects grow with its strokes until it is removed, ten days or more."""
+    """A new tool, fitted once, whose defects grow with its strokes until it is taken out.
+
+    It was in for three weeks or more, and out for a week or more when the history ends.
+    """
     end = plant.clock.seconds
-    new: dict[str, Fit] = {}
-    for fit in sorted(plant.tools.fits, key=lambda one: one.fitted):
-        new.setdefault(fit.tool.serial, fit)
+    fitted = Counter(fit.tool.serial for fit in plant.tools.fits)
     stays = [
         fit
-        for fit in new.values()
-        if fit.fitted >= first + DAY_SECONDS
-        and (fit.removed or end) - fit.fitted >= 10 * DAY_SECONDS
+        for fit in plant.tools.fits
+        if fitted[fit.tool.serial] == 1
+        and fit.fitted >= first + 7 * DAY_SECONDS
+        and fit.removed is not None
+        and fit.removed - fit.fitted >= 21 * DAY_SECONDS
+        and end - fit.removed >= 7 * DAY_SECONDS
     ]
     fit = _one(rng, sorted(stays, key=lambda one: (one.fitted, one.kind)), "tool that wore")
     until = fit.removed or float(end)

@@ -26,6 +26,7 @@ COMMANDS: dict[str, str] = {
     "rates": "tracelog.trends.commands:rates",
     "measurements": "tracelog.trends.measured.commands:measurements",
     "signals": "tracelog.trends.signals.commands:signals",
+    "explain": "tracelog.cases.explain.commands:explain",
     "counters": "tracelog.strokes.commands:counters",
     "forecast": "tracelog.service.commands:forecast",
     "plan": "tracelog.service.plan_commands:plan",

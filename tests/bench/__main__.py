@@ -1,6 +1,6 @@
 """`make bench`: what pages, imports, collecting, planning, signals and web servers cost.
 
-All but collecting, planning and signals look at a year of 32 machines.
+All but collecting, planning, signals and explaining look at a year of 32 machines.
 Pages are called in process, so their figures are the server's own, without network and browser.
 Compare the ratios of one run, and runs on one machine.
 """
@@ -13,6 +13,7 @@ import click
 from seed_demo.sizes import SIZES
 from tests.bench.collecting import print_collecting
 from tests.bench.demo_year import at_its_end, new_database, write_plant
+from tests.bench.explaining import print_explaining
 from tests.bench.imports import print_imports
 from tests.bench.measure import print_costs
 from tests.bench.pages import costs_of_pages
@@ -21,16 +22,17 @@ from tests.bench.servers import print_servers
 from tests.bench.signalling import print_signalling
 from tracelog.db import make_engine
 
-PARTS = ("imports", "pages", "servers", "collecting", "planning", "signals")
-_WITHOUT_A_YEAR = {"collecting", "planning", "signals"}
+PARTS = ("imports", "pages", "servers", "collecting", "planning", "signals", "explaining")
+_WITHOUT_A_YEAR = {"collecting", "planning", "signals", "explaining"}
 
 
 @click.command()
 @click.argument("parts", nargs=-1, type=click.Choice(PARTS))
 @click.option("--size", default="demo", show_default=True, type=click.Choice(list(SIZES)))
 @click.option("--repeats", default=7, show_default=True, help="Calls of each page.")
+@click.option("--seeds", default=50, show_default=True, help="Plants to be explained of each kind.")
 @click.option("--messages", default=20_000, show_default=True, help="Readings to collect.")
-def bench(parts: tuple[str, ...], size: str, repeats: int, messages: int) -> None:
+def bench(parts: tuple[str, ...], size: str, repeats: int, seeds: int, messages: int) -> None:
     """Time what is done on a simulated plant; all PARTS unless some are named.
 
     Example: python -m tests.bench pages --size small
@@ -44,6 +46,8 @@ def bench(parts: tuple[str, ...], size: str, repeats: int, messages: int) -> Non
             print_planning()
         if "signals" in wanted:
             print_signalling()
+        if "explaining" in wanted:
+            print_explaining(seeds)
         if not {*wanted} - _WITHOUT_A_YEAR:
             return
         if "imports" in wanted:

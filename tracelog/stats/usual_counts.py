@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import gammaln
 
-from tracelog.stats.inputs import FloatArray, IntArray, as_amounts, as_counts, broadcast, require
+from tracelog.stats.inputs import FloatArray, IntArray, as_amounts, broadcast, require
 
 # Shapes of the machines' gamma that are looked at, and what is likely of it beforehand: machines
 # differ by about 45 %, give or take. Common practice, no source.
@@ -46,7 +46,7 @@ def machine_shape(counts: npt.ArrayLike, expected: npt.ArrayLike) -> float:
     Example: machines with 10 found where 10 were expected each have the largest shape likely.
     """
     found, usual = broadcast(
-        counts=as_counts("counts", counts), expected=as_amounts("expected", expected)
+        counts=as_amounts("counts", counts), expected=as_amounts("expected", expected)
     )
     known = usual > 0
     if not known.any() or not found[known].any():

@@ -97,6 +97,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.trends.signals.views:signal_pages",
     "tracelog.cases.signal_views:signal_pages",
     "tracelog.cases.api:cases_api",
+    "tracelog.cases.explain.api:explain_api",
     "tracelog.handover.api:handover_api",
     "tracelog.intake.api:intake_api",
     "tracelog.trends.api:trends_api",

@@ -73,6 +73,14 @@ class Entries:
     cans: FloatArray
     station: IntArray
 
+    @property
+    def weight(self) -> FloatArray:
+        """What each entry counts for as evidence: the root of its occurrences.
+
+        Nine cans in one entry were found in one look, and say less than nine entries.
+        """
+        return np.sqrt(self.counted)
+
     def chosen(self, rows: BoolArray) -> "Entries":
         """Some of the entries."""
         return Entries(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))

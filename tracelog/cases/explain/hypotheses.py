@@ -5,7 +5,7 @@ Pure. A cause acts in the whole period asked about, or from one of several insta
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,15 +14,18 @@ from tracelog.stats.inputs import BoolArray, FloatArray, IntArray
 
 # So many instants from which a cause may act are tried, evenly over the period.
 STARTS = 48
-# The chance beforehand that there is a cause at all.
-ANY_CAUSE = 0.5
+# The chance beforehand that there is a cause at all: whoever asks has mostly seen something.
+# Common practice, no source.
+ANY_CAUSE = 0.7
 # Of a cause that could have begun at any time, without anything on record to begin it: the chance
 # that it did, and did not act in the whole period. Common practice, no source.
 BEGUN = 0.25
 # Where a coil changes at the uncoiler, cups of the old one run on for up to ten minutes.
 CUP_MINUTES = (0.0, 10.0)
 # A change or service this long before the period may be behind what is found in it, in seconds.
-SHORTLY_BEFORE = 7 * 86_400.0
+SHORTLY_BEFORE = 2 * 86_400.0
+# Of a batch the second tool must have been in use for this share of the first one's time.
+LEAST_OF_BATCH = 0.4
 _SERIAL = re.compile(r"^(.*?)(\d+)$")
 
 
@@ -82,6 +85,7 @@ class Hypotheses:
         log_priors: (v,).
         layers: parts of what was made.
         stretches: of all sets, `owner` is the set.
+        kinds: how many kinds of causes share the chance alike, slow wear among them.
     """
 
     causes: tuple[Cause, ...]
@@ -90,6 +94,7 @@ class Hypotheses:
     log_priors: FloatArray
     layers: tuple[Layer, ...]
     stretches: Stretches
+    kinds: int
 
 
 @dataclass(frozen=True)
@@ -105,8 +110,8 @@ class _Family:
 def build(evidence: Evidence, starts: int = STARTS) -> Hypotheses:
     """Every set that is weighed, with its chance beforehand.
 
-    All kinds of causes share half of the chance alike, the members of a kind share its part alike;
-    of a member that could have begun at any time, a quarter is shared by its beginnings.
+    All kinds of causes share the chance of any cause alike, and the members of a kind share its
+    part alike; of one that could have begun at any time, a quarter is shared by its beginnings.
     """
     layers = [Layer()]
     families = [one for one in _families(evidence, layers) if len(one.stretches.owner)]
@@ -114,7 +119,7 @@ def build(evidence: Evidence, starts: int = STARTS) -> Hypotheses:
     parts: list[tuple[IntArray, FloatArray, FloatArray, Stretches]] = []
     sets = 0
     # Slow wear is weighed apart, as it has no pieces of one level, but takes its share.
-    kinds = len(families) + (1 if len(evidence.tools.owner) else 0)
+    kinds = len(families) + 1
     for one in families:
         of, since, priors, stretches = _sets_of(one, evidence, starts)
         priors = priors + np.log(ANY_CAUSE / kinds * _parts(one.causes, np.unique(of)))[of]
@@ -123,7 +128,11 @@ def build(evidence: Evidence, starts: int = STARTS) -> Hypotheses:
         sets += len(of)
     joined = [np.concatenate(column) for column in zip(*(p[:3] for p in parts), strict=True)]
     return Hypotheses(
-        tuple(causes), joined[0], joined[1], joined[2], tuple(layers), _joined(p[3] for p in parts)
+        tuple(causes),
+        *joined,
+        tuple(layers),
+        _joined(p[3] for p in parts),
+        kinds,
     )
 
 
@@ -141,7 +150,7 @@ def _parts(causes: list[Cause], used: IntArray) -> FloatArray:
 
 def wear_priors(evidence: Evidence, hypotheses: Hypotheses, tools: IntArray) -> FloatArray:
     """Logarithm of the chance beforehand of slow wear of each of some tools."""
-    kinds = len({one.kind for one in hypotheses.causes}) + 1
+    kinds = hypotheses.kinds
     causes = [
         Cause(CauseKind.WEAR, name, place)
         for name, place in zip(evidence.tools.names, evidence.tools.places, strict=True)
@@ -184,7 +193,10 @@ def _families(evidence: Evidence, layers: list[Layer]) -> Iterator[_Family]:
     yield _of_stays(evidence, CauseKind.TOOL, evidence.tools, with_starts=True)
     yield _batches(evidence)
     yield _coils(evidence)
-    yield _of_stays(evidence, CauseKind.CHANGE, evidence.changes, own_starts=True)
+    for of_line in (True, False):
+        yield _of_stays(
+            evidence, CauseKind.CHANGE, _changes(evidence, of_line=of_line), own_starts=True
+        )
     yield _of_stays(evidence, CauseKind.SERVICE, evidence.services, own_starts=True)
     for kind, labels in (
         (CauseKind.CREW, evidence.crews),
@@ -252,10 +264,24 @@ def _of_stays(
     return _Family(causes, stretches, with_starts, own_starts)
 
 
+def _changes(evidence: Evidence, *, of_line: bool) -> Stays:
+    """Changes of whole lines or of single machines: two kinds of cause."""
+    changes = evidence.changes
+    machines = np.bincount(changes.owner, minlength=len(changes.names))
+    rows = (machines[changes.owner] > 1) == of_line
+    return replace(
+        changes,
+        owner=changes.owner[rows],
+        machine=changes.machine[rows],
+        start=changes.start[rows],
+        end=changes.end[rows],
+    )
+
+
 def _batches(evidence: Evidence) -> _Family:
     """Tools of one position whose serials differ in the last digit only: made or bought together.
 
-    A batch of which no two tools were in use is left out.
+    A batch of which no two tools were in use for long is left out.
     """
     tools = evidence.tools
     inside = (np.minimum(tools.end, evidence.end) > np.maximum(tools.start, evidence.start)) & (
@@ -267,7 +293,13 @@ def _batches(evidence: Evidence) -> _Family:
         if found is not None and len(found[2]) > 1:
             key = tools.places[owner], f"{found[1]}{found[2][:-1]}*"
             names.setdefault(key, []).append(owner)
-    several = {key: owners for key, owners in names.items() if len(owners) > 1}
+    length = np.minimum(tools.end, evidence.end) - np.maximum(tools.start, evidence.start)
+    used = np.bincount(tools.owner[inside], length[inside], len(tools.names))
+    several = {
+        key: owners
+        for key, owners in names.items()
+        if len(owners) > 1 and np.sort(used[owners])[-2] > LEAST_OF_BATCH * used[owners].max()
+    }
     batch_of = np.full(len(tools.names), -1, dtype=np.intp)
     for place, owners in enumerate(several.values()):
         batch_of[owners] = place

@@ -54,14 +54,14 @@ class Usual:
 
 
 def counts_in(evidence: Evidence, rows: BoolArray | None = None) -> FloatArray:
-    """(m, k) occurrences of settled entries by machine and piece of time."""
+    """(m, k) weight of settled entries by machine and piece of time."""
     entries = evidence.entries
     taken = entries.machine >= 0 if rows is None else rows & (entries.machine >= 0)
     pieces = evidence.strokes.shape[1]
     piece = np.searchsorted(evidence.edges, entries.at, side="right") - 1
     taken &= (piece >= 0) & (piece < pieces)
     place = entries.machine[taken] * pieces + piece[taken]
-    found = np.bincount(place, entries.counted[taken], evidence.strokes.size)
+    found = np.bincount(place, entries.weight[taken], evidence.strokes.size)
     return np.asarray(found, dtype=np.float64).reshape(evidence.strokes.shape)
 
 
@@ -69,7 +69,8 @@ def learn(evidence: Evidence) -> Usual:
     """Learn what is usual."""
     counts = counts_in(evidence)
     first = evidence.piece_of_start
-    days = len(np.unique(evidence.day[:first]))
+    ran = evidence.strokes[:, :first].sum(axis=0) > 0
+    days = len(np.unique(evidence.day[:first][ran]))
     has_history = bool(days >= _LEAST_DAYS and counts[:, :first].sum() >= _LEAST_FOUND)
     learned = np.zeros(counts.shape[1], dtype=np.bool_)
     learned[: first if has_history else None] = True
@@ -180,15 +181,15 @@ def _unrest(
 
 def _clumping(evidence: Evidence) -> float:
     """Sum of squares over sum of what entries count: 1 where each counts one occurrence."""
-    counted = np.minimum(evidence.entries.counted, 12.0)
-    return max(1.0, float((counted**2).sum() / max(counted.sum(), 1e-300)))
+    weight = evidence.entries.weight
+    return max(1.0, float((weight**2).sum() / max(weight.sum(), 1e-300)))
 
 
 def _stations(evidence: Evidence, has_history: bool) -> tuple[FloatArray, FloatArray]:
     entries, size = evidence.entries, len(evidence.stations)
     past = entries.at < evidence.start if has_history else np.ones(len(entries.at), dtype=np.bool_)
     known = past & (entries.station >= 0)
-    found = np.bincount(entries.station[known], entries.counted[known], size)[:size]
-    total = max(float(entries.counted[past].sum()), 1e-300)
+    found = np.bincount(entries.station[known], entries.weight[known], size)[:size]
+    total = max(float(entries.weight[past].sum()), 1e-300)
     shares = (found + 0.5) / (total + 0.5 * max(size, 1))
     return shares, HABIT_DRIFT + 1 / (found + 1.0)

@@ -95,7 +95,7 @@ def _parts(
         edges = cut[rows]
         own = entries.machine == machine
         order = np.argsort(entries.at[own], kind="stable")
-        at, sums = entries.at[own][order], np.r_[0.0, np.cumsum(entries.counted[own][order])]
+        at, sums = entries.at[own][order], np.r_[0.0, np.cumsum(entries.weight[own][order])]
         counts[rows] = np.diff(sums[np.searchsorted(at, edges)], axis=1)
         usual = cumulated(ground.expected[machine] + ground.misread[machine])
         expected[rows] = np.diff(np.interp(edges, ground.edges, usual), axis=1)

@@ -112,7 +112,7 @@ class Ground:
                 own = entries.machine == machine
                 order = np.argsort(entries.at[own], kind="stable")
                 at = entries.at[own][order]
-                sums = np.r_[0.0, np.cumsum(entries.counted[own][order])]
+                sums = np.r_[0.0, np.cumsum(entries.weight[own][order])]
                 counts[here] = sums[np.searchsorted(at, end)] - sums[np.searchsorted(at, start)]
                 expected[here] = between(
                     self.edges, cumulated(self.expected[machine] * share), start, end
