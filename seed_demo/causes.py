@@ -106,15 +106,19 @@ def coil_put_back(plant: SimulatedPlant, days: int, rng: np.random.Generator) ->
         if not len(inside):
             raise LookupError("this plant has no coil that could be put back")
         at = int(rng.choice(inside))
-        columns = {
-            name: tuple(
-                value if place != at + 2 else column[at] for place, value in enumerate(column)
+        found.append(
+            replace(
+                own,
+                coils=_put_back(own.coils, at),
+                melts=_put_back(own.melts, at),
+                gauges=_put_back(own.gauges, at),
             )
-            for name in ("coils", "melts", "gauges")
-            for column in (getattr(own, name),)
-        }
-        found.append(replace(own, **columns))
+        )
     return found
+
+
+def _put_back(column: tuple[str, ...], at: int) -> tuple[str, ...]:
+    return (*column[: at + 2], column[at], *column[at + 3 :])
 
 
 def _coil(plant: SimulatedPlant, first: int, rng: np.random.Generator) -> Cause:

@@ -3,6 +3,7 @@
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from tracelog import reference
 from tracelog.cases.explain.explaining import Explained
 from tracelog.cases.explain.inside import Inside
 from tracelog.cases.explain.ranking import Likely
@@ -59,10 +60,7 @@ def explain_answer(answer: Explained, zone: ZoneInfo) -> dict[str, Any]:
 
 def caution() -> str:
     """What an explanation is not."""
-    return _(
-        "An explanation is an association in what was logged, not a proof of what caused it; "
-        "hold and release belong to the plant's quality authority."
-    )
+    return _(reference.caution("explanation").text)
 
 
 def _one(answer: Explained, one: Likely, inside: Inside, zone: ZoneInfo) -> dict[str, Any]:

@@ -13,6 +13,10 @@ from tracelog.stats.telling_apart import expected_information
 # Days over which an observation is thought to go on.
 _DAYS = (1.0, 3.0, 7.0)
 _LATELY = 14 * 86_400.0
+# What acted until so many seconds before the end acts still.
+_STILL = 3600.0
+# Where the second explanation is less likely than this there is nothing to tell apart.
+_LEAST_CHANCE = 0.005
 # Less than this is not worth the work.
 _LEAST_BITS = 0.02
 
@@ -42,7 +46,7 @@ def observations(ranking: Ranking) -> list[Observation]:
     back to what is usual, and if the other one is, they do not.
     """
     likely = ranking.likely
-    if len(likely) < 2 or likely[1].probability <= 0:
+    if len(likely) < 2 or likely[1].probability < _LEAST_CHANCE:
         return []
     first, second = likely[0], likely[1]
     chance = first.probability / (first.probability + second.probability)
@@ -59,11 +63,11 @@ def _taken_away(
 ) -> Observation | None:
     evidence = ranking.ground.evidence
     inside, others = inside_of(ranking, removed), inside_of(ranking, other)
-    machines = _last_machines(inside)
+    machines = _acting(evidence, inside)
     if not machines:
         return None
     usual = _usual_a_day(ranking, machines)
-    covered = _usual_a_day(ranking, machines & _last_machines(others))
+    covered = _usual_a_day(ranking, machines & _acting(evidence, others))
     # What the other one would still make on these machines, with this one gone.
     still = usual + covered * _part_of_time(evidence, others) * max(other.ratio - 1, 0.0)
     for days in _DAYS:
@@ -84,12 +88,9 @@ def _entropy(chance: float) -> float:
     return float(-(parts * np.log2(parts)).sum())
 
 
-def _last_machines(inside: Inside) -> set[int]:
-    """Machines on which it acted last; where it had ended, those of its last day."""
-    if not inside.stretches:
-        return set()
-    latest = max(one.end for one in inside.stretches)
-    return {one.machine for one in inside.stretches if one.end > latest - 86_400}
+def _acting(evidence: Evidence, inside: Inside) -> set[int]:
+    """Machines on which a cause still acts when the period ends; what is over cannot be tried."""
+    return {one.machine for one in inside.stretches if one.end > evidence.end - _STILL}
 
 
 def _part_of_time(evidence: Evidence, inside: Inside) -> float:

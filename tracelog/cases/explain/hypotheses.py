@@ -129,7 +129,9 @@ def build(evidence: Evidence, starts: int = STARTS) -> Hypotheses:
     joined = [np.concatenate(column) for column in zip(*(p[:3] for p in parts), strict=True)]
     return Hypotheses(
         tuple(causes),
-        *joined,
+        joined[0],
+        joined[1],
+        joined[2],
         tuple(layers),
         _joined(p[3] for p in parts),
         kinds,
@@ -146,6 +148,28 @@ def _parts(causes: list[Cause], used: IntArray) -> FloatArray:
     found = np.full(len(causes), 1e-300)
     found[used] = 1 / np.count_nonzero(members) / members[groups[used]]
     return found
+
+
+def begun_at(hypotheses: Hypotheses, cause: int, instants: FloatArray) -> Hypotheses:
+    """One cause alone, that begins at each of some instants."""
+    whole = (hypotheses.cause_of == cause) & np.isnan(hypotheses.since)
+    base = hypotheses.stretches.chosen(whole[hypotheses.stretches.owner])
+    parts = []
+    for number, since in enumerate(instants.tolist()):
+        part = base.chosen(base.end > since)
+        start = np.maximum(part.start, since)
+        owner = np.full(len(start), number, dtype=np.intp)
+        parts.append(Stretches(owner, part.layer, part.machine, start, part.end))
+    sets = np.zeros(len(instants), dtype=np.intp)
+    return Hypotheses(
+        (hypotheses.causes[cause],),
+        sets,
+        instants,
+        np.full(len(instants), -np.log(len(instants))),
+        hypotheses.layers,
+        _joined(iter(parts)),
+        hypotheses.kinds,
+    )
 
 
 def wear_priors(evidence: Evidence, hypotheses: Hypotheses, tools: IntArray) -> FloatArray:
@@ -327,27 +351,20 @@ def _sets_of(
         return _shifted(base)
     firsts = np.full(size, np.inf)
     np.minimum.at(firsts, base.owner, base.start)
-    lasts = np.full(size, -np.inf)
-    np.maximum.at(lasts, base.owner, base.end)
     parts, codes = [base], [base.owner]
-    every = (
-        np.linspace(evidence.start, evidence.end, starts + 1)[1:-1] if family.with_starts else []
-    )
-    for number, since in enumerate(every, start=1):
-        later = (base.end > since) & (firsts[base.owner] < since)
-        part = base.chosen(later)
+    number_of_starts = starts if family.with_starts else 1
+    every = np.linspace(evidence.start, evidence.end, number_of_starts + 1)[1:-1]
+    for number, since in enumerate(every.tolist(), start=1):
+        part = base.chosen((base.end > since) & (firsts[base.owner] < since))
         clipped = np.maximum(part.start, since)
         parts.append(Stretches(part.owner, part.layer, part.machine, clipped, part.end))
         codes.append(part.owner + number * size)
     used, owner = np.unique(np.concatenate(codes), return_inverse=True)
-    cause, number = used % size, used // size
-    begun = np.bincount(cause[number > 0], minlength=size)
+    cause, beginning = used % size, used // size
+    begun = np.bincount(cause[beginning > 0], minlength=size)
     later = np.where(begun[cause] > 0, BEGUN, 0.0)
-    priors = np.log(np.where(number > 0, later / np.maximum(begun[cause], 1), 1 - later))
-    instants = np.r_[np.nan, np.asarray(every)]
-    since = instants[number]
-    if family.own_starts:
-        since = firsts[cause]
+    priors = np.log(np.where(beginning > 0, later / np.maximum(begun[cause], 1), 1 - later))
+    since = firsts[cause] if family.own_starts else np.r_[np.nan, every][beginning]
     joined = _joined(iter(parts))
     moved = Stretches(owner, joined.layer, joined.machine, joined.start, joined.end)
     return cause, since, priors, moved

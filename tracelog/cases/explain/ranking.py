@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracelog.cases.explain.evidence import CauseKind, Evidence
-from tracelog.cases.explain.hypotheses import Cause, Hypotheses, build, wear_priors
+from tracelog.cases.explain.hypotheses import Cause, Hypotheses, begun_at, build, wear_priors
 from tracelog.cases.explain.usual import Usual, learn
 from tracelog.cases.explain.wear import Worn, weigh_wear
 from tracelog.cases.explain.weighing import Ground, Weighed, weigh
@@ -13,6 +13,8 @@ from tracelog.stats.explanations import probabilities, ratio_interval
 from tracelog.stats.inputs import FloatArray, IntArray
 
 MOST_SHOWN = 10
+# Instants that are tried to tell when a cause began.
+_FINE = 97
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,7 @@ def _of_cause(
         max(float(weighed.expected[best]) / clump, 1e-9),
         weighed.variances[best],
     )
-    since, since_low, since_high = _since(hypotheses, own, shares[own], best)
+    since, since_low, since_high = _since(ground, hypotheses, own, shares[own], best)
     return Likely(
         hypotheses.causes[cause],
         probability,
@@ -129,21 +131,35 @@ def _of_cause(
 
 
 def _since(
-    hypotheses: Hypotheses, own: IntArray, shares: FloatArray, best: int
+    ground: Ground, hypotheses: Hypotheses, own: IntArray, shares: FloatArray, best: int
 ) -> tuple[float | None, float | None, float | None]:
-    since = hypotheses.since[best]
+    """When a cause began, and within which time; None: before the period, or not to be told."""
+    since = float(hypotheses.since[best])
+    cause = int(hypotheses.cause_of[best])
     if np.isnan(since):
-        return None, None, None
+        stretches = hypotheses.stretches
+        first = float(stretches.start[stretches.owner == best].min())
+        return (first if first > ground.evidence.start else None), None, None
+    if hypotheses.causes[cause].kind in (CauseKind.CHANGE, CauseKind.SERVICE):
+        return since, None, None
     begun = ~np.isnan(hypotheses.since[own])
-    at = hypotheses.since[own][begun]
-    order = np.argsort(at)
-    weights = np.cumsum(shares[begun][order])
-    weights = weights / max(float(weights[-1]), 1e-300)
-    low, high = (
-        float(at[order][min(int(np.searchsorted(weights, chance)), len(at) - 1)])
-        for chance in (0.05, 0.95)
-    )
-    return float(since), min(low, float(since)), max(high, float(since))
+    at = np.sort(hypotheses.since[own][begun])
+    step = float(np.diff(at).min()) if len(at) > 1 else ground.evidence.end - since
+    order = np.argsort(hypotheses.since[own][begun])
+    low, high = _quantiles(at, shares[begun][order])
+    instants = np.linspace(
+        max(low - step, ground.evidence.start), min(high + step, ground.evidence.end), _FINE
+    )[:-1]
+    fine = weigh(ground, begun_at(hypotheses, cause, instants)).log_factors
+    weights = np.exp(fine - fine.max())
+    return float(instants[np.argmax(fine)]), *_quantiles(instants, weights)
+
+
+def _quantiles(at: FloatArray, weights: FloatArray) -> tuple[float, float]:
+    """Where the middle 90 % of some weights begin and end."""
+    sums = np.cumsum(weights) / max(float(weights.sum()), 1e-300)
+    low, high = (min(int(np.searchsorted(sums, chance)), len(at) - 1) for chance in (0.05, 0.95))
+    return float(at[low]), float(at[high])
 
 
 def _of_wear(ground: Ground, worn: Worn, place: int, probability: float) -> Likely:

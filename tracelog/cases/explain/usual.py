@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracelog.cases.explain.evidence import Evidence
-from tracelog.stats.inputs import BoolArray, FloatArray
+from tracelog.stats.inputs import BoolArray, FloatArray, IntArray
 from tracelog.stats.usual_counts import Unrest, habits, machine_shape, unrest
 
 # Beyond so many occurrences before the period, more of them do not make the level surer: rates of
@@ -156,7 +156,7 @@ def _misread(evidence: Evidence, counts: FloatArray) -> FloatArray:
     return found
 
 
-def _by_day(pieces: FloatArray, day: FloatArray, days: int) -> FloatArray:
+def _by_day(pieces: FloatArray, day: IntArray, days: int) -> FloatArray:
     firsts = np.searchsorted(day, np.arange(days))
     sums = np.concatenate([np.zeros((len(pieces), 1)), np.cumsum(pieces, axis=1)], axis=1)
     found: FloatArray = np.diff(sums[:, np.r_[firsts, pieces.shape[1]]], axis=1)
@@ -192,4 +192,5 @@ def _stations(evidence: Evidence, has_history: bool) -> tuple[FloatArray, FloatA
     found = np.bincount(entries.station[known], entries.weight[known], size)[:size]
     total = max(float(entries.weight[past].sum()), 1e-300)
     shares = (found + 0.5) / (total + 0.5 * max(size, 1))
-    return shares, HABIT_DRIFT + 1 / (found + 1.0)
+    variances = HABIT_DRIFT + 1 / (found + 1.0)
+    return shares.astype(np.float64), variances.astype(np.float64)

@@ -76,8 +76,8 @@ def weigh_wear(ground: Ground) -> Worn:
     return Worn(
         used[kept],
         factors[kept],
-        np.bincount(place, counts.sum(axis=1))[kept],
-        np.bincount(place, usual.sum(axis=1))[kept],
+        np.bincount(place, counts.sum(axis=1)).astype(np.float64)[kept],
+        np.bincount(place, usual.sum(axis=1)).astype(np.float64)[kept],
         np.exp((shares * np.log(ENDS)[:, None]).sum(axis=0))[kept],
         variance[kept],
     )

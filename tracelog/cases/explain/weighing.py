@@ -126,8 +126,10 @@ class Ground:
 def _grouped(values: IntArray) -> Iterator[tuple[int, IntArray]]:
     order = np.argsort(values, kind="stable")
     ordered = values[order]
-    firsts = np.flatnonzero(np.r_[True, np.diff(ordered) > 0]) if len(values) else []
-    ends = np.r_[firsts[1:], len(values)] if len(values) else []
+    if not len(values):
+        return
+    firsts = np.flatnonzero(np.r_[True, np.diff(ordered) > 0])
+    ends = np.r_[firsts[1:], len(values)]
     for first, end in zip(firsts, ends, strict=True):
         yield int(ordered[first]), order[first:end]
 
@@ -152,7 +154,7 @@ def pairs_of(ground: Ground, stretches: Stretches, found: Found, sets: int) -> P
     owner, machine = key // machines, key % machines
 
     def sums(values: FloatArray) -> FloatArray:
-        return np.bincount(place, values, len(key))
+        return np.bincount(place, values, len(key)).astype(np.float64)
 
     counts, expected, misread = (sums(one) for one in (found.counts, found.expected, found.misread))
     days = sums(found.days)
