@@ -24,6 +24,7 @@ from tracelog.trace.holds.facts import HoldFact
 BASELINE = "raw read"
 CASE = uuid.UUID("0197b1d0-0000-7000-8000-000000000001")
 HOLD = uuid.UUID("0197b1d0-0000-7000-8000-000000000002")
+COMPLAINT = uuid.UUID("0197b1d0-0000-7000-8000-000000000003")
 # Answered with GET, but no page of figures; each with its reason.
 NOT_TIMED: Mapping[str, str] = {
     "assets.file": "a file, sent as it is",
@@ -156,12 +157,21 @@ def addresses(known: Known) -> dict[str, str]:
         "Trends: one gauge study, csv": "/trends/gauge/study.csv?study=bench",
         "Cases": "/cases",
         "Case": f"/cases/{CASE}",
+        "Explanations: the question": "/cases/explain",
+        "Explanations: eight weeks": f"/cases/explain?defect={known.defect}",
+        "Explanations: a year": f"/cases/explain?defect={known.defect}&{since}",
+        "Explanations, csv": f"/cases/explain.csv?defect={known.defect}",
         "Holds": "/holds?state=all",
         "Holds, csv": "/holds.csv",
         "Hold from a window": f"/holds/new?machine=1-2&made_from={before}&made_to={at}",
         "Hold": "/holds/1",
         "Hold: printed": "/holds/1/print",
         "Hold: pallets, csv": "/holds/1/pallets.csv",
+        "Complaints": "/complaints",
+        "Complaints, csv": "/complaints.csv",
+        "Complaint: the form": "/complaints/new",
+        "Complaint": "/complaints/1",
+        "Complaint: the answer": "/complaints/1/answer",
         "Handover": "/handover",
         "Own account": "/me",
         "Accounts": "/accounts",
@@ -195,9 +205,12 @@ def addresses(known: Known) -> dict[str, str]:
         "API: defects": "/api/v1/defects",
         "API: one defect": f"/api/v1/defects/{known.entry}",
         "API: cases": "/api/v1/cases",
+        "API: explanations": f"/api/v1/explain?defect={known.defect}",
         "API: one case": f"/api/v1/cases/{CASE}",
         "API: holds": "/api/v1/holds",
         "API: one hold": f"/api/v1/holds/{HOLD}",
+        "API: complaints": "/api/v1/complaints",
+        "API: one complaint": f"/api/v1/complaints/{COMPLAINT}",
         "API: handover": "/api/v1/handover",
         "API: rejected messages": "/api/v1/rejected-messages",
         "API: calls": "/api/v1/",
@@ -216,6 +229,7 @@ def visitor(engine: Engine, folder: Path) -> tuple[Visit, dict[str, str]]:
     _open_case(visit, known)
     _keep_study(visit, known)
     _hold_stock(engine, known)
+    _complain(visit, known)
     return visit, addresses(known)
 
 
@@ -244,6 +258,20 @@ def _hold_stock(engine: Engine, known: Known) -> None:
     )
     with writing(engine) as session:
         raise_hold(session, fact, CAST["quality"].actor(), now())
+
+
+def _complain(visit: Visit, known: Known) -> None:
+    visit.get("/complaints/new")
+    answer = visit.post(
+        "/complaints",
+        id=COMPLAINT,
+        received_at=write_instant(known.seen_at),
+        code="1-2",
+        pallet=known.pallet,
+        defect=known.defect,
+    )
+    if answer.status_code != 303:
+        raise LookupError(f"the complaint was answered {answer.status}")
 
 
 def _keep_study(visit: Visit, known: Known) -> None:

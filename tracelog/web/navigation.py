@@ -33,6 +33,7 @@ def _rooms() -> list[tuple[str, str, str]]:
         ("/trends", _("Trends"), "trends"),
         ("/holds", _("Holds"), "holds"),
         ("/cases", _("Cases"), "cases"),
+        ("/complaints", _("Complaints"), "complaints"),
         ("/handover", _("Handover"), "handover"),
     ]
 
