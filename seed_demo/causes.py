@@ -83,14 +83,14 @@ def _stays(plant: SimulatedPlant, fits: list[Fit], first: int) -> list[_Stay]:
 
 
 def _moved_tool(plant: SimulatedPlant, first: int, rng: np.random.Generator) -> Cause:
-    """A tool that was in two machines at least, three days or more in each."""
+    """A tool that was in two machines at least, a week or more in each."""
     by_tool: dict[str, list[Fit]] = {}
     for fit in plant.tools.fits:
         by_tool.setdefault(fit.tool.serial, []).append(fit)
     moved = []
     for serial, fits in by_tool.items():
         stays = _stays(plant, fits, first)
-        long_ones = {m for m, start, end in stays if end - start >= 3 * DAY_SECONDS}
+        long_ones = {m for m, start, end in stays if end - start >= 7 * DAY_SECONDS}
         if len(long_ones) > 1:
             moved.append((serial, stays))
     serial, stays = _one(rng, moved, "tool that moved")

@@ -24,8 +24,8 @@ from tracelog.stats.inputs import (
 
 # Logarithms of the ratio over which is averaged: 0.2 to 120 times the usual rate.
 GRID: FloatArray = np.round(np.arange(-10, 33) * 0.15, 2)
-# A cause that is worth naming raises the rate at least 1.5 times; 64 times is a flood.
-LEAST_RATIO, LARGEST_RATIO = 1.5, 64.0
+# A cause that is worth naming at least doubles the rate; 64 times is a flood.
+LEAST_RATIO, LARGEST_RATIO = 2.0, 64.0
 # Small ratios are likelier beforehand than large ones: density falls with the root of the ratio.
 _TILT = 0.5
 # The grid cannot tell a spread below this.
@@ -98,14 +98,14 @@ def raised_levels(variances: npt.ArrayLike) -> FloatArray:
     """Log chance of each level of `GRID` where a cause raises the rate, for each set.
 
     The ratio has density proportional to its power -1.5 (its logarithm falls off by half) from
-    1.5 to 64; what the pieces share spreads it, as in `usual_levels`.
+    2 to 64; what the pieces share spreads it, as in `usual_levels`.
 
     Args:
         variances: as in `usual_levels`.
     Returns: (n, len(GRID)).
     Raises: ValueError naming the argument.
     Source: the integral of an exponential against a normal: Gelman et al. (2013), appendix A.
-    Example: half of the chance lies above 4 times the usual rate.
+    Example: six tenths of the chance lie above 4 times the usual rate.
     """
     variance = np.maximum(as_amounts("variances", variances), _LEAST_SPREAD**2)[:, None]
     spread, at = np.sqrt(variance), GRID + variance / 2
@@ -127,7 +127,7 @@ def log_evidence(curves: FloatArray, variances: npt.ArrayLike) -> FloatArray:
     Returns: (n,).
     Raises: ValueError naming the argument.
     Source: Kass and Raftery (1995), J. American Statistical Association 90:773-795.
-    Example: 8 found where 2 were expected gives about 3.4: thirty to one for a cause.
+    Example: 8 found where 2 were expected gives about 4: fifty to one for a cause.
     """
     raised = logsumexp(curves + raised_levels(variances), axis=1)
     usual = logsumexp(curves + usual_levels(variances), axis=1)
