@@ -222,3 +222,19 @@ def is_current(engine: Engine) -> bool:
     with engine.connect() as connection:
         heads = set(ScriptDirectory.from_config(_alembic(connection)).get_heads())
         return set(MigrationContext.configure(connection).get_current_heads()) == heads
+
+
+def revision_of(connection: Connection) -> str:
+    """The version of the tables behind an open connection: the name of their last migration."""
+    from alembic.runtime.migration import MigrationContext
+
+    return MigrationContext.configure(connection).get_current_revision() or ""
+
+
+def known_revisions(engine: Engine) -> frozenset[str]:
+    """Names of all migrations that this version of the program has."""
+    from alembic.script import ScriptDirectory
+
+    with engine.connect() as connection:
+        script = ScriptDirectory.from_config(_alembic(connection))
+        return frozenset(one.revision for one in script.walk_revisions())

@@ -4,11 +4,14 @@ from flask import Blueprint, Response, jsonify
 from sqlalchemy.exc import SQLAlchemyError
 
 from tracelog.db import is_current
+from tracelog.instants import write_instant
+from tracelog.intake.backup.last import last_backup
 from tracelog.web.problems import problem_details
 from tracelog.web.request import house, public
-from tracelog.web.shapes import TEXT, Call, answers_with, described, fields
+from tracelog.web.shapes import INSTANT, TEXT, Call, answers_with, described, fields, maybe
 
 _STATUS = fields({"status": TEXT})
+_READY = fields({"status": TEXT, "last_backup": maybe(INSTANT)})
 health = Blueprint("health", __name__, url_prefix="/api/v1/health")
 
 
@@ -24,8 +27,9 @@ def live() -> Response:
 @public
 @described(
     Call(
-        "The database answers and has the tables of this version; else 503.",
-        answers_with(_STATUS),
+        "The database answers and has the tables of this version, else 503; and when the last good"
+        " backup was made on this server.",
+        answers_with(_READY),
         problems=(503,),
     )
 )
@@ -37,4 +41,5 @@ def ready() -> Response:
         return problem_details(503, "the database is out of reach")
     if not current:
         return problem_details(503, "the database's tables are of another version")
-    return jsonify(status="ready")
+    last = last_backup(house().settings.data_dir)
+    return jsonify(status="ready", last_backup=last and write_instant(last.made_at))

@@ -1,0 +1,108 @@
+"""The commands `tracelog backup` and `tracelog restore`."""
+
+from pathlib import Path
+
+import click
+
+from tracelog.config import load_settings
+from tracelog.db import make_engine
+from tracelog.errors import TracelogError
+from tracelog.instants import now, write_instant
+from tracelog.intake.backup.actions import restore as put_back
+from tracelog.intake.backup.archive import Manifest, reading_archive
+from tracelog.intake.backup.last import LastBackup, remember
+from tracelog.intake.backup.making import back_up, place_in, thin_out
+from tracelog.language import _
+from tracelog.terminal import json_option, open_database, print_json, print_table
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--keep",
+    type=click.IntRange(min=1),
+    help="FILE is a folder: put a backup named by its time there, and keep so many.",
+)
+@json_option
+def backup(file: Path, keep: int | None, as_json: bool) -> None:
+    """Write everything into one archive FILE while others go on working.
+
+    It holds the whole database with pictures and accounts (passwords as hashes only), and no
+    secret of the installation. The archive is read again before it counts as good. Keep it as
+    safe as the database itself.
+
+    Example: tracelog backup tracelog-monday.zip   or   tracelog backup /srv/backups --keep 14
+    """
+    if keep is None and file.is_dir():
+        raise click.UsageError(f"{file} is a folder; name a file, or say how many to --keep there")
+    settings, moment = load_settings(), now()
+    if keep is not None:
+        try:
+            file.mkdir(parents=True, exist_ok=True)
+        except OSError as problem:
+            raise TracelogError(
+                _("the folder %(path)s cannot be made: %(why)s", path=file, why=problem.strerror)
+            ) from problem
+    path = file if keep is None else place_in(file, moment)
+    manifest = back_up(open_database(settings), path, settings, moment)
+    with reading_archive(path):
+        remember(settings.data_dir, LastBackup(moment, str(path.resolve())))
+    gone = [] if keep is None else thin_out(file, keep)
+    if as_json:
+        print_json({**_answer(path, manifest), "removed": [str(one) for one in gone]})
+        return
+    _show(manifest)
+    click.echo(_("Written and read again: %(path)s", path=path))
+    for one in gone:
+        click.echo(_("Removed: %(path)s", path=one))
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option("--look", is_flag=True, help="Only look whether it is whole; write nothing.")
+@json_option
+def restore(file: Path, look: bool, as_json: bool) -> None:
+    """Put everything from the archive FILE into an empty database, of SQLite or PostgreSQL.
+
+    TRACELOG_DATABASE_URL names the database; one that holds something already is left alone. An
+    archive that is incomplete or was altered is refused before anything is written. To move from
+    SQLite to PostgreSQL, back up from the one and restore into the other.
+
+    Example: tracelog restore tracelog-monday.zip
+    """
+    if look:
+        with reading_archive(file) as archive:
+            manifest = archive.manifest
+    else:
+        engine = make_engine(load_settings().database_url)
+        try:
+            manifest = put_back(engine, file)
+        finally:
+            engine.dispose()
+    if as_json:
+        print_json({**_answer(file, manifest), "restored": not look})
+        return
+    _show(manifest)
+    click.echo(_("The backup is whole.") if look else _("Restored. Sign in as before."))
+
+
+def _answer(path: Path, manifest: Manifest) -> dict[str, object]:
+    return {
+        "file": str(path),
+        "made_at": manifest.made_at,
+        "plant": manifest.plant,
+        "revision": manifest.revision,
+        "tables": {one.name: one.rows for one in manifest.tables},
+    }
+
+
+def _show(manifest: Manifest) -> None:
+    print_table(
+        [_("Table"), _("Rows")],
+        [(one.name, one.rows) for one in manifest.tables if one.rows],
+        title=_(
+            "%(plant)s, as of %(at)s",
+            plant=manifest.plant or _("no plant yet"),
+            at=write_instant(manifest.made_at),
+        ),
+    )
