@@ -21,6 +21,8 @@ _USUAL_SHAPE, _SHAPE_SPREAD = 5.0, 0.5
 # and how sure that is. Common practice, no source.
 _USUAL_UNREST = (0.15, 0.06, 0.04)
 _UNREST_SURE = (0.15, 0.06, 0.05)
+# Days between those that are compared.
+_APART = 3
 
 
 @dataclass(frozen=True)
@@ -64,32 +66,41 @@ def unrest(
 ) -> Unrest:
     """Relative variance of the level from day to day.
 
-    Formula: products of residuals of different machines on one day, of one line or of different
-    lines, and squares less the Poisson part, each over the products of expectations, weighted with
-    a prior by their precision.
+    Formula: differences of residuals between days that are three apart, so that a level that
+    changed for good does not pass for unrest, and what lasts a day or two does; their products
+    for different machines, of one line or of different lines, and their squares less the Poisson
+    part, each over the products of expectations, weighted with a prior by their precision.
 
     Args:
-        counts, expected: machines x days.
+        counts, expected: machines x days; of three days or fewer only what is likely is told.
         lines: of each machine.
         clumping: variance of a Poisson count of clumps over its mean.
     Returns: variances of 0 or more.
     Raises: ValueError naming the argument.
-    Source: the method of moments for variance components; McCullagh and Nelder (1989),
-        Generalized Linear Models, sec. 14.5.
+    Source: successive differences, von Neumann et al. (1941), Annals of Mathematical Statistics
+        12:153-162; variance components by moments, McCullagh and Nelder (1989), sec. 14.5.
     Example: Poisson counts give about 0 for each once there are thousands of them.
     """
     require(counts.shape == expected.shape, "counts and expected must have the same shape")
-    residual = counts - expected
-    own = _weighed(float((residual**2 - clumping * expected).sum()), float((expected**2).sum()), 0)
+    rest = counts - expected
+    steps = (rest[:, _APART:] - rest[:, :-_APART]) / np.sqrt(2)
     one_hot = (lines[:, None] == np.unique(lines)).astype(np.float64)
-    by_line, of_line = one_hot.T @ residual, one_hot.T @ expected
-    within = float((by_line**2).sum() - (residual**2).sum())
-    within_of = float((of_line**2).sum() - (expected**2).sum())
-    across = float((by_line.sum(axis=0) ** 2).sum() - (by_line**2).sum())
-    across_of = float((of_line.sum(axis=0) ** 2).sum() - (of_line**2).sum())
-    plant = _weighed(across, across_of, 2)
-    line = _weighed(within, within_of, 1)
-    return Unrest(max(own - line, 0.02), max(line - plant, 0.005), plant)
+    made, of_machine = _products(steps, one_hot), _products(expected, one_hot)
+    usual = [float(((one[:-_APART] + one[_APART:]) / 2).sum()) for one in of_machine]
+    own, within, across = (float(one.sum()) for one in made)
+    poisson = clumping * float((counts[:, :-_APART] + counts[:, _APART:]).sum()) / 2
+    plant = _weighed(across, usual[2], 2)
+    line = _weighed(within, usual[1], 1)
+    of_all = _weighed(own - poisson, usual[0], 0)
+    return Unrest(max(of_all - line, 0.02), max(line - plant, 0.005), plant)
+
+
+def _products(values: FloatArray, one_hot: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """By day: squares, products of different machines of a line, and of different lines."""
+    squares = (values**2).sum(axis=0)
+    by_line = one_hot.T @ values
+    of_lines = (by_line**2).sum(axis=0)
+    return squares, of_lines - squares, by_line.sum(axis=0) ** 2 - of_lines
 
 
 def _weighed(products: float, expected: float, which: int) -> float:

@@ -33,7 +33,8 @@ def evidence_of(
     )
     shift = clock.shift_index(begins)
     local = begins + zero + clock.offsets[(begins // _HOUR).astype(int)]
-    day = np.unique(local // DAY_SECONDS, return_inverse=True)[1]
+    # The day of a shift is the one on which it began.
+    day = np.unique(shift // 2, return_inverse=True)[1]
     lines = tuple(str(number + 1) for number in range(plant.size.lines))
     findings = plant.findings
     defect = CODES.index(truth.defect)

@@ -1,6 +1,7 @@
 """Reads of what explanations rest on. A fixed number of statements, whatever is asked."""
 
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -23,7 +24,7 @@ from tracelog.defects.selecting import (
 )
 from tracelog.instants import write_instant
 from tracelog.plant.queries import BODYMAKER, Directory, MachineView, PlantView
-from tracelog.plant.rules import shifts_between
+from tracelog.plant.rules import ShiftNow, shifts_between
 from tracelog.plant.stays import changes_between, coil_stays, tool_stays
 from tracelog.plant.tool_queries import works_done
 from tracelog.service.records import levels, services_done
@@ -92,8 +93,9 @@ def read_evidence(
         [totals.strokes(one.id, frame.edges).astype(np.float64) for one in frame.machines]
     )
     lines = sorted({machine.line for machine in frame.machines})
-    crews, shifts = _shifts(frame)
-    hours, day = _clock(frame)
+    found = list(shifts_between(plant.rota, frame.first, asked.end))
+    crews, shifts = _shifts(frame, found)
+    hours = _hours(frame)
     entries, stations, others = _entries(session, frame)
     return Evidence(
         machines=tuple(machine.text for machine in frame.machines),
@@ -102,7 +104,7 @@ def read_evidence(
         edges=frame.seconds,
         start=microseconds(asked.start) / 1e6,
         strokes=strokes,
-        day=day,
+        day=_days(frame, found),
         crews=crews,
         shifts=shifts,
         hours=hours,
@@ -126,10 +128,14 @@ def _frame(plant: PlantView, places: Directory, asked: ExplainQuestion) -> Frame
     return Frame(asked, plant, places.bodymakers, inside)
 
 
-def _shifts(frame: Frame) -> tuple[Labels, Labels]:
-    found = list(shifts_between(frame.plant.rota, frame.first, frame.asked.end))
+def _shift_of(frame: Frame, found: Sequence[ShiftNow]) -> IntArray:
+    """Which shift each piece of time belongs to, -1: none."""
     starts = np.array([microseconds(one.started_at) for one in found], dtype=np.int64)
-    place = np.searchsorted(starts, frame.edges[:-1], side="right") - 1
+    return np.searchsorted(starts, frame.edges[:-1], side="right") - 1
+
+
+def _shifts(frame: Frame, found: Sequence[ShiftNow]) -> tuple[Labels, Labels]:
+    place = _shift_of(frame, found)
 
     def labels(words: list[str | None]) -> Labels:
         names = tuple(sorted({word for word in words if word is not None}))
@@ -141,16 +147,28 @@ def _shifts(frame: Frame) -> tuple[Labels, Labels]:
     return labels([one.crew for one in found]), labels([one.shift for one in found])
 
 
-def _clock(frame: Frame) -> tuple[Labels, IntArray]:
-    """Bands of hours, and days, by the plant's clock."""
-    local = [instant(int(edge)).astimezone(frame.plant.zone) for edge in frame.edges[:-1]]
+def _hours(frame: Frame) -> Labels:
+    """Bands of hours by the plant's clock."""
+    zone = frame.plant.zone
     bands = 24 // HOURS_A_BAND
     names = tuple(
         f"{HOURS_A_BAND * band:02d}-{HOURS_A_BAND * (band + 1):02d}" for band in range(bands)
     )
-    hours = np.array([moment.hour // HOURS_A_BAND for moment in local], dtype=np.intp)
-    days = np.array([moment.toordinal() for moment in local])
-    return Labels(names, hours), np.unique(days, return_inverse=True)[1].astype(np.intp)
+    hours = [instant(int(edge)).astimezone(zone).hour for edge in frame.edges[:-1]]
+    return Labels(names, np.array(hours, dtype=np.intp) // HOURS_A_BAND)
+
+
+def _days(frame: Frame, found: Sequence[ShiftNow]) -> IntArray:
+    """The plant's day of each piece of time: that on which its shift began."""
+    if found:
+        days = np.array([one.day.toordinal() for one in found])
+        of_piece = days[np.maximum(_shift_of(frame, found), 0)]
+    else:
+        zone = frame.plant.zone
+        of_piece = np.array(
+            [instant(int(edge)).astimezone(zone).toordinal() for edge in frame.edges[:-1]]
+        )
+    return np.unique(of_piece, return_inverse=True)[1].astype(np.intp)
 
 
 def _entries(session: Session, frame: Frame) -> tuple[Entries, tuple[str, ...], FloatArray]:

@@ -122,9 +122,10 @@ def _levels(
     )
     days = np.maximum(seconds[stays] / 86_400, 1.0)
     unrest = ground.usual.unrest
-    shapes = np.maximum(days / PARTS, 1.0) / unrest.machine_day
+    by_day = unrest.machine_day + unrest.line_day + unrest.plant_day
+    shapes = np.maximum(days / PARTS, 1.0) / by_day
     usual = expected * (level.counts / level.expected)[:, None]
-    common = (unrest.line_day + unrest.plant_day) / days + 1 / level.shapes + 0.01
+    common = 1 / level.shapes + 0.01
     return shapes, np.maximum(usual, 1e-12), common
 
 
