@@ -20,6 +20,7 @@ from seed_demo.running import SLOT_MINUTES, run_plant
 from seed_demo.sizes import PlantSize
 
 FloatArray = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 CANS_PER_PALLET = 8_169
 YIELD = 0.985
@@ -35,7 +36,7 @@ _STOPS = (
     ((140.0, 4.0, 0.8), (4.0 * 1440, 40.0, 0.5)),
 )
 _MIXED_SHARE = 0.35
-_CORNER_SHARE, _CORNER_MINUTES = 0.003, 35.0
+CAUGHT_SHARE, CAUGHT_MINUTES = 0.003, 35.0
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,8 @@ class Flow:
 class _Store:
     """An accumulator: cans by minute of making, and those caught in its corners."""
 
-    def __init__(self, minutes: int) -> None:
+    def __init__(self, minutes: int, caught: float) -> None:
+        self.caught = caught
         self.cans = np.zeros(minutes)
         self.corner = np.zeros(minutes)
         self.first = self.last = 0
@@ -69,7 +71,7 @@ class _Store:
             return
         self.first = min(self.first, first)
         self.last = max(self.last, first + len(cans) - 1)
-        kept = cans * _CORNER_SHARE
+        kept = cans * self.caught
         self.corner[first : first + len(cans)] += kept
         self.cans[first : first + len(cans)] += cans - kept
 
@@ -87,7 +89,7 @@ class _Store:
         inside = np.clip(pool - (np.cumsum(held) - held), 0.0, held)
         out = inside * (wanted / inside.sum())
         held -= out
-        freed = self.corner[first:last] / _CORNER_MINUTES
+        freed = self.corner[first:last] / CAUGHT_MINUTES
         self.corner[first:last] -= freed
         return first, out + freed
 
@@ -96,7 +98,9 @@ class _Store:
         return float(self.cans[self.first : self.last + 1].sum())
 
 
-def _down(minutes: int, kinds: tuple[tuple[float, float, float], ...], rng: np.random.Generator):
+def _down(
+    minutes: int, kinds: tuple[tuple[float, float, float], ...], rng: np.random.Generator
+) -> Flags:
     down = np.zeros(minutes, dtype=bool)
     for between, median, spread in kinds:
         count = rng.poisson(minutes / between)
@@ -107,8 +111,15 @@ def _down(minutes: int, kinds: tuple[tuple[float, float, float], ...], rng: np.r
     return down
 
 
-def flow(seed: int, days: int = 30, bodymakers: int = 8) -> Flow:
-    """Run one line for some days; the same figures give the same line."""
+def flow(seed: int, days: int = 30, bodymakers: int = 8, caught: float = CAUGHT_SHARE) -> Flow:
+    """Run one line for some days; the same figures give the same line.
+
+    Args:
+        seed: of everything that happens by chance.
+        days: how long.
+        bodymakers: how many stand on the line.
+        caught: share of the cans that each accumulator keeps in its corners.
+    """
     rng = np.random.default_rng(seed)
     size = PlantSize(lines=1, bodymakers=bodymakers, days=days)
     machines = build_bodymakers(size, rng)
@@ -118,7 +129,7 @@ def flow(seed: int, days: int = 30, bodymakers: int = 8) -> Flow:
     making = strokes.sum(axis=0)
     usual = float(np.mean(making[making > 0])) * YIELD
     down = [_down(minutes, kinds, rng) for kinds in _STOPS]
-    washed, finished = _Store(minutes), _Store(minutes)
+    washed, finished = _Store(minutes, caught), _Store(minutes, caught)
     # What comes out of the ovens in a minute went in some minutes before.
     in_ovens: list[tuple[int, FloatArray]] = [(0, np.zeros(0))] * _OVENS
     filling = _Filling()

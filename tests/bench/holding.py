@@ -6,7 +6,7 @@ strokes as read once an hour, and the pallets with their times. It is judged by 
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import click
 import numpy as np
@@ -14,17 +14,26 @@ import numpy.typing as npt
 
 from tests.bench.flow import CANS_PER_PALLET, FilledPallet, Flow, flow
 from tracelog.terminal import print_table
+from tracelog.trace.suspects.rules import RISKS
 from tracelog.trace.suspects.spreading import Edges, Making, Spread, spread_over
 from tracelog.trace.transit import Way, usual_way
 
 FloatArray = npt.NDArray[np.float64]
+Counts = npt.NDArray[np.int64]
 
-RISKS = (0.001, 0.01, 0.05, 0.20)
 PLANT_MINUTES = (20, 95)
-_DAY = 1440
+INCIDENTS = 500
+# Lines differ in how many cans their accumulators keep in corners.
+CAUGHT = (0.001, 0.002, 0.003, 0.004, 0.005)
+# Cans whose time of making and pallet are known, from the days before.
+LEARNED_FROM = 100
+_LEARNING_DAYS, _INCIDENT_DAYS, _DAYS = (1, 10), (11, 29), 30
+_HOUR, _DAY = 60, 1440
 # Times of a window are written down this much off, at most (minutes).
 _OFF = 4.0
-_AFTER = 2 * _DAY
+# The question is asked so long after the repair.
+_ASKED_AFTER = 12 * _HOUR
+_STATED = (0.0, 0.01, 0.05, 0.2, 0.5, 0.8, 0.95, 0.99, 0.999)
 
 
 @dataclass(frozen=True)
@@ -38,29 +47,36 @@ class Incident:
 
 @dataclass(frozen=True)
 class Judged:
-    """One incident under one way: what was said of each pallet, and what lay on it."""
+    """One incident under one way: what was said of each pallet, and what lay on it.
+
+    `between`: pallets of the rule "filled between the shortest and the longest way".
+    """
 
     spread: Spread
-    suspect: npt.NDArray[np.int64]
-    cans: int
-    naive: int
+    suspect: Counts
+    between: npt.NDArray[np.bool_]
 
 
-@dataclass
+@dataclass(frozen=True)
 class Score:
-    """All incidents at one accepted risk."""
+    """All incidents under one rule.
 
-    incidents: int = 0
-    pallets: int = 0
-    cans: int = 0
-    in_vain: int = 0
-    suspect: int = 0
-    missed: int = 0
-    stated_missed: float = 0.0
-    not_held: int = 0
-    not_held_wrongly: int = 0
-    worst: float = 0.0
-    with_misses: int = field(default=0)
+    Attributes:
+        held, in_vain: pallets, and those of them on which not one suspect can lay.
+        suspect, missed, stated: cans: suspect, missed, and said to be missed.
+        worst: the largest share of an incident's suspect cans that was missed.
+        left, left_wrongly: pallets that might have held one by the model and were left free, and
+            those of all left free that did hold one.
+    """
+
+    held: int
+    in_vain: int
+    suspect: int
+    missed: int
+    stated: float
+    worst: float
+    left: int
+    left_wrongly: int
 
 
 def learned_way(run: Flow, count: int, days: tuple[int, int], seed: int) -> Way:
@@ -73,9 +89,9 @@ def learned_way(run: Flow, count: int, days: tuple[int, int], seed: int) -> Way:
         made = one.first + rng.choice(len(one.cans), p=one.cans / one.cans.sum()) + rng.random()
         took.append(rng.uniform(one.start, one.end) - made)
     edges = np.linspace(*PLANT_MINUTES, 26)
-    low, high = min(took), max(took)
-    edges = np.unique(np.r_[min(low, edges[0]) - 0.5, edges, max(high, edges[-1]) + 0.5])
-    counts = np.histogram(took, edges)[0] + 1.0 / len(edges)
+    edges = np.unique(np.r_[min([*took, edges[0]]) - 0.5, edges, max([*took, edges[-1]]) + 0.5])
+    # One can more than was seen, anywhere between the plant's minutes.
+    counts = np.histogram(took, edges)[0] + 1.0 / (len(edges) - 1)
     return Way(edges, counts / counts.sum(), "", count)
 
 
@@ -85,7 +101,7 @@ def incidents(run: Flow, count: int, days: tuple[int, int], seed: int) -> Iterat
     found = 0
     while found < count:
         machine = int(rng.integers(len(run.strokes)))
-        start = float(rng.uniform(days[0] * _DAY, (days[1] - 3) * _DAY))
+        start = float(rng.uniform(days[0] * _DAY, (days[1] - 2) * _DAY))
         end = start + float(np.exp(rng.uniform(np.log(30), np.log(_DAY))))
         if run.strokes[machine, int(start) : int(end) + 1].sum() < 500:
             continue
@@ -111,8 +127,9 @@ def true_suspects(
         run.strokes[incident.machine], making, out=np.zeros_like(making), where=making > 0
     )
     minutes = np.arange(len(making), dtype=float)
-    within = np.clip(np.minimum(minutes + 1, incident.true[1]) - np.maximum(
-        minutes, incident.true[0]), 0.0, 1.0)
+    within = np.clip(
+        np.minimum(minutes + 1, incident.true[1]) - np.maximum(minutes, incident.true[0]), 0.0, 1.0
+    )
     chance = share * within
     found = np.zeros(len(pallets), dtype=np.int64)
     for place, one in enumerate(pallets):
@@ -126,42 +143,122 @@ def true_suspects(
 def judge(run: Flow, incident: Incident, way: Way, rng: np.random.Generator) -> Judged:
     """Ask the model about one incident, and count the cans."""
     start, end = incident.told
-    until = end + _AFTER
-    pallets = [one for one in run.pallets if one.end >= start - 60 and one.start <= until]
-    first, last = max(0, int(start) - 600), min(int(until) + 60, run.strokes.shape[1] - 1)
+    until = end + _ASKED_AFTER
+    pallets = [one for one in run.pallets if one.end >= start - _HOUR and one.end <= until]
+    first, last = max(0, int(start) - 10 * _HOUR), min(int(until), run.strokes.shape[1] - 1)
     making = Making(
         np.arange(first, last + 1, dtype=float),
         _read_hourly(run.strokes[incident.machine], first, last),
         _read_hourly(run.strokes.sum(axis=0), first, last),
     )
-    fillings = (
-        np.array([one.start for one in pallets]),
-        np.array([one.end for one in pallets]),
-        np.full(len(pallets), float(CANS_PER_PALLET)),
+    starts = np.array([one.start for one in pallets])
+    ends = np.array([one.end for one in pallets])
+    cans = np.full(len(pallets), float(CANS_PER_PALLET))
+    return Judged(
+        spread_over(making, Edges(start, end, 5.0, 5.0), (starts, ends, cans), way),
+        true_suspects(run, incident, pallets, rng),
+        (ends >= start + PLANT_MINUTES[0]) & (starts <= end + PLANT_MINUTES[1]),
     )
-    spread = spread_over(making, Edges(start, end, 5.0, 5.0), fillings, way)
-    naive = sum(one.end >= start for one in pallets)
-    suspect = true_suspects(run, incident, pallets, rng)
-    return Judged(spread, suspect, CANS_PER_PALLET, naive)
 
 
-def score(judged: Sequence[Judged], risk: float) -> Score:
-    """What a hold at one accepted risk did over all incidents."""
-    found = Score()
-    for one in judged:
-        held = 1.0 - one.spread.none > risk
-        missed = int(one.suspect[~held].sum())
-        total = int(one.suspect.sum())
-        near = ~held & (one.spread.none < 1.0 - 1e-6)
-        found.incidents += 1
-        found.pallets += int(held.sum())
-        found.cans += int(held.sum()) * one.cans
-        found.in_vain += int((one.suspect[held] == 0).sum())
-        found.suspect += total
-        found.missed += missed
-        found.stated_missed += float(one.spread.expected[~held].sum())
-        found.not_held += int(near.sum())
-        found.not_held_wrongly += int((one.suspect[~held] > 0).sum())
-        found.worst = max(found.worst, missed / max(total, 1))
-        found.with_misses += missed > 0
+def judged_incidents(
+    runs: Sequence[Flow],
+    count: int,
+    learned: bool,
+    days: tuple[int, int] = _INCIDENT_DAYS,
+    seed: int = 0,
+) -> list[Judged]:
+    """So many incidents in those days, shared out over the lines, each under its line's way."""
+    found = []
+    for place, run in enumerate(runs):
+        way = usual_way(PLANT_MINUTES)
+        if learned:
+            way = learned_way(run, LEARNED_FROM, _LEARNING_DAYS, seed + place)
+        rng = np.random.default_rng([seed, place])
+        asked = incidents(run, count // len(runs), days, seed + place)
+        found += [judge(run, one, way, rng) for one in asked]
     return found
+
+
+def score(judged: Sequence[Judged], held: Sequence[npt.NDArray[np.bool_]]) -> Score:
+    """What holding some pallets of each incident did."""
+    pairs = list(zip(judged, held, strict=True))
+    missed = [int(one.suspect[~kept].sum()) for one, kept in pairs]
+    whole = [int(one.suspect.sum()) for one in judged]
+    return Score(
+        held=sum(int(kept.sum()) for kept in held),
+        in_vain=sum(int((one.suspect[kept] == 0).sum()) for one, kept in pairs),
+        suspect=sum(whole),
+        missed=sum(missed),
+        stated=sum(float(one.spread.expected[~kept].sum()) for one, kept in pairs),
+        worst=max(part / max(all_of_it, 1) for part, all_of_it in zip(missed, whole, strict=True)),
+        left=sum(int((~kept & (one.spread.none < 1)).sum()) for one, kept in pairs),
+        left_wrongly=sum(int((one.suspect[~kept] > 0).sum()) for one, kept in pairs),
+    )
+
+
+def at_risk(judged: Sequence[Judged], risk: float) -> list[npt.NDArray[np.bool_]]:
+    """The pallets of each incident that are held at an accepted risk."""
+    return [1.0 - one.spread.none > risk for one in judged]
+
+
+def stated_and_true(judged: Sequence[Judged]) -> list[tuple[float, float, int, float, float]]:
+    """By what was stated as the chance of none: from, to, pallets, mean stated, share true."""
+    none = np.concatenate([one.spread.none for one in judged])
+    true = np.concatenate([one.suspect == 0 for one in judged])
+    found = []
+    for low, high in zip(_STATED, (*_STATED[1:], 1.0), strict=True):
+        inside = (none >= low) & (none < high)
+        if inside.any():
+            figures = float(none[inside].mean()), float(true[inside].mean())
+            found.append((low, high, int(inside.sum()), *figures))
+    return found
+
+
+def _row(name: str, one: Score, incidents_count: int) -> tuple[str, ...]:
+    return (
+        name,
+        f"{one.held / incidents_count:.1f}",
+        f"{one.in_vain / incidents_count:.1f}",
+        f"{100 * (one.suspect - one.missed) / max(one.held * CANS_PER_PALLET, 1):.1f} %",
+        f"{100 * one.missed / one.suspect:.4f} %",
+        f"{100 * one.stated / one.suspect:.4f} %",
+        f"{100 * one.worst:.3f} %",
+        f"{one.left_wrongly} of {one.left}",
+    )
+
+
+def print_holding(count: int = INCIDENTS) -> None:
+    """Print what holds at each accepted risk missed and held in vain."""
+    runs = [flow(place, _DAYS, caught=caught) for place, caught in enumerate(CAUGHT)]
+    for learned in (False, True):
+        judged = judged_incidents(runs, count, learned)
+        number = len(judged)
+        everything = [np.ones(len(one.suspect), dtype=np.bool_) for one in judged]
+        rows = [
+            _row("plain rule", score(judged, everything), number),
+            _row("shortest to longest", score(judged, [one.between for one in judged]), number),
+            *(
+                _row(f"risk {100 * risk:g} %", score(judged, at_risk(judged, risk)), number)
+                for risk in RISKS
+            ),
+            _row("knowing the truth", score(judged, [one.suspect > 0 for one in judged]), number),
+        ]
+        way = f"learned from {LEARNED_FROM} cans" if learned else "the plant's minutes"
+        print_table(
+            (
+                *("rule", "held", "in vain", "suspect", "missed", "said to be missed"),
+                *("worst incident", "left free wrongly"),
+            ),
+            rows,
+            title=f"{number} incidents; way: {way}; pallets per incident",
+        )
+        print_table(
+            ("stated chance of none", "pallets", "mean stated", "true"),
+            [
+                (f"{low:g} to {high:g}", f"{pallets:,}", f"{stated:.3f}", f"{true:.3f}")
+                for low, high, pallets, stated, true in stated_and_true(judged)
+            ],
+            title="what was stated, and what was so",
+        )
+    click.echo("plain rule: everything of the line since the last good check, asked 12 hours after")
