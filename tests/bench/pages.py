@@ -1,5 +1,6 @@
 """Every page and every answer of the API, asked for what the simulated plant can answer."""
 
+import io
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -7,12 +8,15 @@ from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
 
+from PIL import Image
 from sqlalchemy import Engine, select
 
 from tests.bench.measure import Cost, cost_of
 from tests.support.site import CAST, Cast, Visit, application_on
 from tracelog.db import reading, writing
 from tracelog.defects.models import CurrentEntry, DefectType
+from tracelog.defects.photos.actions import keep_photo
+from tracelog.defects.photos.facts import PhotoFact
 from tracelog.instants import now, write_instant
 from tracelog.people.models import Account
 from tracelog.plant.models import Coil, CoilRun, Pallet, PlannedPeriod, Tool, ToolFit
@@ -24,6 +28,7 @@ from tracelog.trace.holds.facts import HoldFact
 BASELINE = "raw read"
 CASE = uuid.UUID("0197b1d0-0000-7000-8000-000000000001")
 HOLD = uuid.UUID("0197b1d0-0000-7000-8000-000000000002")
+PHOTO = uuid.UUID("0197b1d0-0000-7000-8000-000000000004")
 COMPLAINT = uuid.UUID("0197b1d0-0000-7000-8000-000000000003")
 # Answered with GET, but no page of figures; each with its reason.
 NOT_TIMED: Mapping[str, str] = {
@@ -172,6 +177,7 @@ def addresses(known: Known) -> dict[str, str]:
         "Complaint: the form": "/complaints/new",
         "Complaint": "/complaints/1",
         "Complaint: the answer": "/complaints/1/answer",
+        "Photo": f"/photos/{PHOTO}",
         "Handover": "/handover",
         "Own account": "/me",
         "Accounts": "/accounts",
@@ -211,6 +217,7 @@ def addresses(known: Known) -> dict[str, str]:
         "API: one hold": f"/api/v1/holds/{HOLD}",
         "API: complaints": "/api/v1/complaints",
         "API: one complaint": f"/api/v1/complaints/{COMPLAINT}",
+        "API: photo": f"/api/v1/photos/{PHOTO}",
         "API: handover": "/api/v1/handover",
         "API: rejected messages": "/api/v1/rejected-messages",
         "API: calls": "/api/v1/",
@@ -247,8 +254,14 @@ def _open_case(visit: Visit, known: Known) -> None:
         raise LookupError(f"the case was answered {answer.status}")
 
 
+def _png() -> bytes:
+    held = io.BytesIO()
+    Image.new("RGB", (640, 480), "grey").save(held, "PNG")
+    return held.getvalue()
+
+
 def _hold_stock(engine: Engine, known: Known) -> None:
-    """What the machine made in four hours, put on hold by who may do that."""
+    """What the machine made in four hours, put on hold by who may do that; and a photo."""
     fact = HoldFact(
         id=HOLD,
         reason="Bench",
@@ -258,6 +271,12 @@ def _hold_stock(engine: Engine, known: Known) -> None:
     )
     with writing(engine) as session:
         raise_hold(session, fact, CAST["quality"].actor(), now())
+        keep_photo(
+            session,
+            PhotoFact(id=PHOTO, entry=known.entry, photo=_png()),
+            CAST["quality"].actor(),
+            now(),
+        )
 
 
 def _complain(visit: Visit, known: Known) -> None:

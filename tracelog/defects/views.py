@@ -26,6 +26,7 @@ from tracelog.defects.pad import (
     said_otherwise,
     sent_before,
 )
+from tracelog.defects.photos.queries import photos_of_entry
 from tracelog.defects.queries import EntryRecord, entry, last_entries, vocabulary
 from tracelog.defects.typed_line import read_typed_line
 from tracelog.errors import BadFact, Conflict, TracelogError
@@ -175,7 +176,12 @@ def _as_it_stands(record: EntryRecord) -> Form:
     return Form(as_shown(record, len(record.corrections), the_plant_now().zone))
 
 
-def _entry_page(record: EntryRecord, form: Form) -> str:
+def entry_page_with_photo(record: EntryRecord, photo_form: Form) -> str:
+    """An entry's page that says what is wrong with a photo."""
+    return _entry_page(record, _as_it_stands(record), photo_form)
+
+
+def _entry_page(record: EntryRecord, form: Form, photo_form: Form | None = None) -> str:
     session, zone = current_session(), the_plant_now().zone
     seen = seen_corrections(form)
     kinds = sorted(vocabulary(session), key=lambda kind: kind.title)
@@ -189,6 +195,8 @@ def _entry_page(record: EntryRecord, form: Form) -> str:
         seen=len(record.corrections) if seen is None else seen,
         kinds=[(kind.defect, kind.title) for kind in kinds],
         found_at=_found_at(directory(session), form.value("found_at")),
+        photos=photos_of_entry(session, record.now.id),
+        photo_form=photo_form or Form(),
     )
 
 

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from tracelog.audit import broken_links
 from tracelog.db import Base
 from tracelog.defects.actions import rebuild_entries
+from tracelog.defects.photos.queries import broken_photos
 from tracelog.errors import NoPlant
 from tracelog.language import _
 from tracelog.plant.queries import the_plant
@@ -57,7 +58,8 @@ def look_over(session: Session, now: datetime, *, rebuild: bool) -> Integrity:
         now: UTC.
         rebuild: whether the caller will commit.
     """
-    audit, references = broken_links(session), broken_references(session)
+    audit = broken_links(session)
+    references = [*broken_references(session), *broken_photos(session)]
     try:
         the_plant(session)
     except NoPlant:

@@ -37,6 +37,11 @@ def allow_inline_styles() -> None:
     g.tracelog_inline_styles = True
 
 
+def show_alone() -> None:
+    """Let what this request answers load and run nothing at all, as pictures of others do."""
+    g.tracelog_shown_alone = True
+
+
 def protect(app: Flask) -> None:
     """Give an application its headers and cookies; forms are checked by `check_form`."""
     app.session_interface = CookieWhenSecure()
@@ -75,6 +80,8 @@ def _headers(response: Response) -> Response:
     policy = _POLICY | {"style-src": styles}
     headers = response.headers
     headers["Content-Security-Policy"] = "; ".join(f"{k} {v}" for k, v in policy.items())
+    if g.get("tracelog_shown_alone"):
+        headers["Content-Security-Policy"] = "default-src 'none'; frame-ancestors 'none'; sandbox"
     headers["X-Content-Type-Options"] = "nosniff"
     headers["X-Frame-Options"] = "DENY"
     headers["Referrer-Policy"] = "same-origin"

@@ -13,7 +13,7 @@ from tracelog.cases.complaints.actions import (
 )
 from tracelog.cases.complaints.answering import Answer, answer_of
 from tracelog.cases.complaints.answers import complaints_sheet
-from tracelog.cases.complaints.facts import Certainty, ComplaintFact, StepKind
+from tracelog.cases.complaints.facts import Certainty, ComplaintFact, ComplaintStepFact, StepKind
 from tracelog.cases.complaints.forms import (
     COMPLAINT_FIELDS,
     CORRECTION_FIELDS,
@@ -33,8 +33,12 @@ from tracelog.cases.complaints.queries import (
     complaints,
 )
 from tracelog.cases.queries import cases
+from tracelog.defects.photos.actions import keep_photo
+from tracelog.defects.photos.queries import photos_with_ids
+from tracelog.defects.photos.views import sent_photo
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import NotFound, TracelogError
+from tracelog.facts import derived_id
 from tracelog.instants import write_instant
 from tracelog.language import _
 from tracelog.outcomes import demand_kept
@@ -174,6 +178,8 @@ def _page(complaint: ComplaintView, forms: dict[str, Form]) -> str:
         links=_links(answer),
         age=complaint.age(now()),
         form=forms.get("steps", start),
+        photos=photos_with_ids(session, complaint.photo_ids),
+        photo_form=forms.get("photos", Form()),
         correction=forms.get("corrections", Form(as_shown(complaint, complaint.corrections, zone))),
         words=words,
         offered=[(one.value, words[one.value]) for one in kinds],
@@ -249,6 +255,31 @@ def correct(number: int) -> AnyResponse | tuple[str, int]:
     except TracelogError as problem:
         return _page(complaint, {"corrections": form.with_problem(problem)}), problem.status
     flash(_("Corrected; what it said before stays on record."))
+    return redirect(f"/complaints/{number}", 303)
+
+
+@complaint_pages.post("/complaints/<int:number>/photos")
+@permit("work on case")
+def add_photo(number: int) -> AnyResponse | tuple[str, int]:
+    """Add a picture to a complaint."""
+    form, session = posted(("id",)), current_session()
+    complaint = complaint_numbered(session, number, now())
+    try:
+        fact = sent_photo(form)
+        keep_photo(session, fact, current_actor(), now())
+        if fact.id is None or fact.id not in complaint.photo_ids:
+            step = {
+                "id": str(derived_id("photo of a complaint", {"photo": fact.id})),
+                "complaint": str(complaint.id),
+                "step": StepKind.PHOTO.value,
+                "at": write_instant(now()),
+                "photo": str(fact.id),
+            }
+            read = ComplaintStepFact.read(step, the_plant_now().zone)
+            demand_kept(write_complaint_steps(session, [read], current_actor(), now()))
+    except TracelogError as problem:
+        return _page(complaint, {"photos": form.with_problem(problem)}), problem.status
+    flash(_("The photo is kept, without what it told of place and camera."))
     return redirect(f"/complaints/{number}", 303)
 
 

@@ -1,0 +1,1 @@
+"""Photos of findings and complaints: checked by their content, without what they tell of people."""
