@@ -1,0 +1,92 @@
+"""Reads of the way through the line: cans whose making is known, and what they teach."""
+
+import uuid
+from collections.abc import Collection
+from datetime import datetime, timedelta
+
+from sqlalchemy import select, union_all
+from sqlalchemy.orm import Session
+
+from tracelog.defects.models import CurrentEntry
+from tracelog.defects.selecting import unaltered
+from tracelog.plant.queries import PlantView
+from tracelog.trace.transit import Way, usual_way
+from tracelog.trace.transit_learning import Delay, learned_way_to, learned_ways
+
+# The latest cans of a line; more would tell of a line as it was long ago.
+MOST_CANS = 1_000
+_MINUTE = timedelta(minutes=1)
+
+
+def ways(
+    session: Session, plant: PlantView, line_ids: Collection[uuid.UUID], as_of: datetime
+) -> dict[uuid.UUID, Way]:
+    """How long cans take to the palletiser, of each line.
+
+    One statement.
+
+    Args:
+        session: an open session.
+        plant: for its own minutes, which limit what is learned.
+        line_ids: which lines.
+        as_of: UTC; only what was known by then.
+
+    Returns:
+        Learned from entries that say when and where; where there are none, the plant's minutes.
+    """
+    usual = usual_way(plant.transit_minutes)
+    found = learned_ways(known_delays(session, line_ids, as_of), usual)
+    return {line: found[line] for line in dict.fromkeys(line_ids)}
+
+
+def ways_to(
+    session: Session,
+    plant: PlantView,
+    line_ids: Collection[uuid.UUID],
+    station: str | None,
+    as_of: datetime,
+) -> dict[uuid.UUID, Way]:
+    """How long cans take to a station, of each line; arguments and statement as `ways`.
+
+    `station` None: it is not known where the can was.
+    """
+    usual = usual_way(plant.transit_minutes)
+    delays = known_delays(session, line_ids, as_of)
+    found = learned_ways(delays, usual)
+    everywhere = [one for each in delays.values() for one in each]
+    return {line: learned_way_to(station, everywhere, found[line]) for line in delays}
+
+
+def known_delays(
+    session: Session, line_ids: Collection[uuid.UUID], as_of: datetime
+) -> dict[uuid.UUID, list[Delay]]:
+    """The latest entries of each line that say when the can was made and where it was seen.
+
+    One statement; entries corrected since `as_of` are left out.
+    """
+    delays: dict[uuid.UUID, list[Delay]] = {line: [] for line in dict.fromkeys(line_ids)}
+    if not delays:
+        return delays
+    asked = [
+        select(
+            CurrentEntry.line_id,
+            CurrentEntry.made_at,
+            CurrentEntry.seen_at,
+            CurrentEntry.found_at,
+        )
+        .where(
+            CurrentEntry.line_id == line,
+            CurrentEntry.made_at.is_not(None),
+            CurrentEntry.made_at <= as_of,
+            CurrentEntry.found_at.is_not(None),
+            *unaltered(as_of),
+        )
+        .order_by(CurrentEntry.made_at.desc())
+        .limit(MOST_CANS)
+        .subquery()
+        for line in delays
+    ]
+    every = union_all(*(select(one) for one in asked))
+    for line, made_at, seen_at, found_at in session.execute(every):
+        delays[line].append(Delay(found_at, (seen_at - made_at) / _MINUTE))
+    return delays
