@@ -10,7 +10,6 @@ from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import bdtrc, betaln, logsumexp
 
 from tracelog.stats.inputs import (
     FloatArray,
@@ -73,6 +72,8 @@ def dome_number_spread(
     Example: 3 of 3 from one of 8 machines with equal strokes has a chance of 1/64 = 1.6 %; at
         least 5 of 8 about 1 %, 4 of 8 about 9 %.
     """
+    from scipy.special import bdtrc
+
     found, made = as_counts("counts", counts), as_amounts("strokes", strokes)
     as_series("counts", found)
     require(found.shape == made.shape, "counts and strokes must have the same length")
@@ -121,7 +122,7 @@ def _binomial(of: npt.NDArray[np.int64], taken: int, share: float, logs: FloatAr
     if share <= 0:
         return np.full(len(of), 1.0 if taken == 0 else 0.0)
     if share >= 1:
-        return (of == taken).astype(np.float64)
+        return np.asarray(of == taken, dtype=np.float64)
     log_chance = logs[of] - logs[taken] - logs[of - taken]
     log_chance = log_chance + taken * np.log(share) + (of - taken) * np.log1p(-share)
     return np.asarray(np.exp(log_chance), dtype=np.float64)
@@ -167,6 +168,8 @@ def sequence_repeats(
         and Raftery (1995).
     Example: every 12th of 48 cans bad, the others good: N = 12 is about certain.
     """
+    from scipy.special import betaln, logsumexp
+
     values = np.asarray(bad)
     require(values.ndim == 1 and values.size >= 4, "bad must be a list of at least 4 cans")
     require(bool(np.isin(values, (0, 1)).all()), "bad must hold true (bad) or false for each can")

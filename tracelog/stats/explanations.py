@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betaincinv, logsumexp, ndtr
 
 from tracelog.stats.inputs import (
     FloatArray,
@@ -70,7 +69,16 @@ def level_curves(pieces: Pieces, sets: int) -> FloatArray:
 
 
 def summed(values: FloatArray, sets: IntArray, number: int) -> FloatArray:
-    """Sums of rows by set; `sets` in order, sets without rows give 0."""
+    """Sums of rows by set.
+
+    Args:
+        values: n rows.
+        sets: of each row, in order.
+        number: how many sets; those without rows give 0.
+    Returns: (number, ...).
+    Source: plain addition.
+    Example: rows 1, 2 and 5 of sets 0, 0 and 2 give 3, 0 and 5.
+    """
     found = np.zeros((number, *values.shape[1:]))
     if len(sets):
         firsts = np.flatnonzero(np.r_[True, np.diff(sets) > 0])
@@ -88,6 +96,8 @@ def usual_levels(variances: npt.ArrayLike) -> FloatArray:
     Source: Johnson, Kotz and Balakrishnan (1994), Continuous Univariate Distributions 1, ch. 14.
     Example: with variance 0 nearly all chance lies at the usual level, 1.
     """
+    from scipy.special import logsumexp
+
     variance = np.maximum(as_amounts("variances", variances), _LEAST_SPREAD**2)[:, None]
     log_chance = -((GRID + variance / 2) ** 2) / (2 * variance)
     normal: FloatArray = log_chance - logsumexp(log_chance, axis=1, keepdims=True)
@@ -107,6 +117,8 @@ def raised_levels(variances: npt.ArrayLike) -> FloatArray:
     Source: the integral of an exponential against a normal: Gelman et al. (2013), appendix A.
     Example: six tenths of the chance lie above 4 times the usual rate.
     """
+    from scipy.special import logsumexp, ndtr
+
     variance = np.maximum(as_amounts("variances", variances), _LEAST_SPREAD**2)[:, None]
     spread, at = np.sqrt(variance), GRID + variance / 2
     low, high = (
@@ -129,6 +141,8 @@ def log_evidence(curves: FloatArray, variances: npt.ArrayLike) -> FloatArray:
     Source: Kass and Raftery (1995), J. American Statistical Association 90:773-795.
     Example: 8 found where 2 were expected gives about 4: fifty to one for a cause.
     """
+    from scipy.special import logsumexp
+
     raised = logsumexp(curves + raised_levels(variances), axis=1)
     usual = logsumexp(curves + usual_levels(variances), axis=1)
     return np.asarray(raised - usual, dtype=np.float64)
@@ -145,6 +159,8 @@ def probabilities(log_priors: FloatArray, log_factors: FloatArray) -> tuple[Floa
     Source: Bayes' theorem; Kass and Raftery (1995), equation 1.
     Example: one hypothesis of prior 0.5 and Bayes factor 9 has probability 0.9.
     """
+    from scipy.special import logsumexp
+
     left = 1 - float(np.exp(log_priors).sum())
     require(left > 0, "log_priors must leave something for nothing special")
     weights = np.r_[log_priors + log_factors, np.log(left)]
@@ -172,6 +188,8 @@ def ratio_interval(
         Univariate Distributions 2, ch. 27; the half is Jeffreys's prior for a Poisson mean.
     Example: 20 found where 4 were expected, known to 10 %: 5.1 times, from 3.1 to 7.9.
     """
+    from scipy.special import betaincinv
+
     found, usual, variance = broadcast(
         counts=as_amounts("counts", counts),
         expected=as_amounts("expected", expected, positive=True),

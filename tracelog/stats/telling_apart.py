@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaln, xlogy
 
 from tracelog.stats.inputs import FloatArray, as_amounts, as_probability, broadcast
 
@@ -28,6 +27,8 @@ def expected_information(
     Source: Lindley (1956), Annals of Mathematical Statistics 27:986-1005.
     Example: at even chances, 0 against 20 expected tells nearly the whole bit.
     """
+    from scipy.special import xlogy
+
     chance = as_probability("probability", probability)
     one, other = broadcast(first=as_amounts("first", first), second=as_amounts("second", second))
     one, other = np.atleast_1d(one), np.atleast_1d(other)
@@ -46,6 +47,8 @@ def expected_information(
 
 
 def _poisson(counts: npt.NDArray[np.int64], means: FloatArray) -> FloatArray:
+    from scipy.special import gammaln, xlogy
+
     mean = means[:, None]
     log_chance: FloatArray = xlogy(counts, mean) - mean - gammaln(counts + 1)
     chances: FloatArray = np.exp(log_chance)

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaln
 
 from tracelog.stats.inputs import FloatArray, IntArray, as_amounts, broadcast, require
 
@@ -47,6 +46,8 @@ def machine_shape(counts: npt.ArrayLike, expected: npt.ArrayLike) -> float:
     Source: Efron and Hastie (2016), Computer Age Statistical Inference, sec. 6.1, with a prior.
     Example: machines with 10 found where 10 were expected each have the largest shape likely.
     """
+    from scipy.special import gammaln
+
     found, usual = broadcast(
         counts=as_amounts("counts", counts), expected=as_amounts("expected", expected)
     )

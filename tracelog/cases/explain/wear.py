@@ -7,7 +7,6 @@ is multiplied by e^(k s) after s strokes, from one when the tool was as new.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 from tracelog.cases.explain.evidence import between, cumulated
 from tracelog.cases.explain.weighing import Ground
@@ -44,6 +43,8 @@ class Worn:
 
 def weigh_wear(ground: Ground) -> Worn:
     """Weigh slow wear of every tool that was in use."""
+    from scipy.special import logsumexp
+
     evidence = ground.evidence
     tools = evidence.tools
     start = np.maximum(tools.start, evidence.start)
