@@ -72,7 +72,7 @@ class HeldPallet:
 class HoldView:
     """A hold with its pallets and steps; instants in UTC.
 
-    `made_from` and `made_to` are its window as it stands; `steps` are in the order in which they
+    `pallets` are in the order in which they were filled; `steps` are in the order in which they
     were written.
     """
 
@@ -318,13 +318,25 @@ def _views(session: Session, asked: Select[Hold], as_of: datetime) -> list[HoldV
                 raised_by=row.raised_by,
                 standing=standing,
                 pallets=tuple(
-                    _pallet(one, stays.get(one.pallet), held, known, row.number)
-                    for one in standing.pallets.values()
+                    sorted(
+                        (
+                            _pallet(one, stays.get(one.pallet), held, known, row.number)
+                            for one in standing.pallets.values()
+                        ),
+                        key=_by_time,
+                    )
                 ),
                 steps=tuple(own),
             )
         )
     return found
+
+
+def _by_time(one: HeldPallet) -> tuple[bool, datetime, str]:
+    """In the order in which they were filled; what is on record nowhere comes last."""
+    if one.stay is None:
+        return True, one.standing.held.at, one.pallet
+    return False, one.stay.started_at, one.pallet
 
 
 def _pallet(
