@@ -19,9 +19,9 @@ class Settings:
 
     `TRACELOG_DATABASE_URL` (database_url), `TRACELOG_SECRET_KEY` (secret_key),
     `TRACELOG_DATA_DIR` (data_dir), `TRACELOG_MQTT_USERNAME` (mqtt_username),
-    `TRACELOG_MQTT_PASSWORD` (mqtt_password) and `TRACELOG_OPCUA_PASSWORD` (opcua_password) set
-    them; `TRACELOG_CONFIG` names a TOML file with the lower-case keys, by default
-    `tracelog.toml` in the data folder.
+    `TRACELOG_MQTT_PASSWORD` (mqtt_password), `TRACELOG_OPCUA_PASSWORD` (opcua_password) and
+    `TRACELOG_EPCIS_BASE` (epcis_base) set them; `TRACELOG_CONFIG` names a TOML file with the
+    lower-case keys, by default `tracelog.toml` in the data folder.
     """
 
     database_url: str = field(repr=False)
@@ -32,6 +32,8 @@ class Settings:
     mqtt_password: str | None = field(default=None, repr=False)
     # Of the user that the map of the OPC UA collector names.
     opcua_password: str | None = field(default=None, repr=False)
+    # What the plant's own identifiers in EPCIS events begin with.
+    epcis_base: str | None = None
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -59,6 +61,7 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
             mqtt_username=_optional("mqtt_username", environment, written),
             mqtt_password=_optional("mqtt_password", environment, written),
             opcua_password=_optional("opcua_password", environment, written),
+            epcis_base=_optional("epcis_base", environment, written),
         )
     except OSError as problem:
         raise TracelogError(

@@ -12,7 +12,7 @@ from tests.support.site import Cast, Visit
 from tests.support.statements import Statements
 from tests.trace import two_lines as plant
 from tracelog.db import writing
-from tracelog.trace import where_used
+from tracelog.trace import views
 
 
 @pytest.fixture
@@ -59,7 +59,7 @@ def test_a_dossier_shows_machine_tools_metal_and_pallets(somebody: Visit) -> Non
         "Strokes of the machine until then 132,000",
         "ring-3 A 2026-02-02 06:00 132,000",
         "K-1 3104",
-        "W-1 2026-02-02 18:00 2026-02-02 18:30 8,169",
+        "W-1 40 % 2026-02-02 18:00 2026-02-02 18:30 8,169",
         "Entries of this machine around that time",
         "Hold and release belong to the plant's quality authority",
     ):
@@ -115,16 +115,15 @@ def test_what_something_made(somebody: Visit, address: str, made: str) -> None:
 def test_lists_that_were_cut_say_so(
     somebody: Visit, own_engine: Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(where_used, "MOST_ENTRIES", 1)
-    monkeypatch.setattr(where_used, "MOST_PALLETS", 1)
+    monkeypatch.setattr(views, "MOST_SHOWN", 1)
     whole = words(somebody.get("/trace?kind=coil&name=K-1").text)
     assert "are shown" not in whole
     with writing(own_engine) as session:
         plant.log(session, 13, "1-1")
         plant.fill_pallet(session, "W-2", 1, 14, 15)
     text = words(somebody.get("/trace?kind=coil&name=K-1").text)
-    assert "Only the newest 1 entries are shown" in text
-    assert "Only the first 1 pallets are shown" in text
+    assert "Only the newest 1 entries are shown, of 2" in text
+    assert "Only the first 1 pallets are shown, of 2" in text
 
 
 @pytest.mark.parametrize(
@@ -140,7 +139,7 @@ def test_lists_that_were_cut_say_so(
         ("code=1-1&coil=K-9", 400, "coil", "there is no run of coil 'K-9'"),
         ("code=2-1&pallet=W-1", 400, "code", "no bodymaker of line 1 bore the code 2-1"),
         ("code=1-1&pallet=W-1&at=2026-02-03T17:00", 400, "at", "do not go together"),
-        ("kind=shift&name=A", 400, "kind", "choose a tool, a coil or a machine"),
+        ("kind=shift&name=A", 400, "kind", "choose a tool, a coil, a machine, a crew or a change"),
         ("kind=tool&name=B", 400, "name", "tool 'B' was not in use in that time"),
         ("kind=coil&name=B", 400, "name", "coil 'B' was not in use in that time"),
         ("kind=machine&name=9-9", 400, "name", "there is no line 9"),

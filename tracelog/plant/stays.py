@@ -208,13 +208,15 @@ def coil_stays(
     *,
     line_id: uuid.UUID | None = None,
     coil: str | None = None,
+    coils: Sequence[str] | None = None,
     as_of: datetime | None = None,
 ) -> list[CoilStay]:
     """Coils that were on a line at some instant of [start, end], by time. One statement.
 
     Where no end was reported, a coil was off when the next one began on its line.
     """
-    asked = _all_runs(as_of) if line_id is None and coil is None else _some_runs(as_of)
+    few = line_id is not None or coil is not None or coils is not None
+    asked = _some_runs(as_of) if few else _all_runs(as_of)
     asked = asked.where(
         overlapping(CoilRun.started_at, CoilRun.ended_at, _since(start, as_of), end)
     )
@@ -222,6 +224,8 @@ def coil_stays(
         asked = asked.where(CoilRun.line_id == line_id)
     if coil is not None:
         asked = asked.where(Coil.coil == coil)
+    if coils is not None:
+        asked = asked.where(Coil.coil.in_(coils))
     found = []
     for row in session.execute(asked):
         ended_at = _ended(row.ended_at, as_of, row.next_started_at)
@@ -255,7 +259,7 @@ def _all_runs(as_of: datetime | None) -> Select[Any]:
     )
 
 
-def _some_runs(as_of: datetime | None) -> Select[Any]:
+def _some_runs(as_of: datetime | None) -> Any:
     """The same of one coil or line, where each next one is looked up by itself."""
     other = aliased(CoilRun)
     later = select(func.min(other.started_at)).where(
@@ -264,7 +268,7 @@ def _some_runs(as_of: datetime | None) -> Select[Any]:
     if as_of is not None:
         later = later.where(other.started_at <= as_of)
     following = later.correlate(CoilRun).scalar_subquery().label("next_started_at")
-    asked = (
+    asked: Any = (
         select(*_RUN, following)
         .join(Coil, Coil.id == CoilRun.coil_id)
         .order_by(CoilRun.started_at, Coil.coil)

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 import click
 from sqlalchemy.orm import Session
 
+from tracelog.config import load_settings
 from tracelog.db import reading
 from tracelog.instants import now, show_instant
 from tracelog.language import _
@@ -21,9 +22,12 @@ from tracelog.terminal import (
     print_table,
 )
 from tracelog.trace.answers import dossier_answer, where_used_answer
-from tracelog.trace.dossier import Question, dossier
-from tracelog.trace.rules import usual_start
-from tracelog.trace.where_used import where_used
+from tracelog.trace.dossier import dossier
+from tracelog.trace.epcis_queries import epcis_of
+from tracelog.trace.making import Question
+from tracelog.trace.where_used import usual_start, where_used
+
+_SUBJECTS = "--tool, --coil, --machine, --crew, --change"
 
 
 @click.command(
@@ -35,8 +39,17 @@ from tracelog.trace.where_used import where_used
 @click.option("--coil", metavar="NUMBER", help="With CODE: the can's coil. Alone: what it made.")
 @click.option("--tool", metavar="SERIAL", help="Everything this tool made, wherever fitted.")
 @click.option("--machine", metavar="MACHINE", help="Everything this machine made, such as 3-7.")
-@click.option("--from", "start", metavar="INSTANT", help="With --tool, --coil, --machine: start.")
-@click.option("--to", "end", metavar="INSTANT", help="With --tool, --coil, --machine: end.")
+@click.option("--crew", metavar="CREW", help="Everything made in this crew's shifts.")
+@click.option(
+    "--change",
+    metavar="CHANGE",
+    help="Everything made from a change on, written as 'coolant @ 3-7 @ 2026-05-01T06:00'.",
+)
+@click.option("--from", "start", metavar="INSTANT", help="Of what something made: the start.")
+@click.option("--to", "end", metavar="INSTANT", help="Of what something made: the end.")
+@click.option(
+    "--epcis", is_flag=True, help="With --pallet or --coil alone: its events as EPCIS 2.0."
+)
 @as_of_option
 @json_option
 def trace(
@@ -46,26 +59,35 @@ def trace(
     coil: str | None,
     tool: str | None,
     machine: str | None,
+    crew: str | None,
+    change: str | None,
     start: str | None,
     end: str | None,
+    epcis: bool,
     as_of: str | None,
     as_json: bool,
 ) -> None:
     """From a dome CODE to the machine, tools and metal behind the can; or what they made."""
     of_can = [name for name, value in (("CODE", code), ("--pallet", pallet)) if value]
     subjects = {"tool": tool, "machine": machine, "coil": None if of_can else coil}
+    subjects |= {"crew": crew, "change": change}
     chosen = [(kind, name) for kind, name in subjects.items() if name]
     if len(chosen) > 1 or (chosen and of_can):
-        raise click.UsageError("give a can (CODE, --pallet), or one of --tool, --coil, --machine")
+        raise click.UsageError(f"give a can (CODE, --pallet), or one of {_SUBJECTS}")
     if not chosen and not of_can:
-        raise click.UsageError("give a CODE such as 3-7, a --pallet, or --tool, --coil, --machine")
+        raise click.UsageError(f"give a CODE such as 3-7, a --pallet, or {_SUBJECTS}")
     if chosen and at:
         raise click.UsageError("--at goes with a CODE or a --pallet; give --from and --to instead")
+    if epcis and (code or at or start or end or (pallet is None) == (coil is None)):
+        raise click.UsageError("--epcis goes with one --pallet or one --coil, and nothing else")
     if of_can and (start or end):
-        raise click.UsageError("--from and --to go with --tool, --coil, --machine; give --at")
+        raise click.UsageError(f"--from and --to go with {_SUBJECTS}; give --at")
     with reading(open_database()) as session:
         zone = the_plant(session).zone
         until = instant_option(as_of, zone, "--as-of") or now()
+        if epcis:
+            print_json(epcis_of(session, pallet, coil, load_settings().epcis_base, until))
+            return
         if chosen:
             last = min(instant_option(end, zone, "--to", ends=True) or until, until)
             first = instant_option(start, zone, "--from") or usual_start(chosen[0][0], last)
@@ -116,4 +138,8 @@ def _show(answer: dict[str, Any], zone: ZoneInfo) -> None:
 def _shown(value: Any, zone: ZoneInfo) -> str:
     if value is None:
         return "-"
+    if isinstance(value, dict):
+        return " ".join(_shown(part, zone) for part in value.values())
+    if isinstance(value, list):
+        return "; ".join(_shown(part, zone) for part in value[:3]) or "-"
     return show_instant(value, zone) if hasattr(value, "astimezone") else str(value)

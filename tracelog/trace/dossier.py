@@ -2,19 +2,17 @@
 
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import NoReturn
 
 from sqlalchemy.orm import Session
 
 from tracelog.defects.queries import EntryFilter, EntryView, entries
 from tracelog.defects.settling import known_by
-from tracelog.errors import NotFound, TracelogError
+from tracelog.errors import NotFound
 from tracelog.instants import EARLIEST
 from tracelog.language import _
-from tracelog.plant.dome_code import DomeCode
-from tracelog.plant.queries import Directory, MachineView, PlantView, directory, the_plant
+from tracelog.plant.queries import Directory, MachineView, directory, the_plant
 from tracelog.plant.rules import ShiftNow
 from tracelog.plant.stays import (
     ChangeMade,
@@ -24,52 +22,46 @@ from tracelog.plant.stays import (
     changes_between,
     coil_stays,
     pallet_named,
-    pallet_stays,
     tool_stays,
 )
 from tracelog.service.queries import ServiceDone, ServiceStanding, service_standings, services_done
-from tracelog.service.tool_histories import tool_histories
+from tracelog.service.tool_histories import StayStrokes, tool_histories
 from tracelog.strokes.queries import total_at
-from tracelog.trace.candidates import Candidate, Opening, weigh
-from tracelog.trace.rules import (
-    CUP_CONVEYOR,
-    Made,
-    made_before_pallet,
-    narrowed,
-    reaches_pallets,
-)
+from tracelog.trace.candidates import Candidate, weigh
+from tracelog.trace.holds.queries import held_pallets
+from tracelog.trace.laying import Laid, LaidOn, laid_on
+from tracelog.trace.making import Question, not_of_that_line
+from tracelog.trace.making import openings as openings_of
+from tracelog.trace.rules import CUP_CONVEYOR, Made
+from tracelog.trends.measured.queries import NearValues, measured_around
+from tracelog.trends.signals.queries import SignalView, kept_signals
 
 NEARBY = timedelta(hours=24)
 EARLIER = timedelta(days=14)
 MOST_ENTRIES = 200
-MOST_PALLETS = 500
-
-
-@dataclass(frozen=True)
-class Question:
-    """What is known of a can: its code, and when it was made or where it lay."""
-
-    code: DomeCode | None = None
-    at: datetime | None = None
-    pallet: str | None = None
-    coil: str | None = None
 
 
 @dataclass(frozen=True)
 class ToolInPlace:
     """A tool that was in the machine, and the strokes it had made until then.
 
-    `strokes_since_work` are those since it was last restored in the tool room.
+    `strokes_since_work` are those since it was last restored in the tool room. `earlier` are its
+    stays before this one, in this machine and in others, with what it made in each.
     """
 
     stay: ToolStay
     strokes_on_tool: int
     strokes_since_work: int
+    earlier: tuple[StayStrokes, ...] = ()
 
 
 @dataclass(frozen=True)
 class MachineThen:
-    """How the machine stood when it made the can, and what happened around it."""
+    """How the machine stood when it made the can, and what happened around it.
+
+    `entries` and `signals` are those within a day of the making, `measured` the values of each
+    characteristic nearest before and after it.
+    """
 
     strokes_total: int | None = None
     services_since: tuple[ServiceStanding, ...] = ()
@@ -77,13 +69,16 @@ class MachineThen:
     entries: tuple[EntryView, ...] = ()
     services: tuple[ServiceDone, ...] = ()
     changes: tuple[ChangeMade, ...] = ()
+    signals: tuple[SignalView, ...] = ()
+    measured: tuple[NearValues, ...] = ()
 
 
 @dataclass(frozen=True)
 class Dossier:
     """Everything on record about a can. Where no machine is settled, `machine` is None and
     `then` is empty; `line` follows from the candidates. `is_weighed` says whether the candidates
-    are told apart by strokes; without any on record all are equally likely.
+    are told apart by strokes; without any on record all are equally likely. `other_runs` are the
+    runs of the same coils at other times and on other lines.
     """
 
     question: Question
@@ -94,8 +89,15 @@ class Dossier:
     line: int | None
     then: MachineThen
     coils: tuple[CoilStay, ...]
+    other_runs: tuple[CoilStay, ...]
     shift: ShiftNow | None
-    pallets: tuple[PalletStay, ...]
+    laid: Laid
+    as_of: datetime
+
+    @property
+    def pallets(self) -> tuple[PalletStay, ...]:
+        """The pallets on which it may lie, by time."""
+        return tuple(one.stay for one in self.laid.pallets)
 
 
 def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
@@ -116,15 +118,16 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
     plant = the_plant(session)
     machines = known_by(directory(session), as_of)
     pallet = _pallet(session, question, as_of)
-    openings = _openings(session, question, pallet, plant, as_of)
+    openings = openings_of(session, question, pallet, plant, as_of)
     weighed = weigh(session, question.code, openings, machines, as_of)
     if not weighed.candidates and question.code and any(one.line_id for one in openings):
-        _not_of_that_line(question, openings, machines)
+        not_of_that_line(question, openings, machines)
     made, found = weighed.made, weighed.candidates
     machine = found[0].machine if len(found) == 1 else None
     lines: set[uuid.UUID | None] = {one.machine.line_id for one in found}
     lines = lines or {one.line_id for one in openings}
     line_id = lines.pop() if len(lines) == 1 else None
+    coils = tuple(_coils(session, question, made, line_id, as_of))
     return Dossier(
         question=question,
         made=made,
@@ -133,8 +136,12 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
         machine=machine,
         line=machines.line_numbers[line_id] if line_id else None,
         shift=plant.shift_at(made.middle),
-        coils=tuple(_coils(session, question, made, line_id, as_of)),
-        pallets=(pallet,) if pallet else tuple(_pallets(session, made, line_id, plant, as_of)),
+        coils=coils,
+        other_runs=tuple(_other_runs(session, coils, as_of)),
+        laid=Laid((LaidOn(pallet, 1.0, held_pallets(session, as_of).get(pallet.pallet, ())),))
+        if pallet
+        else laid_on(session, made, line_id, plant, as_of),
+        as_of=as_of,
         then=MachineThen()
         if machine is None
         else _machine_then(session, machine, made, as_of, machines),
@@ -152,56 +159,6 @@ def _pallet(session: Session, question: Question, as_of: datetime) -> PalletStay
     return pallet
 
 
-def _openings(
-    session: Session,
-    question: Question,
-    pallet: PalletStay | None,
-    plant: PlantView,
-    as_of: datetime,
-) -> list[Opening]:
-    """When and on which line the can may have been made, as far as time, pallet and coil say."""
-    made = Made(question.at, question.at, _("the time given")) if question.at else None
-    line_id = pallet.line_id if pallet else None
-    if pallet is not None:
-        filled = made_before_pallet(pallet.started_at, pallet.ended_at, plant.transit_minutes)
-        made = narrowed(made, filled) if made else filled
-        if made is None:
-            raise TracelogError(_("time and pallet do not go together: no can fits both"), "at")
-    if not question.coil:
-        return [Opening(made or Made(as_of, as_of, _("no time given: the present")), line_id)]
-    runs = coil_stays(session, EARLIEST, as_of, coil=question.coil, as_of=as_of)
-    if not runs:
-        raise NotFound(_("there is no run of coil '%(coil)s'", coil=question.coil), "coil")
-    found = []
-    for run in runs:
-        basis = _("the coil's time on the line")
-        there = Made(run.started_at, (run.ended_at or as_of) + CUP_CONVEYOR, basis)
-        both = narrowed(made, there) if made else there
-        if both is not None and line_id in (None, run.line_id):
-            found.append(Opening(both, run.line_id))
-    if not found:
-        raise TracelogError(
-            _("time, pallet and coil do not go together: no can fits all of them"),
-            "at" if question.at else "coil",
-        )
-    return found
-
-
-def _not_of_that_line(
-    question: Question, openings: Sequence[Opening], machines: Directory
-) -> NoReturn:
-    lines = {machines.line_numbers[one.line_id] for one in openings if one.line_id}
-    raise TracelogError(
-        _(
-            "no bodymaker of line %(lines)s bore the code %(code)s then, and there the pallet or"
-            " coil was; read the code again, or leave pallet and coil out",
-            lines=", ".join(str(line) for line in sorted(lines)),
-            code=question.code,
-        ),
-        "code",
-    )
-
-
 def _coils(
     session: Session, question: Question, made: Made, line_id: uuid.UUID | None, as_of: datetime
 ) -> list[CoilStay]:
@@ -217,13 +174,14 @@ def _coils(
     )
 
 
-def _pallets(
-    session: Session, made: Made, line_id: uuid.UUID | None, plant: PlantView, as_of: datetime
-) -> list[PalletStay]:
-    if line_id is None:
+def _other_runs(session: Session, coils: Sequence[CoilStay], as_of: datetime) -> list[CoilStay]:
+    """The other runs of the same coils: on the same line before or after, and on other lines."""
+    if not coils:
         return []
-    first, last = reaches_pallets(made, plant.transit_minutes)
-    return pallet_stays(session, first, last, line_id=line_id, as_of=as_of, most=MOST_PALLETS)
+    names = sorted({run.coil for run in coils})
+    known = {(run.coil, run.line_id, run.started_at) for run in coils}
+    runs = coil_stays(session, EARLIEST, as_of, coils=names, as_of=as_of)
+    return [run for run in runs if (run.coil, run.line_id, run.started_at) not in known]
 
 
 def _machine_then(
@@ -247,7 +205,24 @@ def _machine_then(
         tuple(entries(session, nearby, limit=MOST_ENTRIES).rows),
         tuple(services_done(session, at, machine_id=machine.id, plant=machines)[:10]),
         tuple(changes),
+        tuple(_signals(session, machine, made, as_of, machines)),
+        tuple(measured_around(session, machine.id, at, as_of)),
     )
+
+
+def _signals(
+    session: Session, machine: MachineView, made: Made, as_of: datetime, machines: Directory
+) -> list[SignalView]:
+    """Signals as kept, raised or on within a day of the making, as far as they were known."""
+    found = []
+    for one in kept_signals(session, machines, machine.id):
+        is_over = one.ended_at is not None and one.ended_at < made.start - NEARBY
+        if one.raised_at > min(as_of, made.end + NEARBY) or is_over:
+            continue
+        ended_at = one.ended_at if one.ended_at is None or one.ended_at <= as_of else None
+        decided = one.decision if one.decision and one.decision.decided_at <= as_of else None
+        found.append(replace(one, ended_at=ended_at, decision=decided))
+    return found
 
 
 def tools_in_place(
@@ -268,7 +243,12 @@ def tools_in_place(
     end = min(made.middle, as_of)
     histories = tool_histories(session, end, sorted(serials), known_at=as_of)
     return [
-        ToolInPlace(stay, made_by_then.total, made_by_then.since_work)
+        ToolInPlace(stay, made_by_then.total, made_by_then.since_work, earlier)
         for stay in sorted(present, key=lambda stay: (stay.position, stay.fitted_at))
         for made_by_then in [histories[stay.serial].count]
+        for earlier in [_before(histories[stay.serial].stays, stay)]
     ]
+
+
+def _before(stays: Sequence[StayStrokes], present: ToolStay) -> tuple[StayStrokes, ...]:
+    return tuple(one for one in stays if one.stay.fitted_at < present.fitted_at)

@@ -1,5 +1,7 @@
 """What the API's answers about tracing look like."""
 
+from tracelog.trace.where_used_stretches import KINDS
+from tracelog.trends.signals.shapes import SIGNAL
 from tracelog.web.shapes import (
     COUNT,
     ID,
@@ -27,13 +29,55 @@ _ENTRY = fields(
         "dome_code": maybe(TEXT),
     }
 )
-_PALLET = fields(
+_PALLET_FIELDS = {
+    "pallet": TEXT,
+    "started_at": INSTANT,
+    "ended_at": maybe(INSTANT),
+    "cans": maybe(COUNT),
+    "status": maybe(TEXT),
+}
+_PALLET = fields(_PALLET_FIELDS)
+_STOP = {
+    "machine": TEXT,
+    "position": TEXT,
+    "from": INSTANT,
+    "to": maybe(INSTANT),
+}
+_CHANCE = {**NUMBER, "minimum": 0, "maximum": 1}
+_LAID = fields({**_PALLET_FIELDS, "probability": maybe(_CHANCE), "holds": many(COUNT)})
+_TOOL = fields(
     {
-        "pallet": TEXT,
-        "started_at": INSTANT,
-        "ended_at": maybe(INSTANT),
-        "cans": maybe(COUNT),
-        "status": maybe(TEXT),
+        "serial": TEXT,
+        "tool_type": maybe(TEXT),
+        "position": TEXT,
+        "fitted_at": INSTANT,
+        "strokes_on_tool": COUNT,
+        "strokes_since_work": COUNT,
+        "earlier": many(fields({**_STOP, "removal_reason": maybe(TEXT), "strokes": COUNT})),
+    }
+)
+_COIL = {
+    "coil": TEXT,
+    "alloy": maybe(TEXT),
+    "gauge_mm": maybe(NUMBER),
+    "started_at": INSTANT,
+    "ended_at": maybe(INSTANT),
+}
+_MEASURED = fields(
+    {
+        "characteristic": TEXT,
+        "measured_at": INSTANT,
+        "mean": NUMBER,
+        "unit": maybe(TEXT),
+        "values": COUNT,
+    }
+)
+_WAY = fields(
+    {
+        "shortest_minutes": NUMBER,
+        "longest_minutes": NUMBER,
+        "basis": TEXT,
+        "learned_from": COUNT,
     }
 )
 DOSSIER = fields(
@@ -41,36 +85,14 @@ DOSSIER = fields(
         "code": maybe(TEXT),
         "at": maybe(INSTANT),
         "made": fields({"from": INSTANT, "to": INSTANT, "basis": TEXT}),
-        "candidates": many(
-            fields({"machine": TEXT, "probability": {**NUMBER, "minimum": 0, "maximum": 1}})
-        ),
+        "candidates": many(fields({"machine": TEXT, "probability": _CHANCE})),
         "machine": maybe(TEXT),
         "line": maybe(COUNT),
         "strokes_total": maybe(COUNT),
         "strokes_since_service": by_name(COUNT),
-        "tools": many(
-            fields(
-                {
-                    "serial": TEXT,
-                    "tool_type": maybe(TEXT),
-                    "position": TEXT,
-                    "fitted_at": INSTANT,
-                    "strokes_on_tool": COUNT,
-                    "strokes_since_work": COUNT,
-                }
-            )
-        ),
-        "coils": many(
-            fields(
-                {
-                    "coil": TEXT,
-                    "alloy": maybe(TEXT),
-                    "gauge_mm": maybe(NUMBER),
-                    "started_at": INSTANT,
-                    "ended_at": maybe(INSTANT),
-                }
-            )
-        ),
+        "tools": many(_TOOL),
+        "coils": many(fields(_COIL)),
+        "other_coil_runs": many(fields({**_COIL, "line": COUNT})),
         "crew": maybe(TEXT),
         "shift": maybe(TEXT),
         "defects_nearby": many(_ENTRY),
@@ -88,16 +110,22 @@ DOSSIER = fields(
                 }
             )
         ),
-        "pallets": many(_PALLET),
+        "signals": many(SIGNAL),
+        "measurements": many(_MEASURED),
+        "pallets": many(_LAID),
+        "not_on_these_pallets": maybe(_CHANCE),
+        "way": maybe(_WAY),
     }
 )
 WHERE_USED = fields(
     {
-        "kind": words("tool", "coil", "machine"),
+        "kind": words(*KINDS),
         "name": TEXT,
         "from": INSTANT,
         "to": INSTANT,
+        "hours": NUMBER,
         "strokes": COUNT,
+        "cans": COUNT,
         "uses": many(
             fields(
                 {
@@ -105,15 +133,52 @@ WHERE_USED = fields(
                     "position": maybe(TEXT),
                     "from": INSTANT,
                     "to": maybe(INSTANT),
+                    "hours": NUMBER,
+                    "shift": maybe(TEXT),
                     "strokes": COUNT,
                     "entries": COUNT,
                     "cans": COUNT,
                 }
             )
         ),
+        "moves": many(
+            fields(
+                {
+                    "serial": TEXT,
+                    "tool_type": maybe(TEXT),
+                    **_STOP,
+                    "removal_reason": maybe(TEXT),
+                    "came_from": maybe(fields(_STOP)),
+                    "went_to": maybe(fields(_STOP)),
+                }
+            )
+        ),
         "entries": many(_ENTRY),
+        "entries_total": COUNT,
         "entries_cut": YES_NO,
         "pallets": many(_PALLET),
+        "pallets_total": COUNT,
         "pallets_cut": YES_NO,
+    }
+)
+_EPCIS_EVENT = fields(
+    {
+        "type": words("ObjectEvent", "AggregationEvent", "TransformationEvent"),
+        "eventID": TEXT,
+        "eventTime": INSTANT,
+        "eventTimeZoneOffset": TEXT,
+        "bizStep": TEXT,
+        "disposition": TEXT,
+        "readPoint": fields({"id": TEXT}),
+        "bizLocation": fields({"id": TEXT}),
+    }
+)
+EPCIS_DOCUMENT = fields(
+    {
+        "@context": many({}),
+        "type": words("EPCISDocument"),
+        "schemaVersion": words("2.0"),
+        "creationDate": INSTANT,
+        "epcisBody": fields({"eventList": many(_EPCIS_EVENT)}),
     }
 )

@@ -6,23 +6,35 @@ from datetime import datetime
 from typing import Any, TypeVar
 from urllib.parse import urlencode
 
-from flask import Blueprint, render_template
+from flask import Blueprint, Response, render_template
 
 from tracelog.errors import NotFound, TracelogError, UnknownReference
 from tracelog.instants import parse_instant, write_instant
 from tracelog.language import _
 from tracelog.plant.dome_code import parse_dome_code
+from tracelog.plant.queries import directory
 from tracelog.trace.candidates import Candidate
-from tracelog.trace.dossier import Dossier, Question, dossier
-from tracelog.trace.rules import usual_start
-from tracelog.trace.where_used import WhereUsed, where_used
+from tracelog.trace.dossier import Dossier, dossier
+from tracelog.trace.dossier_axis import dossier_axis
+from tracelog.trace.epcis_queries import epcis_of
+from tracelog.trace.making import Question
+from tracelog.trace.tables import MOST_ROWS, TABLES, used_sheet
+from tracelog.trace.where_used import WhereUsed, usual_start, where_used
+from tracelog.trace.where_used_stretches import KINDS, change_name
+from tracelog.trends.signals.wording import says
+from tracelog.web.downloads import sheet_file
 from tracelog.web.forms import Form, asked
 from tracelog.web.numbers import for_field
-from tracelog.web.request import current_session, now, permit, the_plant_now
+from tracelog.web.request import current_session, house, now, permit, the_plant_now
+from tracelog.web.strict_json import answer_json
 
 pages = Blueprint("trace", __name__)
-FIELDS = ("code", "at", "pallet", "coil", "kind", "name", "tool", "machine", "from", "to")
-KINDS = ("tool", "coil", "machine")
+FIELDS = (
+    *("code", "at", "pallet", "coil", "kind", "name", "tool", "machine", "crew", "change"),
+    *("from", "to"),
+)
+# So many rows are shown; files have all.
+MOST_SHOWN = 100
 
 Value = TypeVar("Value")
 
@@ -36,22 +48,58 @@ def trace_page() -> tuple[str, int]:
     used: WhereUsed | None = None
     try:
         if form.value("name"):
-            used = _where_used(form)
+            used = _where_used(form, MOST_SHOWN, MOST_SHOWN)
         elif any(form.value(name) for name in ("code", "pallet", "coil")):
             found = _dossier(form)
         elif form.value("at"):
             raise TracelogError(_("is missing; write a code such as 3-7, or ?-?"), "code")
     except TracelogError as problem:
         form = form.with_problem(problem)
+    machines = directory(current_session())
     shown = render_template(
         "trace/trace.html",
         form=_for_fields(form),
         found=found,
+        axis=dossier_axis(found, the_plant_now().zone) if found and found.candidates else None,
         used=used,
         kinds=_kinds(),
         link=lambda one: _settled_link(form, one),
+        machines=machines,
+        tables=_tables(),
+        signal_says=says,
+        change_name=lambda change: change_name(change, machines),
+        same=urlencode({name: value for name, value in form.values.items() if value}),
     )
     return shown, 400 if form.is_faulty else 200
+
+
+@pages.get("/trace/used/<table>.<kind>")
+@permit("see")
+def used_file(table: str, kind: str) -> Response:
+    """What something touched, as a file: its uses, moves of tools, pallets or entries."""
+    if table not in TABLES or kind not in ("csv", "xlsx"):
+        raise NotFound(
+            _("there is no such file; there are uses, moves, pallets and entries as csv or xlsx")
+        )
+    most = {name: MOST_ROWS if table == name else 1 for name in ("pallets", "entries")}
+    found = _where_used(_shortened(asked(FIELDS)), most["entries"], most["pallets"])
+    sheet = used_sheet(table, found, directory(current_session()), the_plant_now().zone)
+    return sheet_file(sheet, f"{table}-{found.start:%Y-%m-%d}-{found.end:%Y-%m-%d}", kind)
+
+
+@pages.get("/trace/epcis.jsonld")
+@permit("see")
+def epcis_file() -> Response:
+    """The events of a pallet or of a coil as EPCIS 2.0, to be saved."""
+    form = asked(("pallet", "coil"))
+    pallet, coil = form.value("pallet") or None, form.value("coil") or None
+    if (pallet is None) == (coil is None):
+        raise TracelogError(_("give the number of one pallet, or of one coil"), "pallet")
+    base = house().settings.epcis_base
+    answer = answer_json(epcis_of(current_session(), pallet, coil, base, now()))
+    answer.content_type = "application/ld+json"
+    answer.headers["Content-Disposition"] = 'attachment; filename="epcis.jsonld"'
+    return answer
 
 
 def _settled_link(form: Form, one: Candidate) -> str:
@@ -61,13 +109,23 @@ def _settled_link(form: Form, one: Candidate) -> str:
 
 
 def _kinds() -> list[tuple[str, str]]:
-    return [("tool", _("Tool")), ("coil", _("Coil")), ("machine", _("Machine"))]
+    return [
+        *(("tool", _("Tool")), ("coil", _("Coil")), ("machine", _("Machine"))),
+        *(("crew", _("Crew")), ("change", _("Change"))),
+    ]
+
+
+def _tables() -> list[tuple[str, str]]:
+    return [
+        *(("uses", _("Where it was")), ("moves", _("Moves of tools"))),
+        *(("pallets", _("Pallets")), ("entries", _("Entries"))),
+    ]
 
 
 def _shortened(form: Form) -> Form:
     """Other pages link with ``?tool=R3-0412``; the form asks for a kind and a name."""
     values: Mapping[str, str] = form.values
-    for kind in ("tool", "machine"):
+    for kind in ("tool", "machine", "crew", "change"):
         if form.value(kind) and not form.value("name"):
             values = {**values, "kind": kind, "name": form.value(kind)}
     return Form(values)
@@ -108,14 +166,18 @@ def _dossier(form: Form) -> Dossier:
     return dossier(current_session(), question, now())
 
 
-def _where_used(form: Form) -> WhereUsed:
+def _where_used(form: Form, most_entries: int, most_pallets: int) -> WhereUsed:
     kind: Any = form.value("kind")
     if kind not in KINDS:
-        raise TracelogError(_("choose a tool, a coil or a machine"), "kind")
+        raise TracelogError(_("choose a tool, a coil, a machine, a crew or a change"), "kind")
     end = min(_instant(form, "to") or now(), now())
     start = _instant(form, "from") or usual_start(kind, end)
     try:
-        return where_used(current_session(), kind, form.value("name"), start, end, now())
+        return where_used(
+            *(current_session(), kind, form.value("name"), start, end, now()),
+            most_entries=most_entries,
+            most_pallets=most_pallets,
+        )
     except (NotFound, UnknownReference) as problem:
         problem.field = "name"
         raise

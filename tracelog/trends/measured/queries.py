@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import and_, func, or_, select, union_all
 from sqlalchemy.orm import Session
 
 from tracelog.trends.measured.gauge_rules import GaugeValue
@@ -135,3 +135,62 @@ def gauge_values(session: Session, study: str, as_of: datetime | None = None) ->
     if as_of is not None:
         asked = asked.where(row.measured_at <= as_of)
     return [GaugeValue(*found) for found in session.execute(asked)]
+
+
+@dataclass(frozen=True)
+class NearValues:
+    """What was measured of one characteristic at one instant: its mean, and of how many values."""
+
+    characteristic: str
+    measured_at: datetime
+    unit: str | None
+    mean: float
+    values: int
+
+
+def measured_around(
+    session: Session,
+    machine_id: uuid.UUID,
+    moment: datetime,
+    as_of: datetime,
+    most: int = 100,
+) -> list[NearValues]:
+    """The values of each characteristic nearest before and nearest after an instant.
+
+    One statement.
+
+    Args:
+        session: an open session.
+        machine_id: of this machine.
+        moment: UTC; what was measured at it counts as before.
+        as_of: UTC; only what was measured by then.
+        most: how many values at most are looked at before, and after.
+
+    Returns:
+        In order of characteristic, then time.
+    """
+    row = Measurement
+    columns = (row.characteristic, row.measured_at, row.unit, row.value)
+    mine = (row.machine_id == machine_id, row.measured_at <= as_of)
+    before = select(*columns).where(*mine, row.measured_at <= moment)
+    after = select(*columns).where(*mine, row.measured_at > moment)
+    sides = (
+        before.order_by(row.measured_at.desc(), row.id).limit(most),
+        after.order_by(row.measured_at, row.id).limit(most),
+    )
+    asked = union_all(*(select(side.subquery()) for side in sides))
+    nearest: dict[tuple[str, bool], datetime] = {}
+    taken: dict[tuple[str, bool], list[tuple[str | None, float]]] = {}
+    for characteristic, measured_at, unit, value in session.execute(asked):
+        key = characteristic, measured_at > moment
+        # Each side comes nearest first.
+        if nearest.setdefault(key, measured_at) == measured_at:
+            taken.setdefault(key, []).append((unit, value))
+    found = [
+        NearValues(
+            *(key[0], nearest[key], values[0][0]),
+            *(sum(value for _unit, value in values) / len(values), len(values)),
+        )
+        for key, values in taken.items()
+    ]
+    return sorted(found, key=lambda one: (one.characteristic, one.measured_at))
