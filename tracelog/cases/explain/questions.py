@@ -67,8 +67,9 @@ def question(
             ),
             "defect",
         )
-    latest = as_of or at
-    until = min(end or latest, latest)
+    until = end or as_of or at
+    if as_of is not None:
+        until = min(until, as_of)
     first = start or until - USUAL
     if until - first < _SHORTEST:
         raise TracelogError(
