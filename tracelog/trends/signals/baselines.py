@@ -1,6 +1,6 @@
 """Baselines of all series at an instant, learned from the year before it, and thresholds. Pure."""
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,11 +85,12 @@ class Learned:
         return Baselines(self.any_shape[machine], self.any_strokes[machine], over)
 
 
-def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
+def learn(evidence: Evidence, at: float, left_out: Sequence[Span]) -> Learned:
     """Learn the baselines from what was known at an instant of the year before it.
 
     The last thirteen weeks, or a quarter of a shorter past, are no part of that year. Of kinds
-    of defect with few entries up to three years count, as far as the log goes back.
+    of defect with few entries up to three years count, as far as the log goes back, without their
+    last 26 or 39 weeks.
 
     Where a person froze a period, that one counts in the place of the year.
 
@@ -101,48 +102,50 @@ def learn(evidence: Evidence, at: float, left_out: Iterable[Span]) -> Learned:
         at: the instant, seconds since 1970; entries logged later are not used.
         left_out: stretches of series that are no baseline.
     """
-    known_at, first = at, float(evidence.day_ends[0])
-    # What has just begun must not pass for what is usual.
-    at -= min(LAG_DAYS * DAY, (at - first) * _LAG_SHARE)
-    log = evidence.log
-    past = log.only((log.at < at) & (log.logged_at <= known_at))
-    starts = _starts(evidence, past, at)
-    past = past.only(past.at >= starts[past.defect])
-    counted, strokes = _usual(evidence, past, starts, at, left_out)
+    first, log = float(evidence.day_ends[0]), evidence.log
+    known = log.only((log.at < at) & (log.logged_at <= at))
+    windows = _windows(evidence, known, at)
+    start, end = windows[:, known.defect]
+    past = known.only((known.at >= start) & (known.at < end))
+    counted, strokes = _usual(evidence, past, windows, left_out)
     counts = np.zeros(strokes.shape)
     np.add.at(counts, (counted.machine, counted.defect), counted.counted)
-    latest = {(one.machine, one.defect): one for one in evidence.frozen if one.since <= known_at}
+    latest = {(one.machine, one.defect): one for one in evidence.frozen if one.since <= at}
     for one in latest.values():
         if one.period is not None:
-            _freeze(evidence, known_at, one, counts, strokes)
-    year = max(at - BASELINE_DAYS * DAY, first)
-    lately = past.only(past.at >= year)
-    over, any_over = _dispersions(evidence, lately, year, at)
-    shape, known = np.zeros(counts.shape), np.zeros(counts.shape)
+            _freeze(evidence, at, one, counts, strokes)
+    until = at - _lag(1, at - first)
+    year = max(until - BASELINE_DAYS * DAY, first)
+    lately = known.only((known.at >= year) & (known.at < until))
+    over, any_over = _dispersions(evidence, lately, year, until)
+    shape, exposure = np.zeros(counts.shape), np.zeros(counts.shape)
     for place in range(len(evidence.defects)):
         prior = _prior(counts[:, place], strokes[:, place], float(over[place]))
         shape[:, place] = prior[0] + counts[:, place] / over[place]
-        known[:, place] = prior[1] + strokes[:, place] / over[place]
-    counted = counted.only(counted.at >= year)
+        exposure[:, place] = prior[1] + strokes[:, place] / over[place]
+    of_all = np.repeat([[year], [until]], len(evidence.defects), axis=1)
+    counted, _strokes = _usual(evidence, lately, of_all, left_out)
     every = np.bincount(counted.machine, counted.counted, evidence.machines).astype(np.float64)
-    made = evidence.strokes_between(year, at)
+    made = evidence.strokes_between(year, until)
     prior = _prior(every, made, any_over)
     return Learned(
-        *(shape, known, over, prior[0] + every / any_over, prior[1] + made / any_over),
+        *(shape, exposure, over, prior[0] + every / any_over, prior[1] + made / any_over),
         *(any_over, np.isin(np.arange(len(evidence.defects)), past.defect)),
     )
 
 
 def _usual(
-    evidence: Evidence, past: Log, starts: FloatArray, at: float, left_out: Iterable[Span]
+    evidence: Evidence, past: Log, windows: FloatArray, left_out: Sequence[Span]
 ) -> tuple[Log, FloatArray]:
     """Entries and strokes, machines by kinds of defect, without what is left out."""
     strokes = np.zeros((evidence.machines, len(evidence.defects)))
-    for start in np.unique(starts).tolist():
-        strokes[:, starts == start] = evidence.strokes_between(start, at)[:, None]
+    for start, end in np.unique(windows.T, axis=0).tolist():
+        own = (windows[0] == start) & (windows[1] == end)
+        strokes[:, own] = evidence.strokes_between(start, end)[:, None]
     usual = np.ones(len(past.at), dtype=np.bool_)
     for span in left_out:
-        low, high = max(span.start, float(starts[span.defect])), min(span.end, at)
+        start, end = windows[:, span.defect].tolist()
+        low, high = max(span.start, start), min(span.end, end)
         if low < high:
             own = (past.machine == span.machine) & (past.defect == span.defect)
             usual &= ~(own & (past.at >= low) & (past.at < high))
@@ -150,23 +153,32 @@ def _usual(
     return past.only(usual), np.maximum(strokes, 0.0)
 
 
-def _starts(evidence: Evidence, past: Log, at: float) -> FloatArray:
-    """From when on each kind of defect is learned, seconds: a year back, or more where it is rare.
+def _lag(years: int, past: float) -> float:
+    """How much of the latest past is left out, seconds: what has just begun is not usual.
 
-    A series of one entry in three weeks tells so little in a year that a doubled rate could
-    never be told; older entries are a better guide than none.
+    What is rare takes longer to be told, so more is left out where more years are learned from.
+    """
+    return min(years * LAG_DAYS * DAY, past * _LAG_SHARE)
+
+
+def _windows(evidence: Evidence, known: Log, at: float) -> FloatArray:
+    """From when until when each kind of defect is learned, seconds: 2 by kinds of defect.
+
+    A year, or more where it is rare: a series of one entry in three weeks tells so little in a
+    year that a doubled rate could never be told, and older entries are a better guide than none.
     """
     first = float(evidence.day_ends[0])
     makers = max(int((evidence.strokes_between(first, at) > 0).sum()), 1)
-    starts = np.full(len(evidence.defects), first)
+    windows = np.zeros((2, len(evidence.defects)))
     undecided = np.ones(len(evidence.defects), dtype=np.bool_)
     for years in range(1, MOST_YEARS + 1):
-        start = max(at - years * BASELINE_DAYS * DAY, first)
-        inside = past.at >= start
-        counted = np.bincount(past.defect[inside], past.counted[inside], len(starts))
-        starts[undecided] = start
+        end = at - _lag(years, at - first)
+        start = max(end - years * BASELINE_DAYS * DAY, first)
+        inside = (known.at >= start) & (known.at < end)
+        counted = np.bincount(known.defect[inside], known.counted[inside], windows.shape[1])
+        windows[:, undecided] = [[start], [end]]
         undecided &= counted < ENOUGH_ENTRIES * makers
-    return starts
+    return windows
 
 
 def _freeze(

@@ -1,6 +1,6 @@
 """Signals of a whole history, worked out in order of time: what was known when. Pure."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -134,7 +134,7 @@ def _epoch(
     evidence: Evidence,
     start: float,
     before: Sequence[Epoch],
-    left_out: Iterable[Span],
+    left_out: Sequence[Span],
     budgets: Sequence[Budget],
 ) -> Epoch:
     learned = learn(evidence, start, left_out)
