@@ -17,6 +17,7 @@ from tracelog.terminal import print_table
 from tracelog.trace.suspects.rules import RISKS
 from tracelog.trace.suspects.spreading import Edges, Making, Spread, spread_over
 from tracelog.trace.transit import Way, usual_way
+from tracelog.trace.transit_learning import PALLETISER, Delay, learned_ways
 
 FloatArray = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
@@ -88,11 +89,8 @@ def learned_way(run: Flow, count: int, days: tuple[int, int], seed: int) -> Way:
         one = inside[place]
         made = one.first + rng.choice(len(one.cans), p=one.cans / one.cans.sum()) + rng.random()
         took.append(rng.uniform(one.start, one.end) - made)
-    edges = np.linspace(*PLANT_MINUTES, 26)
-    edges = np.unique(np.r_[min([*took, edges[0]]) - 0.5, edges, max([*took, edges[-1]]) + 0.5])
-    # One can more than was seen, anywhere between the plant's minutes.
-    counts = np.histogram(took, edges)[0] + 1.0 / (len(edges) - 1)
-    return Way(edges, counts / counts.sum(), "", count)
+    delays = [Delay(PALLETISER, one) for one in took]
+    return learned_ways({0: delays}, usual_way(PLANT_MINUTES))[0]
 
 
 def incidents(run: Flow, count: int, days: tuple[int, int], seed: int) -> Iterator[Incident]:

@@ -26,7 +26,8 @@ from tracelog.trace.suspects.rules import (
     tally,
 )
 from tracelog.trace.suspects.spreading import Edges, spread_over, still_under_way
-from tracelog.trace.transit import FloatArray, Way, usual_way
+from tracelog.trace.transit import FloatArray, Way
+from tracelog.trace.transit_queries import ways as ways_of_lines
 
 MOST_PALLETS = 5000
 # After the longest way: a line that stands over a weekend or longer keeps its cans.
@@ -136,7 +137,7 @@ def suspect_pallets(session: Session, question: SuspectQuestion, as_of: datetime
     plant, machines = the_plant(session), directory(session)
     asked = _sound(question, plant, as_of)
     lines = sorted({machines.by_id[one].line_id for one in asked.machine_ids}, key=str)
-    ways = {line: usual_way(plant.transit_minutes) for line in lines}
+    ways = ways_of_lines(session, plant, lines, as_of)
     longest = timedelta(minutes=max(float(way.edges[-1]) for way in ways.values()))
     first = asked.made_from - asked.slack_from
     rows = _pallets(

@@ -38,7 +38,8 @@ def suspects_page() -> tuple[str, int]:
     form = asked(FIELDS)
     found: Suspects | None = None
     plan: Clearing | None = None
-    if form.value("machine"):
+    # A link from a machine's page fills in the machine and asks nothing yet.
+    if any(form.value(name) for name in ("defect", *TIMES)):
         try:
             found, plan = _found(form)
         except TracelogError as problem:
