@@ -95,6 +95,7 @@ def addresses(known: Known) -> dict[str, str]:
     fallen, fallen_at = known.fallen[0], write_instant(known.fallen[1])
     year = f"from={known.seen_at - timedelta(days=364):%Y-%m-%d}&bucket=week"
     since = year.partition("&")[0]
+    suspect = f"machine=1-2&defect={known.defect}&bad_at={at}&good_at={before}"
     return {
         "Floor": "/",
         "Log": "/log",
@@ -109,6 +110,9 @@ def addresses(known: Known) -> dict[str, str]:
         "Trace: what a coil made": f"/trace?kind=coil&name={known.coil}",
         "Trace: what a tool made": f"/trace?kind=tool&name={known.tool}",
         "Trace: what a machine made": "/trace?kind=machine&name=1-2",
+        "Trace: what a crew made": "/trace?kind=crew&name=A",
+        "Trace: what a machine made, csv": "/trace/used/uses.csv?machine=1-2",
+        "Trace: a pallet's events": f"/trace/epcis.jsonld?pallet={known.pallet}",
         "Service": "/service",
         "Service: record": "/service/record?machine=1-2",
         "Service: changed tools": "/service/record/tools?machine=1-2",
@@ -166,6 +170,9 @@ def addresses(known: Known) -> dict[str, str]:
         "Explanations: eight weeks": f"/cases/explain?defect={known.defect}",
         "Explanations: a year": f"/cases/explain?defect={known.defect}&{since}",
         "Explanations, csv": f"/cases/explain.csv?defect={known.defect}",
+        "Suspect cans: the question": "/trace/suspects",
+        "Suspect cans": f"/trace/suspects?{suspect}",
+        "Suspect cans, csv": f"/trace/suspects/pallets.csv?{suspect}",
         "Holds": "/holds?state=all",
         "Holds, csv": "/holds.csv",
         "Hold from a window": f"/holds/new?machine=1-2&made_from={before}&made_to={at}",
@@ -196,7 +203,9 @@ def addresses(known: Known) -> dict[str, str]:
         "API: gauge studies": "/api/v1/gauge-studies",
         "API: one gauge study": "/api/v1/gauge-studies/bench",
         "API: trace a can": f"/api/v1/trace?code=1-2&at={at}",
+        "API: events of a coil": f"/api/v1/epcis?coil={known.coil}",
         "API: trace a tool": f"/api/v1/trace?tool={known.tool}",
+        "API: suspect cans": f"/api/v1/suspects?{suspect}",
         "API: machines": "/api/v1/machines",
         "API: one machine": "/api/v1/machines/1/bodymaker/2",
         "API: counter questions": "/api/v1/counter-questions?settled=1",
