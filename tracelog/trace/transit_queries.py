@@ -3,12 +3,12 @@
 import uuid
 from collections.abc import Collection
 from datetime import datetime, timedelta
+from typing import Any
 
-from sqlalchemy import select, union_all
+from sqlalchemy import Select, select, union_all
 from sqlalchemy.orm import Session
 
-from tracelog.defects.models import CurrentEntry
-from tracelog.defects.selecting import unaltered
+from tracelog.defects.models import CurrentEntry, EntryCorrection
 from tracelog.plant.queries import PlantView
 from tracelog.trace.transit import Way, usual_way
 from tracelog.trace.transit_learning import Delay, learned_way_to, learned_ways
@@ -67,26 +67,43 @@ def known_delays(
     delays: dict[uuid.UUID, list[Delay]] = {line: [] for line in dict.fromkeys(line_ids)}
     if not delays:
         return delays
-    asked = [
-        select(
-            CurrentEntry.line_id,
-            CurrentEntry.made_at,
-            CurrentEntry.seen_at,
-            CurrentEntry.found_at,
-        )
-        .where(
-            CurrentEntry.line_id == line,
-            CurrentEntry.made_at.is_not(None),
-            CurrentEntry.made_at <= as_of,
-            CurrentEntry.found_at.is_not(None),
-            *unaltered(as_of),
-        )
-        .order_by(CurrentEntry.made_at.desc())
-        .limit(MOST_CANS)
-        .subquery()
-        for line in delays
-    ]
-    every = union_all(*(select(one) for one in asked))
+    asked = [_latest(line, as_of) for line in delays]
+    every = union_all(*(select(one.subquery()) for one in asked))
     for line, made_at, seen_at, found_at in session.execute(every):
         delays[line].append(Delay(found_at, (seen_at - made_at) / _MINUTE))
     return delays
+
+
+def _latest(line_id: uuid.UUID, as_of: datetime) -> Select[Any]:
+    """The latest entries of a line that say when the can was made.
+
+    Twice as many are taken in order of the index as are wanted, and those that were not known then
+    are left out of them: a planner that weighs all conditions at once reads every such entry.
+    """
+    taken = (
+        select(
+            *(CurrentEntry.entry_id, CurrentEntry.line_id, CurrentEntry.made_at),
+            *(CurrentEntry.seen_at, CurrentEntry.found_at, CurrentEntry.logged_at),
+            CurrentEntry.occurred_at,
+        )
+        .where(
+            # Said that it is not null as well, planners count that twice and expect next to none.
+            CurrentEntry.line_id == line_id,
+            CurrentEntry.made_at <= as_of,
+        )
+        .order_by(CurrentEntry.made_at.desc())
+        .limit(2 * MOST_CANS)
+        .subquery()
+    )
+    corrected = select(EntryCorrection.entry_id).where(EntryCorrection.corrected_at > as_of)
+    return (
+        select(taken.c.line_id, taken.c.made_at, taken.c.seen_at, taken.c.found_at)
+        .where(
+            taken.c.found_at.is_not(None),
+            taken.c.logged_at <= as_of,
+            taken.c.occurred_at <= as_of,
+            taken.c.entry_id.not_in(corrected),
+        )
+        .order_by(taken.c.made_at.desc())
+        .limit(MOST_CANS)
+    )
