@@ -21,6 +21,7 @@ from tracelog.reference_rows import (
     Characteristic,
     DefectType,
     DigitConfusion,
+    ReadingDoubt,
     Reference,
     RoutineCheck,
     RunIn,
@@ -47,6 +48,7 @@ __all__ = [
     "DefectType",
     "DigitConfusion",
     "FaultyReference",
+    "ReadingDoubt",
     "Reference",
     "RoutineCheck",
     "RunIn",
@@ -65,6 +67,7 @@ __all__ = [
     "defect_types",
     "origins",
     "read_reference",
+    "reading_doubt",
     "routine_checks",
     "run_in",
     "service_levels",
@@ -193,7 +196,19 @@ def _check_the_rest(found: Reference) -> None:
         _require_known([check.where], places, where)
         _require_known(check.can_see, defects, where)
         _require_ranges(check, where)
+    _check_chances(found)
     _require_known(CAUTION_PLACES, [row.place for row in found.cautions], "cautions.toml")
+
+
+def _check_chances(found: Reference) -> None:
+    given = {f"confusion {row.kind}: weight": row.weight for row in found.confusable_digits}
+    given["[doubt]: unsure_when_wrong"] = found.reading_doubt.unsure_when_wrong
+    given["[doubt]: unsure_when_right"] = found.reading_doubt.unsure_when_right
+    for where, chance in given.items():
+        if not 0 < chance < 1:
+            raise FaultyReference(
+                _("dome_digits.toml: %(where)s is a chance, between 0 and 1", where=where)
+            )
 
 
 def _check_characteristics(found: Reference) -> None:
@@ -225,6 +240,7 @@ def read_reference(folder: Path) -> Reference:
     services = ReferenceFile(folder, "service_levels.toml")
     checks = ReferenceFile(folder, "checks_routine.toml")
     can_see_source = checks.text("can_see_source")
+    digits = ReferenceFile(folder, "dome_digits.toml")
     found = Reference(
         stages=defects.rows(Stage, "stage", "stage"),
         severities=defects.rows(Word, "severity", "word"),
@@ -239,9 +255,8 @@ def read_reference(folder: Path) -> Reference:
         service_window=services.single(ServiceWindow, "window"),
         run_in=services.single(RunIn, "run_in"),
         stations=ReferenceFile(folder, "stations.toml").rows(Station, "station", "station"),
-        confusable_digits=ReferenceFile(folder, "dome_digits.toml").rows(
-            DigitConfusion, "confusion", "kind"
-        ),
+        confusable_digits=digits.rows(DigitConfusion, "confusion", "kind"),
+        reading_doubt=digits.single(ReadingDoubt, "doubt"),
         routine_checks=checks.rows(
             RoutineCheck,
             "check",
@@ -322,6 +337,11 @@ def stations() -> tuple[Station, ...]:
 def confusable_digits() -> tuple[DigitConfusion, ...]:
     """The ways in which a number in a dome is taken for another."""
     return _reference().confusable_digits
+
+
+def reading_doubt() -> ReadingDoubt:
+    """How readily a reader of a dome code doubts what was read."""
+    return _reference().reading_doubt
 
 
 def routine_checks() -> tuple[RoutineCheck, ...]:

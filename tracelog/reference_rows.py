@@ -133,16 +133,30 @@ class Station:
 
 @dataclass(frozen=True)
 class DigitConfusion:
-    """One way a number in the dome is taken for another; a pair is (on the can, as read)."""
+    """One way a number in the dome is taken for another; a pair is (on the can, as read).
+
+    `weight` is the chance that it happens to a can on which it can act.
+    """
 
     kind: str
     name: str
+    weight: float
+    weight_source: str
     both_ways: bool
     pairs: tuple[tuple[str, str], ...]
     unchanged: tuple[str, ...]
     cure: str
     source: str
     pairs_are_examples: bool = False
+
+
+@dataclass(frozen=True)
+class ReadingDoubt:
+    """Chances that a reader is unsure of a code that was misread, and of one read rightly."""
+
+    unsure_when_wrong: float
+    unsure_when_right: float
+    source: str
 
 
 @dataclass(frozen=True)
@@ -225,6 +239,7 @@ class Reference:
     run_in: RunIn
     stations: tuple[Station, ...]
     confusable_digits: tuple[DigitConfusion, ...]
+    reading_doubt: ReadingDoubt
     routine_checks: tuple[RoutineCheck, ...]
     characteristics: tuple[Characteristic, ...]
     cautions: tuple[Caution, ...]

@@ -5,6 +5,7 @@ from typing import Any
 from tracelog.defects.queries import EntryView
 from tracelog.plant.queries import Directory
 from tracelog.plant.stays import ChangeMade, CoilStay, PalletStay
+from tracelog.trace.candidates import Candidate
 from tracelog.trace.dossier import Dossier, ToolInPlace
 from tracelog.trace.laying import LaidOn
 from tracelog.trace.moves import Stop
@@ -118,16 +119,28 @@ def near_answer(one: NearValues) -> dict[str, Any]:
     }
 
 
+def candidate_answer(one: Candidate) -> dict[str, Any]:
+    """A machine that may have made the can; code and reason only where something is in doubt."""
+    told = {"machine": one.machine.text, "probability": one.probability}
+    return told | {"code": str(one.code), "reason": one.reason} if one.reason else told
+
+
 def dossier_answer(found: Dossier, machines: Directory) -> dict[str, Any]:
     """The dossier as JSON-ready values; instants in UTC."""
     return {
         "code": str(found.question.code) if found.question.code else None,
         "at": found.question.at or (found.made.middle if found.made.is_instant else None),
         "made": {"from": found.made.start, "to": found.made.end, "basis": found.made.basis},
-        "candidates": [
-            {"machine": one.machine.text, "probability": one.probability}
-            for one in found.candidates
+        "candidates": [candidate_answer(one) for one in found.candidates],
+        "dropped": [
+            {
+                "code": str(one.code),
+                "machine": one.machine.text if one.machine else None,
+                "reason": one.reason,
+            }
+            for one in found.dropped
         ],
+        "doubt": found.note,
         "machine": found.machine.text if found.machine else None,
         "line": found.line,
         "strokes_total": found.then.strokes_total,

@@ -11,7 +11,7 @@ from tracelog.plant.queries import directory
 from tracelog.trace.answers import dossier_answer, where_used_answer
 from tracelog.trace.dossier import dossier
 from tracelog.trace.epcis_queries import epcis_of
-from tracelog.trace.making import Question
+from tracelog.trace.making import Question, read_certainty, read_time_code
 from tracelog.trace.shapes import DOSSIER, EPCIS_DOCUMENT, WHERE_USED
 from tracelog.trace.where_used import usual_start, where_used
 from tracelog.trace.where_used_stretches import KINDS
@@ -25,6 +25,7 @@ from tracelog.web.shapes import (
     Call,
     answers_with,
     described,
+    words,
 )
 from tracelog.web.strict_json import answer_json
 
@@ -37,6 +38,11 @@ _TRACED = Call(
     asked=(
         Asked("code", TEXT, "the dome code of the can, such as 3-7 or 3-1?"),
         Asked("at", ASKED_INSTANT, "when the can was made"),
+        Asked("certainty", words("sure", "unsure"), "whether the reader of the code was sure"),
+        Asked("defect", TEXT, "what is wrong with the can, to weigh candidates"),
+        Asked("seen_at", ASKED_INSTANT, "when the can was found, to tell when it was made"),
+        Asked("found_at", TEXT, "with seen_at: the station where it was found"),
+        Asked("time_code", TEXT, "what the coder wrote on the can, such as 2026-05-01 14:20"),
         Asked("pallet", TEXT, "the pallet on which the can lay"),
         Asked("coil", TEXT, "with a code or a pallet: the can's coil; alone: what it made"),
         Asked("tool", TEXT, "everything that this tool made, wherever it was fitted"),
@@ -84,11 +90,17 @@ def get_trace() -> Response:
 
 
 def _of_can(asked: Parameters, as_of: datetime) -> dict[str, Any]:
+    zone = the_plant_now().zone
     question = Question(
         asked.read("code", parse_dome_code),
-        asked.instant("at", the_plant_now().zone),
+        asked.instant("at", zone),
         asked.text("pallet"),
         asked.text("coil"),
+        seen_at=asked.instant("seen_at", zone),
+        found_at=asked.text("found_at"),
+        time_code=asked.read("time_code", lambda text: read_time_code(text, zone)),
+        is_doubted=bool(asked.read("certainty", read_certainty)),
+        defect=asked.text("defect"),
     )
     for name in ("from", "to"):
         if asked.text(name):

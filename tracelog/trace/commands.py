@@ -5,13 +5,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
-from sqlalchemy.orm import Session
 
 from tracelog.config import load_settings
 from tracelog.db import reading
 from tracelog.instants import now, show_instant
 from tracelog.language import _
-from tracelog.plant.dome_code import parse_dome_code
+from tracelog.plant.dome_code import DomeCode, parse_dome_code
 from tracelog.plant.queries import directory, the_plant
 from tracelog.terminal import (
     as_of_option,
@@ -24,7 +23,7 @@ from tracelog.terminal import (
 from tracelog.trace.answers import dossier_answer, where_used_answer
 from tracelog.trace.dossier import dossier
 from tracelog.trace.epcis_queries import epcis_of
-from tracelog.trace.making import Question
+from tracelog.trace.making import Question, read_time_code
 from tracelog.trace.where_used import usual_start, where_used
 
 _SUBJECTS = "--tool, --coil, --machine, --crew, --change"
@@ -35,6 +34,11 @@ _SUBJECTS = "--tool, --coil, --machine, --crew, --change"
 )
 @click.argument("code", required=False)
 @click.option("--at", metavar="INSTANT", help="When the can was made; plant time or with offset.")
+@click.option("--doubtful", is_flag=True, help="The reader of CODE was unsure.")
+@click.option("--defect", metavar="DEFECT", help="What is wrong with the can.")
+@click.option("--seen-at", metavar="INSTANT", help="When the can was found.")
+@click.option("--found-at", metavar="STATION", help="With --seen-at: where it was found.")
+@click.option("--time-code", metavar="TEXT", help="Time on the can, such as '2026-05-01 14:20'.")
 @click.option("--pallet", metavar="NUMBER", help="The pallet on which the can lay.")
 @click.option("--coil", metavar="NUMBER", help="With CODE: the can's coil. Alone: what it made.")
 @click.option("--tool", metavar="SERIAL", help="Everything this tool made, wherever fitted.")
@@ -55,6 +59,11 @@ _SUBJECTS = "--tool, --coil, --machine, --crew, --change"
 def trace(
     code: str | None,
     at: str | None,
+    doubtful: bool,
+    defect: str | None,
+    seen_at: str | None,
+    found_at: str | None,
+    time_code: str | None,
     pallet: str | None,
     coil: str | None,
     tool: str | None,
@@ -76,6 +85,11 @@ def trace(
         raise click.UsageError(f"give a can (CODE, --pallet), or one of {_SUBJECTS}")
     if not chosen and not of_can:
         raise click.UsageError(f"give a CODE such as 3-7, a --pallet, or {_SUBJECTS}")
+    if chosen and (doubtful or defect or seen_at or found_at or time_code):
+        raise click.UsageError(
+            "--doubtful, --defect, --seen-at, --found-at and --time-code go with a CODE or a"
+            " --pallet"
+        )
     if chosen and at:
         raise click.UsageError("--at goes with a CODE or a --pallet; give --from and --to instead")
     if epcis and (code or at or start or end or (pallet is None) == (coil is None)):
@@ -94,28 +108,36 @@ def trace(
             found = where_used(session, *chosen[0], first, last, until)
             answer = where_used_answer(found)
         else:
-            answer = _dossier(session, zone, code, at, pallet, coil, until)
+            question = Question(
+                _code(code),
+                instant_option(at, zone, "--at"),
+                pallet,
+                coil,
+                instant_option(seen_at, zone, "--seen-at"),
+                found_at,
+                _time_code(time_code, zone),
+                doubtful,
+                defect,
+            )
+            answer = dossier_answer(dossier(session, question, until), directory(session))
     if as_json:
         print_json(answer)
     else:
         _show(answer, zone)
 
 
-def _dossier(
-    session: Session,
-    zone: ZoneInfo,
-    code: str | None,
-    at: str | None,
-    pallet: str | None,
-    coil: str | None,
-    until: datetime,
-) -> dict[str, Any]:
+def _code(text: str | None) -> DomeCode | None:
     try:
-        read = parse_dome_code(code) if code else None
+        return parse_dome_code(text) if text else None
     except ValueError as problem:
         raise click.BadParameter(str(problem), param_hint="CODE") from None
-    question = Question(read, instant_option(at, zone, "--at"), pallet, coil)
-    return dossier_answer(dossier(session, question, until), directory(session))
+
+
+def _time_code(text: str | None, zone: ZoneInfo) -> tuple[datetime, datetime] | None:
+    try:
+        return read_time_code(text, zone) if text else None
+    except ValueError as problem:
+        raise click.BadParameter(str(problem), param_hint="--time-code") from None
 
 
 def _show(answer: dict[str, Any], zone: ZoneInfo) -> None:

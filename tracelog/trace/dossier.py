@@ -27,7 +27,7 @@ from tracelog.plant.stays import (
 from tracelog.service.queries import ServiceDone, ServiceStanding, service_standings, services_done
 from tracelog.service.tool_histories import StayStrokes, tool_histories
 from tracelog.strokes.queries import total_at
-from tracelog.trace.candidates import Candidate, weigh
+from tracelog.trace.candidates import Candidate, Dropped, weigh
 from tracelog.trace.holds.queries import held_pallets
 from tracelog.trace.laying import Laid, LaidOn, laid_on
 from tracelog.trace.making import Question, not_of_that_line
@@ -93,6 +93,9 @@ class Dossier:
     shift: ShiftNow | None
     laid: Laid
     as_of: datetime
+    # What else the code may have been and why it is not, and why a code is doubted by itself.
+    dropped: tuple[Dropped, ...] = ()
+    note: str | None = None
 
     @property
     def pallets(self) -> tuple[PalletStay, ...]:
@@ -119,7 +122,15 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
     machines = known_by(directory(session), as_of)
     pallet = _pallet(session, question, as_of)
     openings = openings_of(session, question, pallet, plant, as_of)
-    weighed = weigh(session, question.code, openings, machines, as_of)
+    weighed = weigh(
+        session,
+        question.code,
+        openings,
+        machines,
+        as_of,
+        is_doubted=question.is_doubted,
+        defect=question.defect,
+    )
     if not weighed.candidates and question.code and any(one.line_id for one in openings):
         not_of_that_line(question, openings, machines)
     made, found = weighed.made, weighed.candidates
@@ -133,6 +144,8 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
         made=made,
         candidates=found,
         is_weighed=weighed.is_weighed,
+        dropped=weighed.dropped,
+        note=weighed.note,
         machine=machine,
         line=machines.line_numbers[line_id] if line_id else None,
         shift=plant.shift_at(made.middle),

@@ -80,12 +80,19 @@ _WAY = fields(
         "learned_from": COUNT,
     }
 )
+# Code and reason stand there only where something is in doubt.
+_CANDIDATE = {
+    **fields({"machine": TEXT, "probability": _CHANCE}),
+    "properties": {"machine": TEXT, "probability": _CHANCE, "code": TEXT, "reason": TEXT},
+}
 DOSSIER = fields(
     {
         "code": maybe(TEXT),
         "at": maybe(INSTANT),
         "made": fields({"from": INSTANT, "to": INSTANT, "basis": TEXT}),
-        "candidates": many(fields({"machine": TEXT, "probability": _CHANCE})),
+        "candidates": many(_CANDIDATE),
+        "dropped": many(fields({"code": TEXT, "machine": maybe(TEXT), "reason": TEXT})),
+        "doubt": maybe(TEXT),
         "machine": maybe(TEXT),
         "line": maybe(COUNT),
         "strokes_total": maybe(COUNT),

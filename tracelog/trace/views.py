@@ -13,11 +13,12 @@ from tracelog.instants import parse_instant, write_instant
 from tracelog.language import _
 from tracelog.plant.dome_code import parse_dome_code
 from tracelog.plant.queries import directory
+from tracelog.reference import stations
 from tracelog.trace.candidates import Candidate
 from tracelog.trace.dossier import Dossier, dossier
 from tracelog.trace.dossier_axis import dossier_axis
 from tracelog.trace.epcis_queries import epcis_of
-from tracelog.trace.making import Question
+from tracelog.trace.making import Question, read_certainty, read_time_code
 from tracelog.trace.tables import MOST_ROWS, TABLES, used_sheet
 from tracelog.trace.where_used import WhereUsed, usual_start, where_used
 from tracelog.trace.where_used_stretches import KINDS, change_name
@@ -31,8 +32,9 @@ from tracelog.web.strict_json import answer_json
 pages = Blueprint("trace", __name__)
 FIELDS = (
     *("code", "at", "pallet", "coil", "kind", "name", "tool", "machine", "crew", "change"),
-    *("from", "to"),
+    *("from", "to", "certainty", "seen_at", "found_at", "time_code", "defect"),
 )
+_KNOWN = ("at", "pallet", "coil", "seen_at", "found_at", "time_code")
 # So many rows are shown; files have all.
 MOST_SHOWN = 100
 
@@ -65,6 +67,7 @@ def trace_page() -> tuple[str, int]:
         kinds=_kinds(),
         link=lambda one: _settled_link(form, one),
         machines=machines,
+        found_places=[one.station for one in stations()],
         tables=_tables(),
         signal_says=says,
         change_name=lambda change: change_name(change, machines),
@@ -104,7 +107,7 @@ def epcis_file() -> Response:
 
 def _settled_link(form: Form, one: Candidate) -> str:
     """The same question with the code of one candidate; without any time, with the present."""
-    asked = {name: form.value(name) for name in ("at", "pallet", "coil") if form.value(name)}
+    asked = {name: form.value(name) for name in _KNOWN if form.value(name)}
     return "/trace?" + urlencode({"code": str(one.code), **(asked or {"at": write_instant(now())})})
 
 
@@ -134,7 +137,7 @@ def _shortened(form: Form) -> Form:
 def _for_fields(form: Form) -> Form:
     """Instants with an offset, as links give them, in plant time for the fields of the form."""
     zone, values = the_plant_now().zone, dict(form.values)
-    for name in ("at", "from", "to"):
+    for name in ("at", "from", "to", "seen_at"):
         with suppress(ValueError):
             values[name] = for_field(parse_instant(values[name], zone), zone)
     return Form(values, form.faults)
@@ -157,11 +160,19 @@ def _dossier(form: Form) -> Dossier:
     at = _instant(form, "at")
     if at is not None and at > now():
         raise TracelogError(_("lies ahead; give a time up to now, or leave it out"), "at")
+    zone, seen_at = the_plant_now().zone, _instant(form, "seen_at")
+    if seen_at is not None and seen_at > now():
+        raise TracelogError(_("lies ahead; give a time up to now, or leave it out"), "seen_at")
     question = Question(
         _read(form, "code", parse_dome_code),
         at,
         form.value("pallet") or None,
         form.value("coil") or None,
+        seen_at=seen_at,
+        found_at=form.value("found_at") or None,
+        time_code=_read(form, "time_code", lambda text: read_time_code(text, zone)),
+        is_doubted=bool(_read(form, "certainty", read_certainty)),
+        defect=form.value("defect") or None,
     )
     return dossier(current_session(), question, now())
 

@@ -1,0 +1,1 @@
+"""Tests of reading a code that can hardly be read."""
