@@ -1,6 +1,6 @@
 """`make bench`: what pages, imports, collecting, planning, signals and web servers cost.
 
-All but collecting, planning, signals and explaining look at a year of 32 machines.
+All but collecting, planning, signals, explaining and holding look at a year of 32 machines.
 Pages are called in process, so their figures are the server's own, without network and browser.
 Compare the ratios of one run, and runs on one machine.
 """
@@ -14,16 +14,28 @@ from seed_demo.sizes import SIZES
 from tests.bench.collecting import print_collecting
 from tests.bench.demo_year import at_its_end, new_database, write_plant
 from tests.bench.explaining import print_explaining
+from tests.bench.holding import print_holding
 from tests.bench.imports import print_imports
 from tests.bench.measure import print_costs
 from tests.bench.pages import costs_of_pages
 from tests.bench.planning import print_planning
 from tests.bench.servers import print_servers
 from tests.bench.signalling import print_signalling
+from tests.bench.tracing_scale import print_tracing_scale
 from tracelog.db import make_engine
 
-PARTS = ("imports", "pages", "servers", "collecting", "planning", "signals", "explaining")
-_WITHOUT_A_YEAR = {"collecting", "planning", "signals", "explaining"}
+PARTS = (
+    "imports",
+    "pages",
+    "servers",
+    "collecting",
+    "planning",
+    "signals",
+    "explaining",
+    "holding",
+    "trace-scale",
+)
+_WITHOUT_A_YEAR = {"collecting", "planning", "signals", "explaining", "holding", "trace-scale"}
 
 
 @click.command()
@@ -31,8 +43,18 @@ _WITHOUT_A_YEAR = {"collecting", "planning", "signals", "explaining"}
 @click.option("--size", default="demo", show_default=True, type=click.Choice(list(SIZES)))
 @click.option("--repeats", default=7, show_default=True, help="Calls of each page.")
 @click.option("--seeds", default=50, show_default=True, help="Plants to be explained of each kind.")
+@click.option("--part", default=20, show_default=True, help="Of the big plant, for trace-scale.")
+@click.option("--database", "databases", multiple=True, help="Kept ones, for trace-scale.")
 @click.option("--messages", default=20_000, show_default=True, help="Readings to collect.")
-def bench(parts: tuple[str, ...], size: str, repeats: int, seeds: int, messages: int) -> None:
+def bench(
+    parts: tuple[str, ...],
+    size: str,
+    repeats: int,
+    seeds: int,
+    messages: int,
+    part: int,
+    databases: tuple[str, ...],
+) -> None:
     """Time what is done on a simulated plant; all PARTS unless some are named.
 
     Example: python -m tests.bench pages --size small
@@ -40,14 +62,17 @@ def bench(parts: tuple[str, ...], size: str, repeats: int, seeds: int, messages:
     wanted = parts or PARTS
     with tempfile.TemporaryDirectory(prefix="tracelog-bench-") as name:
         place = Path(name)
-        if "collecting" in wanted:
-            print_collecting(place, messages)
-        if "planning" in wanted:
-            print_planning()
-        if "signals" in wanted:
-            print_signalling()
-        if "explaining" in wanted:
-            print_explaining(seeds)
+        own = {
+            "collecting": lambda: print_collecting(place, messages),
+            "planning": print_planning,
+            "signals": print_signalling,
+            "explaining": lambda: print_explaining(seeds),
+            "holding": print_holding,
+            "trace-scale": lambda: print_tracing_scale(part, databases),
+        }
+        for name_of_part, print_part in own.items():
+            if name_of_part in wanted:
+                print_part()
         if not {*wanted} - _WITHOUT_A_YEAR:
             return
         if "imports" in wanted:
