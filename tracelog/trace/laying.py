@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from tracelog.plant.queries import PlantView
 from tracelog.plant.stays import PalletStay, pallet_stays
-from tracelog.trace.holds.queries import held_pallets
+from tracelog.trace.holds.queries import as_held, held_pallets
 from tracelog.trace.rules import Made
 from tracelog.trace.transit import Way, shares_of_pallets
 from tracelog.trace.transit_queries import ways
@@ -60,6 +60,7 @@ def laid_on(
     last = made.end + float(way.edges[-1]) * _MINUTE
     stays = pallet_stays(session, first, last, line_id=line_id, as_of=as_of, most=MOST_PALLETS)
     held = held_pallets(session, as_of)
+    stays = as_held(stays, held)
     return Laid(with_chances(stays, made, way, as_of, held), way)
 
 

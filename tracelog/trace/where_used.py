@@ -22,6 +22,7 @@ from tracelog.plant.rules import ShiftNow
 from tracelog.plant.stays import PalletStay
 from tracelog.plant.stretches import Stretch
 from tracelog.strokes.queries import Span, strokes_between
+from tracelog.trace.holds.queries import as_held, held_pallets
 from tracelog.trace.moves import Move, moves_of, tools_through
 from tracelog.trace.rules import Made, reaches_pallets
 from tracelog.trace.where_used_stretches import Asked, Touch, Touched, touched
@@ -181,9 +182,10 @@ def where_used(
     pallets = _pallets(
         session, stretches, plant, as_of, MOST_PALLETS if most_pallets is None else most_pallets
     )
+    shown = tuple(as_held(pallets.first, held_pallets(session, as_of)))
     return WhereUsed(
         *(kind, name, start if start > EARLIEST else stretches[0].start, end),
-        *(_uses(stretches, strokes, logged), logged.latest, pallets.first),
+        *(_uses(stretches, strokes, logged), logged.latest, shown),
         *(logged.total, pallets.total, tuple(_moves(session, asked, found, machines))),
     )
 

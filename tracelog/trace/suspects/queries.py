@@ -16,6 +16,7 @@ from tracelog.language import _
 from tracelog.plant.models import Pallet
 from tracelog.plant.queries import PlantView, directory, the_plant
 from tracelog.plant.stays import PalletStay
+from tracelog.trace.holds.queries import as_held, held_pallets
 from tracelog.trace.suspects.making import Made, made_on_lines
 from tracelog.trace.suspects.rules import (
     LONGEST_WINDOW,
@@ -229,7 +230,7 @@ def _pallets(
                 row.status,
             )
         )
-    return found
+    return as_held(found, held_pallets(session, as_of))
 
 
 def _on_line(
