@@ -14,7 +14,13 @@ GUIDE = "\n".join(
 )
 SENT = re.findall(r"^### `POST ([^`]+)`\n\n```json\n(.*?)```", GUIDE, flags=re.M | re.S)
 # Calls whose answer's id stands in the address of the next.
-MAKES = {"/defects": "entry_id", "/cases": "case_id", "/holds": "hold_id", "/complaints": "complaint_id", "/handover/notes": "note_id"}
+MAKES = {
+    "/defects": "entry_id",
+    "/cases": "case_id",
+    "/holds": "hold_id",
+    "/complaints": "complaint_id",
+    "/handover/notes": "note_id",
+}
 # Calls that belong to quality.
 QUALITY = ("/holds", "/complaints")
 ASKED = re.findall(r"`(/[a-z]+[^`\s]*\?[^`]*|/machines/1/[^`]*)`", GUIDE)

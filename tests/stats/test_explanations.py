@@ -67,7 +67,7 @@ def test_chances_of_levels_add_up_to_one_and_have_their_means() -> None:
         assert np.exp(chances).sum(axis=1) == pytest.approx(1.0)
     mean = (np.exp(usual_levels([0.05])) * np.exp(GRID)).sum()
     assert mean == pytest.approx(1.0, abs=0.01)
-    # (4^-0.5 - 64^-0.5) / (2^-0.5 - 64^-0.5)
+    # Of a density falling as the power -1.5 from 2 to 64, the share above 4.
     above = np.exp(raised_levels([0.0]))[0, np.log(4) < GRID].sum()
     assert above == pytest.approx(0.644, abs=0.03)
 
