@@ -15,7 +15,13 @@ from sqlalchemy.orm import Session
 from tracelog.defects.queries import EntryFilter, EntryView, entries
 from tracelog.plant.queries import MachineView, PlantView, directory, the_plant
 from tracelog.plant.stays import changes_between, coil_stays, tool_stays
-from tracelog.reference import characteristic_named, defect_types, routine_checks, stations
+from tracelog.reference import (
+    characteristic_named,
+    characteristics,
+    defect_types,
+    routine_checks,
+    stations,
+)
 from tracelog.service.queries import services_done
 from tracelog.trace.rules import transit
 from tracelog.trace.suspects.checks import (
@@ -85,7 +91,8 @@ def evidence_of(
         EntryFilter(start=start, end=as_of, machine_ids=ids, as_of=as_of),
         limit=_MOST_ENTRIES,
     )
-    seen_by = characteristics_that_see(defect, routine_checks())
+    measurable = {one.characteristic for one in characteristics()}
+    seen_by = characteristics_that_see(defect, routine_checks()) & measurable
     measured = _measured(session, ids, seen_by, start, as_of)
     events = _events(session, asked, page.rows, start, as_of)
     checks: dict[uuid.UUID, list[Check]] = defaultdict(list)
