@@ -48,13 +48,38 @@ def test_a_pallet_tells_when_and_which_others(session: Session) -> None:
 
 
 def test_an_unsettled_code_gives_every_reading_its_probability(session: Session) -> None:
-    answer = answered(session, code="1-?", certainty="part")
+    answer = answered(session, code="1-?", certainty="part", defect=None)
     assert answer.machine is None
     assert {one.machine.text for one in answer.candidates} == {"1-1", "1-2", "1-3"}
     told = {one.machine.text: one.probability for one in answer.candidates}
     assert told["1-2"] == pytest.approx(2 / 3)
     assert answer.is_weighed
     assert answer.pallets
+
+
+def test_a_doubted_code_may_have_been_read_for_another(session: Session) -> None:
+    answer = answered(session, certainty="unsure", defect=None)
+    told = [(one.machine.text, one.probability) for one in answer.candidates]
+    assert len(told) > 1
+    assert told[0][0] == "1-1"
+    assert told[0][1] > 0.9
+    # What is by far the likeliest is answered for; the other readings stay in sight.
+    assert answer.machine is not None
+    assert answer.found is not None
+    assert answer.found.machine == answer.machine
+    alone = answered(session, certainty="sure", defect=None)
+    assert answer.pallets == alone.pallets
+    assert sum(chance for _name, chance in told) == pytest.approx(1)
+
+
+def test_a_time_code_that_is_a_time_says_when(session: Session) -> None:
+    answer = answered(session, pallet=None, time_code="2026-02-02 16:30")
+    assert answer.made_from is not None
+    assert hour(6) < answer.made_from < hour(10.6)
+    assert "the time code on the can" in (answer.basis or "")
+    text = answered(session, pallet=None, time_code="AB 33 Q")
+    assert text.made_from is None
+    assert text.problems == ()
 
 
 def test_without_a_tag_every_run_is_listed_and_none_is_picked(session: Session) -> None:

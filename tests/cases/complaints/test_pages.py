@@ -72,7 +72,7 @@ def test_a_complaint_is_written_and_answered_on_one_sheet(
     for path in ("/complaints/1", "/complaints/1/answer"):
         page = seen(supervisor.get(path).text)
         for words in (
-            "1-1, if the code is read right",
+            "Most likely 1-1 (9",
             "not read with certainty",
             "basis: the pallet's filling time",
             "1 of them are on hold",
@@ -82,7 +82,7 @@ def test_a_complaint_is_written_and_answered_on_one_sheet(
         ):
             assert words in page, (path, words)
     page = supervisor.get("/complaints/1").text
-    assert 'href="/trace?code=1-1&amp;pallet=P-1"' in page
+    assert 'href="/trace?code=1-1&amp;pallet=P-1&amp;certainty=unsure"' in page
     assert "/trace/suspects?machine=1-1&amp;defect=split" in page
     assert "/holds/new?machine=1-1&amp;defect=split&amp;made_from=" in page
 

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.orm import Session
 
 from tracelog.buckets import Bucket
+from tracelog.cases.complaints.facts import Certainty
 from tracelog.cases.complaints.queries import ComplaintView
 from tracelog.cases.complaints.rules import asks_for_seam, needs_authority
 from tracelog.cases.facts import StepKind
@@ -24,12 +25,14 @@ from tracelog.strokes.queries import strokes_by_bucket
 from tracelog.trace.candidates import Candidate
 from tracelog.trace.dossier import Dossier, dossier
 from tracelog.trace.holds.queries import HoldView, held_pallets, holds_with_ids
-from tracelog.trace.making import Question
+from tracelog.trace.making import Question, read_time_code
 from tracelog.trace.suspects.queries import SuspectQuestion, suspect_pallets
 from tracelog.trace.suspects.rules import LONGEST_WINDOW
 
 # Cans are seldom filled later than this after they were made (common practice, no source).
 LOOKED_BACK = timedelta(days=400)
+# Of several readings one is taken for the can from this chance on; the others stay in sight.
+BY_FAR = 0.9
 MOST_RUNS, MOST_PALLETS, MOST_MACHINES = 60, 60, 8
 
 
@@ -94,8 +97,9 @@ class Answer:
 
     @property
     def machine(self) -> MachineView | None:
-        """The bodymaker, where only one is possible."""
-        return self.candidates[0].machine if len(self.candidates) == 1 else None
+        """The bodymaker, where one is by far the likeliest."""
+        chosen = _in_question(self.candidates)
+        return chosen[0].machine if len(chosen) == 1 else None
 
     @property
     def needs_authority(self) -> bool:
@@ -133,17 +137,21 @@ def answer_of(session: Session, complaint: ComplaintView, as_of: datetime) -> An
     """
     problems: list[str] = []
     asked, found = _found(session, complaint, as_of, problems)
-    is_dated = asked != Question(asked.code)
+    is_dated = _says_when(asked) or asked.at is not None
     made_from, made_to, basis = _made(complaint, found, asked)
     candidates = _candidates(found, is_dated)
     runs: list[Run] = []
-    if complaint.now.code is not None and not (asked.pallet or asked.coil):
+    if complaint.now.code is not None and not _says_when(asked):
         plant = the_plant(session)
         span = (made_from or as_of - LOOKED_BACK, min(made_to or as_of, as_of))
-        chosen = [one.machine for one in candidates[:MOST_MACHINES]]
-        runs = _runs(session, chosen, span, plant.zone, as_of)
+        ran = [one.machine for one in candidates[:MOST_MACHINES]]
+        runs = _runs(session, ran, span, plant.zone, as_of)
+    chosen = _in_question(candidates)
     dated = found if is_dated else None
-    pallets = _pallets(session, candidates, dated, (made_from, made_to), as_of)
+    if dated is not None and len(chosen) == 1 and len(candidates) > 1:
+        # What happened around the likeliest one is what an answer needs.
+        dated = dossier(session, replace(asked, code=chosen[0].code, is_doubted=False), as_of)
+    pallets = _pallets(session, chosen, dated, (made_from, made_to), as_of)
     linked = {one.case_id for one in complaint.steps if one.case_id is not None}
     return Answer(
         complaint=complaint,
@@ -171,32 +179,59 @@ def _found(
     The pallet says more of the time than the coil; each may be misread, or not be on record.
     """
     now = complaint.now
-    whole = Question(code=now.code, pallet=now.pallet, coil=now.coil)
+    # Of a part that was read the digits count as read; ? stands for the others.
+    doubted = now.certainty is Certainty.UNSURE
+    bare = Question(code=now.code, is_doubted=doubted, defect=now.defect)
+    coded = _time_code(now.time_code, the_plant(session).zone)
+    whole = replace(bare, pallet=now.pallet, coil=now.coil, time_code=coded)
     at = None
     if now.made_from is not None and now.made_to is not None:
         at = min(now.made_from + (now.made_to - now.made_from) / 2, as_of)
-    told = [whole, replace(whole, coil=None), replace(whole, pallet=None)]
-    tries = [one for one in told if one.pallet or one.coil]
+    told = [
+        *(whole, replace(whole, coil=None), replace(whole, time_code=None)),
+        *(replace(bare, pallet=now.pallet), replace(bare, coil=now.coil)),
+        replace(bare, time_code=coded),
+    ]
+    tries = [one for one in told if _says_when(one)]
     if now.code is not None:
-        tries += [Question(now.code, at), Question(now.code)]
+        tries += [replace(bare, at=at), bare]
     for one in dict.fromkeys(tries):
         try:
             return one, dossier(session, one, as_of)
         except TracelogError as problem:
             if problem.sentence not in problems:
                 problems.append(problem.sentence)
-    return Question(), None
+    return bare, None
+
+
+def _time_code(text: str | None, zone: ZoneInfo) -> tuple[datetime, datetime] | None:
+    """What a coder wrote, where that is a time; else it is only text."""
+    try:
+        return read_time_code(text, zone) if text else None
+    except ValueError:
+        return None
+
+
+def _says_when(asked: Question) -> bool:
+    """Whether the can itself, or where it lay, says when it was made."""
+    return bool(asked.pallet or asked.coil or asked.time_code)
 
 
 def _made(
     complaint: ComplaintView, found: Dossier | None, asked: Question
 ) -> tuple[datetime | None, datetime | None, str | None]:
-    if found is not None and (asked.pallet or asked.coil):
+    if found is not None and _says_when(asked):
         return found.made.start, found.made.end, found.made.basis
     now = complaint.now
     if now.made_from is not None and now.made_to is not None:
         return now.made_from, now.made_to, _("the window that was written down")
     return None, None, None
+
+
+def _in_question(candidates: Sequence[Candidate]) -> Sequence[Candidate]:
+    """The likeliest alone where it is by far the likeliest, else all."""
+    settled = candidates[:1] and candidates[0].probability >= BY_FAR
+    return candidates[:1] if settled else candidates
 
 
 def _candidates(found: Dossier | None, is_dated: bool) -> tuple[Candidate, ...]:

@@ -201,6 +201,7 @@ def _links(answer: Answer) -> dict[str, str]:
     if answer.made_from and answer.made_to and not (now_said.pallet or now_said.coil):
         middle = answer.made_from + (answer.made_to - answer.made_from) / 2
         can["at"] = write_instant(middle)
+    can["certainty"] = "unsure" if now_said.certainty is Certainty.UNSURE else None
     if can["code"] or can["pallet"]:
         found["trace"] = "/trace?" + urlencode({k: v for k, v in can.items() if v})
     if answer.candidates and answer.made_from and answer.made_to:
