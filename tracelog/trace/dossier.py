@@ -28,7 +28,7 @@ from tracelog.service.queries import ServiceDone, ServiceStanding, service_stand
 from tracelog.service.tool_histories import StayStrokes, tool_histories
 from tracelog.strokes.queries import total_at
 from tracelog.trace.candidates import Candidate, Dropped, weigh
-from tracelog.trace.holds.queries import held_pallets
+from tracelog.trace.holds.queries import as_held, held_pallets
 from tracelog.trace.laying import Laid, LaidOn, laid_on
 from tracelog.trace.making import Question, not_of_that_line
 from tracelog.trace.making import openings as openings_of
@@ -151,7 +151,7 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
         shift=plant.shift_at(made.middle),
         coils=coils,
         other_runs=tuple(_other_runs(session, coils, as_of)),
-        laid=Laid((LaidOn(pallet, 1.0, held_pallets(session, as_of).get(pallet.pallet, ())),))
+        laid=_lies_on(session, pallet, as_of)
         if pallet
         else laid_on(session, made, line_id, plant, as_of),
         as_of=as_of,
@@ -159,6 +159,13 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
         if machine is None
         else _machine_then(session, machine, made, as_of, machines),
     )
+
+
+def _lies_on(session: Session, pallet: PalletStay, as_of: datetime) -> Laid:
+    """The pallet that is known, with the holds that hold it."""
+    held = held_pallets(session, as_of)
+    (stay,) = as_held([pallet], held)
+    return Laid((LaidOn(stay, 1.0, held.get(pallet.pallet, ())),))
 
 
 def _pallet(session: Session, question: Question, as_of: datetime) -> PalletStay | None:

@@ -37,8 +37,9 @@ def statuses(session: Session) -> set[str | None]:
     used = where_used(session, "machine", "1-1", hour(9), hour(10), LATER).pallets
     can = Question(parse_dome_code("1-1"), hour(9.5))
     lay = dossier(session, can, LATER).pallets
-    told = [one for found in (reached, used, lay) for one in found if one.pallet == "P-1"]
-    assert len(told) == 3
+    asked = dossier(session, Question(pallet="P-1"), LATER).pallets
+    told = [one for found in (reached, used, lay, asked) for one in found if one.pallet == "P-1"]
+    assert len(told) == 4
     return {one.status for one in told}
 
 
