@@ -1,17 +1,20 @@
 """What the entry pad and the typed line make of what was tapped or typed: fields of an entry."""
 
+import uuid
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
 from tracelog.audit import take_turn
-from tracelog.defects.facts import EntryFact
+from tracelog.defects.facts import CorrectionFact, EntryFact
 from tracelog.defects.queries import EntryView, entry
 from tracelog.errors import BadFact, Conflict, Fault, NotFound, TracelogError
 from tracelog.facts import known_words, read_id
 from tracelog.language import _
+from tracelog.plant.dome_code import DomeCode, parse_dome_code
 from tracelog.plant.queries import Directory, PlantView
 
 # Fields that the pad takes over as they are typed.
@@ -20,6 +23,8 @@ PLAIN = (
     *("coil", "pallet", "mark", "note"),
 )
 PAD_FIELDS = ("id", "line", "number", "seen_at", "as_read", *PLAIN)
+# What is asked of candidates: whether the reader doubts, whether to show them, the one tapped.
+OFFER_FIELDS = ("unsure", "show", "settled")
 
 
 def pad_values(tapped: Mapping[str, str]) -> dict[str, Any]:
@@ -136,3 +141,41 @@ def faults_at(problem: TracelogError, places: Mapping[str, str]) -> TracelogErro
     again = BadFact(tuple(told))
     again.status = problem.status
     return again
+
+
+def read_on_pad(tapped: Mapping[str, str]) -> DomeCode | None:
+    """The code as tapped so far, with ``?`` for what was left out; None if nothing was tapped."""
+    text = pad_values(tapped).get("dome_code")
+    try:
+        return parse_dome_code(text) if text else None
+    except ValueError:
+        return None
+
+
+def settling(
+    entry_id: uuid.UUID, read: DomeCode | None, settled: str, zone: ZoneInfo, why: str = ""
+) -> CorrectionFact:
+    """The correction that settles an entry on a candidate that was tapped.
+
+    Its id follows from the entry and the code, so that a form sent twice is one correction.
+
+    Args:
+        entry_id: of the entry.
+        read: the code as read, which stays on record.
+        settled: the candidate's code.
+        zone: the plant's.
+        why: what settled it; blank: it was tapped among the candidates.
+
+    Raises:
+        BadFact: the code cannot be read.
+    """
+    return CorrectionFact.read(
+        {
+            "id": uuid.uuid5(entry_id, f"settled as {settled}"),
+            "entry": entry_id,
+            "reason": why.strip()
+            or _("read as %(read)s, tapped among its candidates", read=read or "?-?"),
+            "values": {"dome_code": settled},
+        },
+        zone,
+    )

@@ -1,7 +1,7 @@
 """The Log: the pad and the typed line, the last entries, one entry with its corrections."""
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
 
@@ -19,20 +19,24 @@ from tracelog.defects.correction_form import (
 from tracelog.defects.facts import EntryFact
 from tracelog.defects.lately import defect_orders
 from tracelog.defects.pad import (
+    OFFER_FIELDS,
     PAD_FIELDS,
     entry_of,
     faults_at,
     pad_values,
+    read_on_pad,
     said_otherwise,
     sent_before,
+    settling,
 )
 from tracelog.defects.photos.queries import photos_of_entry
 from tracelog.defects.queries import EntryRecord, entry, last_entries, vocabulary
 from tracelog.defects.typed_line import read_typed_line
-from tracelog.errors import BadFact, Conflict, TracelogError
+from tracelog.errors import BadFact, Conflict, Fault, TracelogError
 from tracelog.instants import write_instant
 from tracelog.language import _
 from tracelog.outcomes import Became
+from tracelog.plant.dome_code import parse_dome_code
 from tracelog.plant.queries import Directory, directory
 from tracelog.reference import stations
 from tracelog.web.forms import Form, asked, posted
@@ -40,6 +44,8 @@ from tracelog.web.request import (
     current_actor,
     current_session,
     current_visitor,
+    house,
+    may,
     now,
     permit,
     the_plant_now,
@@ -50,6 +56,8 @@ pages = Blueprint("log", __name__)
 MOST_SHOWN = 20
 # The pad's first look: the defects that were logged lately; the rest one tap further.
 FIRST_TILES = 12
+# So many candidates are offered, the likeliest first.
+MOST_OFFERED = 8
 
 
 @pages.get("/log")
@@ -83,6 +91,7 @@ def _page(pad: Form, typed: Form) -> str:
         },
         found_at=_found_at(plant, pad.value("found_at")),
         last=last_entries(session, MOST_SHOWN, line),
+        offered=_offered_on_pad(pad),
     )
 
 
@@ -101,12 +110,16 @@ def _found_at(plant: Directory, chosen: str = "") -> list[str]:
 @permit("log entry")
 def log_entry() -> AnyResponse | tuple[str, int]:
     """Keep what was tapped on the pad."""
-    form = posted(PAD_FIELDS)
+    form = posted((*PAD_FIELDS, *OFFER_FIELDS))
     carried = {name: form.value(name) for name in ("id", "seen_at", "as_read")}
+    if form.value("show"):
+        return _page(form, Form()), 200
     try:
         fact = _keep(pad_values(form.values) | carried)
+        if form.value("settled"):
+            _settle(fact, form.value("settled"))
     except TracelogError as problem:
-        shown = faults_at(problem, {"dome_code": "number"})
+        shown = faults_at(problem, {"dome_code": "number", "values": "settled"})
         return _page(form.with_problem(shown), Form()), shown.status
     return _kept(fact, form.value("found_at"))
 
@@ -142,6 +155,51 @@ def _keep(values: Mapping[str, Any]) -> EntryFact:
     if outcome.became is Became.REFUSED:
         raise BadFact(outcome.faults)
     return fact
+
+
+def _settle(fact: EntryFact, code: str) -> None:
+    """Settle what was just logged on the candidate that was tapped; the reading stays."""
+    if code == str(fact.dome_code):
+        return
+    settled = settling(fact.id, fact.dome_code, code, the_plant_now().zone)
+    correct_entry(current_session(), settled, current_actor(), now())
+
+
+def _offered_on_pad(pad: Form) -> Sequence[Any]:
+    """Candidates of a code that is not whole, or doubted, or that was asked about."""
+    code = read_on_pad(pad.values)
+    unsure = pad.value("unsure") == "yes"
+    if code is None or not (pad.value("show") or unsure or "?" in str(code)):
+        return ()
+    return house().offer_candidates(
+        current_session(),
+        code,
+        now(),
+        is_doubted=unsure,
+        seen_at=now(),
+        found_at=pad.value("found_at") or None,
+        pallet=pad.value("pallet") or None,
+        coil=pad.value("coil") or None,
+        defect=pad.value("defect") or None,
+    )[:MOST_OFFERED]
+
+
+def _offered_for(record: EntryRecord) -> Sequence[Any]:
+    """Candidates of an entry by all that is known of it by now, by what was first read."""
+    now_known = record.now
+    read = record.original.dome_code or "?-?"
+    return house().offer_candidates(
+        current_session(),
+        parse_dome_code(read),
+        now(),
+        is_doubted="?" not in read,
+        made_at=now_known.made_at,
+        seen_at=now_known.seen_at,
+        found_at=now_known.found_at,
+        pallet=now_known.pallet,
+        coil=now_known.coil,
+        defect=now_known.defect,
+    )[:MOST_OFFERED]
 
 
 def _kept(fact: EntryFact, found_at: str) -> AnyResponse:
@@ -191,6 +249,7 @@ def _entry_page(record: EntryRecord, form: Form, photo_form: Form | None = None)
         history=[(one, shown_changes(one, zone)) for one in record.corrections],
         trace_at=write_instant(record.now.occurred_at),
         form=form,
+        offered=_offered_for(record) if may("correct entry") else (),
         correction_id=form.own_id(),
         seen=len(record.corrections) if seen is None else seen,
         kinds=[(kind.defect, kind.title) for kind in kinds],
@@ -218,6 +277,30 @@ def correct(entry_id: uuid.UUID) -> AnyResponse | tuple[str, int]:
     except TracelogError as problem:
         return _entry_page(record, form.with_problem(problem)), problem.status
     flash(_told(fact.withdrawn))
+    return redirect(f"/log/{entry_id}", 303)
+
+
+@pages.post("/log/<uuid:entry_id>/settled")
+@permit("correct entry")
+def settle(entry_id: uuid.UUID) -> AnyResponse | tuple[str, int]:
+    """Settle an entry on a candidate, by later evidence; the reading stays on record."""
+    form = posted(("settled", "why", "corrections"))
+    session, record = current_session(), entry(current_session(), entry_id)
+    try:
+        if not form.value("settled"):
+            raise BadFact((Fault("settled", _("is missing; tap the machine that made the can")),))
+        read = record.original.dome_code
+        code = parse_dome_code(read) if read else None
+        fact = settling(
+            entry_id, code, form.value("settled"), the_plant_now().zone, form.value("why")
+        )
+        correct_entry(
+            session, fact, current_actor(), now(), expected_corrections=seen_corrections(form)
+        )
+    except TracelogError as problem:
+        shown = _as_it_stands(record).with_problem(problem)
+        return _entry_page(record, shown), problem.status
+    flash(_told(None))
     return redirect(f"/log/{entry_id}", 303)
 
 

@@ -136,9 +136,9 @@ def weigh(
         one for number, each in enumerate(openings) for one in _pieces(number, each, machines)
     ]
     read = code or _NOTHING_READ
-    every = _bearings(code, openings, pieces, machines, is_doubted=True)
-    fitting = [one for one in every if one[1].is_as_read]
     doubts = is_doubted and code is not None
+    every = _bearings(code, openings, pieces, machines, is_doubted=doubts)
+    fitting = [one for one in every if one[1].is_as_read]
     if not fitting and not doubts and _bears_elsewhere(code, openings, pieces, machines):
         every = []
     chosen = every if doubts or (not fitting and code is not None) else fitting

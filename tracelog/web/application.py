@@ -58,6 +58,7 @@ from tracelog.people.queries import canonical_name
 from tracelog.people.sessions import identify, keep_sessions
 from tracelog.people.views import LOOK_COOKIE, LOOKS
 from tracelog.plant.queries import PlantView, the_plant
+from tracelog.trace.offering import offered
 from tracelog.trends.signals.watching import Watcher
 from tracelog.web import assets, figures, numbers
 from tracelog.web import request as asked
@@ -182,6 +183,7 @@ def create_application(
             identify=identify,
             may=may,
             read_plant=the_plant,
+            offer_candidates=offered,
         ),
     )
     Babel(app, locale_selector=lambda: "en")

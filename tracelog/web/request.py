@@ -5,7 +5,7 @@ that commits (`finish`), one instant that is now (`now`), one visitor (`current_
 mark on each view that says who may see it (`permit`, `public`).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -57,6 +57,7 @@ class House:
         identify: finds out who asks; None: nobody known.
         may: whether a role has a permission.
         read_plant: reads the plant of the database.
+        offer_candidates: finds the machines that a code may mean, likeliest first.
     """
 
     engine: Engine
@@ -64,6 +65,7 @@ class House:
     identify: Callable[[], Visitor | None]
     may: Callable[[str, str], bool]
     read_plant: Callable[[Session], "PlantView"]
+    offer_candidates: Callable[..., Sequence[Any]] = lambda *_code, **_known: ()
 
 
 def furnish(app: Flask, house: House) -> None:

@@ -16,6 +16,7 @@ from tracelog.reference_rows import DigitConfusion, ReadingDoubt
 _LEADING_ZERO = 0.25
 TURNED, TURNED_PAIR, SWAPPED = "turned", "turned-pair", "swapped"
 WORN, STRUCK, MIRRORED = "worn", "double-struck", "mirrored"
+NOT_A_NUMBER = "not-a-number"
 
 Part = tuple[str, str]
 
@@ -66,7 +67,8 @@ class Confusion:
             read: as read, with `?` for digits that nobody can read.
             true: complete.
             is_doubted: the reader was unsure, which says more of a misread code than of one read
-                rightly (Bayes). Otherwise the reading counts as it is, where it fits.
+                rightly (Bayes), and any one digit may be wrong then. Otherwise the reading counts
+                as it is, where it fits, and only the table's pairs lead elsewhere.
         """
         wrong = [one for one in self.misreadings(true) if read.fits(one.code)]
         parts = [one.chance * self._doubt.unsure_when_wrong for one in wrong]
@@ -77,9 +79,23 @@ class Confusion:
             if not is_doubted:
                 return Likelihood(1.0, as_read(read))
             return Likelihood(chance + sum(parts), as_read(read))
-        if best is None:
+        another = self._another_digit(read, true) if is_doubted else 0.0
+        if best is not None:
+            return Likelihood(sum(parts) + another, best.reason, best.kind)
+        if not another:
             return None
-        return Likelihood(sum(parts), best.reason, best.kind)
+        return Likelihood(another, _("another mark taken for a digit"), NOT_A_NUMBER)
+
+    def _another_digit(self, read: DomeCode, true: DomeCode) -> float:
+        """Chance of one digit that is read as any other, which no pair of the table tells."""
+        row = self._table.get(NOT_A_NUMBER)
+        lengths = (len(read.line), len(read.number))
+        if row is None or lengths != (len(true.line), len(true.number)):
+            return 0.0
+        both = zip(read.line + read.number, true.line + true.number, strict=True)
+        if sum(sign not in ("?", digit) for sign, digit in both) != 1:
+            return 0.0
+        return row.weight / 9 * self._doubt.unsure_when_wrong
 
     def _all(self, code: DomeCode) -> Iterator[Misreading]:
         yield from self._turned(code)
