@@ -98,3 +98,20 @@ def test_what_cannot_be_asked_is_told_in_one_line(
     assert done.stdout == ""
     if status == 1:
         assert len(done.stderr.splitlines()) == 1
+
+
+def test_events_of_a_coil_are_printed_as_a_document(command: Command) -> None:
+    coil = asked(command, "1-2", "--at", AT)["coils"][0]["coil"]
+    document = asked(command, "--coil", coil, "--epcis")
+    assert (document["type"], document["schemaVersion"]) == ("EPCISDocument", "2.0")
+    kinds = {event["type"] for event in document["epcisBody"]["eventList"]}
+    assert kinds == {"ObjectEvent", "TransformationEvent"}
+    refused = command("trace", "1-2", "--epcis", status=2)
+    assert "--epcis goes with one --pallet or one --coil" in " ".join(refused.stderr.split())
+
+
+def test_a_crew_is_asked_for_by_its_name(command: Command) -> None:
+    period = ("--from", "2026-06-20T00:00Z", "--to", "2026-06-22T00:00Z")
+    answer = asked(command, "--crew", "A", *period)
+    assert (answer["kind"], answer["name"]) == ("crew", "A")
+    assert all(use["shift"] for use in answer["uses"])
