@@ -1,6 +1,6 @@
 """`make bench`: what pages, imports, collecting, planning, signals and web servers cost.
 
-All but collecting, planning, signals, explaining and holding look at a year of 32 machines.
+All but collecting, planning, signals, explaining, holding and tracing look at a year of 32 machines.
 Pages are called in process, so their figures are the server's own, without network and browser.
 Compare the ratios of one run, and runs on one machine.
 """
@@ -21,6 +21,7 @@ from tests.bench.pages import costs_of_pages
 from tests.bench.planning import print_planning
 from tests.bench.servers import print_servers
 from tests.bench.signalling import print_signalling
+from tests.bench.tracing import print_tracing
 from tests.bench.tracing_scale import print_tracing_scale
 from tracelog.db import make_engine
 
@@ -33,9 +34,10 @@ PARTS = (
     "signals",
     "explaining",
     "holding",
+    "tracing",
     "trace-scale",
 )
-_WITHOUT_A_YEAR = {"collecting", "planning", "signals", "explaining", "holding", "trace-scale"}
+_WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers"}
 
 
 @click.command()
@@ -68,6 +70,7 @@ def bench(
             "signals": print_signalling,
             "explaining": lambda: print_explaining(seeds),
             "holding": print_holding,
+            "tracing": print_tracing,
             "trace-scale": lambda: print_tracing_scale(part, databases),
         }
         for name_of_part, print_part in own.items():
