@@ -36,14 +36,8 @@ def keep_photo(session: Session, fact: PhotoFact, actor: Actor, now: datetime) -
     picture = picture_of(fact.photo)
     take_turn(session)
     digest = hashlib.sha256(picture.content).hexdigest()
-    if fact.id is not None:
-        earlier = session.execute(
-            select(Photo.entry_id, Photo.content_hash).where(Photo.id == fact.id)
-        ).one_or_none()
-        if earlier is not None:
-            if tuple(earlier) == (fact.entry, digest):
-                return UNCHANGED
-            raise Conflict(_("a photo with this id is another picture; send it anew"), "id")
+    if _is_kept(session, fact, digest):
+        return UNCHANGED
     if fact.entry is not None:
         _demand_place(session, fact.entry)
     key = fact.id or new_id()
@@ -70,6 +64,20 @@ def keep_photo(session: Session, fact: PhotoFact, actor: Actor, now: datetime) -
         )
     )
     return CREATED
+
+
+def _is_kept(session: Session, fact: PhotoFact, digest: str) -> bool:
+    """Whether this very picture is kept under its id.
+
+    Raises:
+        Conflict: another picture is.
+    """
+    earlier = session.execute(
+        select(Photo.entry_id, Photo.content_hash).where(Photo.id == fact.id)
+    ).one_or_none()
+    if earlier is not None and tuple(earlier) != (fact.entry, digest):
+        raise Conflict(_("a photo with this id is another picture; send it anew"), "id")
+    return earlier is not None
 
 
 def _demand_place(session: Session, entry: uuid.UUID) -> None:

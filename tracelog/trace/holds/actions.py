@@ -165,10 +165,7 @@ def write_steps(
         NotFound: there is no such hold.
         NotAllowed: a step belongs to who may release stock.
     """
-    if any(fact.step in FOR_QUALITY for fact in facts) and not may(actor.role, "release stock"):
-        raise NotAllowed(
-            _("to release, concede, scrap, narrow or close belongs to quality; ask them")
-        )
+    _demand_quality(facts, actor)
     take_turn(session)
     row = hold_row(session, facts[0].hold)
     zone = the_plant(session).zone
@@ -194,6 +191,13 @@ def write_steps(
     if new:
         _keep(session, new, row, actor, now)
     return outcomes
+
+
+def _demand_quality(facts: Sequence[HoldStepFact], actor: Actor) -> None:
+    if any(fact.step in FOR_QUALITY for fact in facts) and not may(actor.role, "release stock"):
+        raise NotAllowed(
+            _("to release, concede, scrap, narrow or close belongs to quality; ask them")
+        )
 
 
 def _seen(fact: HoldStepFact, actor: Actor, now: datetime) -> StepSeen:
