@@ -15,11 +15,12 @@ from tests.support.markup import form_on, seen, summary, wrong
 from tests.support.site import Cast, Visit
 from tests.trends.small_log import day
 from tracelog.audit import AuditRecord
+from tracelog.cases import queries
 from tracelog.cases.models import Case, CaseStep
 from tracelog.cases.queries import cases
-from tracelog.cases.views import CASE_FIELDS, STEP_FIELDS
+from tracelog.cases.views import CASE_FIELDS, CONFIRMED_FIELDS, STEP_FIELDS
 from tracelog.db import new_id, reading, writing
-from tracelog.reference import caution
+from tracelog.reference import caution, defect_type
 
 CASE: Mapping[str, Any] = {
     "title": "splits on 1-1",
@@ -176,6 +177,26 @@ def test_the_page_says_what_the_numbers_say(
         supervisor.post(page, kind="reopened", at="2026-04-01T09:00", text="again").status_code
         == 303
     )
+
+
+def test_a_cause_is_confirmed_with_one_tap(
+    supervisor: Visit, own_engine: Engine, case_id: uuid.UUID, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(queries, "defect_type", lambda _: defect_type("score-outside"))
+    page = f"/cases/{case_id}"
+    text = supervisor.get(page).text
+    assert "from memory" in seen(text)
+    tap = form_on(text, f"{page}/confirmed")
+    assert set(tap) == set(CONFIRMED_FIELDS)
+    before = counted(own_engine)
+    for _ in range(2):
+        assert supervisor.post(f"{page}/confirmed", **tap).status_code == 303
+    # The second tap changes nothing.
+    assert counted(own_engine) == [before[0], before[1] + 1, before[2] + 1]
+    with reading(own_engine) as session:
+        assert cases(session)[0].confirmed == [tap["text"]]
+    refused = supervisor.post(f"{page}/confirmed", **(tap | {"id": new_id(), "text": ""}))
+    assert "is missing" in wrong(refused)["text"]
 
 
 def test_a_case_that_got_worse_is_told(supervisor: Visit, own_engine: Engine, clock: Clock) -> None:

@@ -1,13 +1,15 @@
 """The documented answers about cases; instants in UTC."""
 
+from collections.abc import Sequence
 from typing import Any
 
+from tracelog.cases.causes import LikelyCause
 from tracelog.cases.queries import CaseStanding, CaseView
 from tracelog.cases.rules import Side, Verification
 
 
 def case_answer(case: CaseView) -> dict[str, Any]:
-    """One case with its steps; `state` is ``open``, or as what it ended."""
+    """One case with its steps; `state` is ``open``, ``came back``, or as what it ended."""
     return {
         "id": str(case.id),
         "title": case.title,
@@ -16,7 +18,7 @@ def case_answer(case: CaseView) -> dict[str, Any]:
         "since_at": case.since_at,
         "opened_at": case.opened_at,
         "opened_by": case.opened_by,
-        "state": case.ended_as or "open",
+        "state": "came back" if case.came_back_at else case.ended_as or "open",
         "steps": [
             {
                 "id": str(step.id),
@@ -30,9 +32,23 @@ def case_answer(case: CaseView) -> dict[str, Any]:
     }
 
 
-def standing_answer(standing: CaseStanding) -> dict[str, Any]:
-    """One case, and what the numbers say of its last action."""
-    return {**case_answer(standing.case), "numbers": _numbers(standing.verification)}
+def standing_answer(standing: CaseStanding, causes: Sequence[LikelyCause]) -> dict[str, Any]:
+    """One case, what the numbers say of its last action, and likely causes, likeliest first."""
+    return {
+        **case_answer(standing.case),
+        "numbers": _numbers(standing.verification),
+        "causes": [
+            {
+                "cause": one.cause,
+                "check": one.check,
+                "remedy": one.remedy,
+                "confirmed_in_cases": one.cases,
+                "share": round(one.share, 4),
+                "confirmed_here": one.is_confirmed,
+            }
+            for one in causes
+        ],
+    }
 
 
 def _numbers(found: Verification) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from flask import Blueprint, Response
 from tracelog.cases.actions import add_step, attach_signal, open_case
 from tracelog.cases.answers import case_answer, standing_answer
 from tracelog.cases.facts import CaseFact, SignalFact, StepFact
-from tracelog.cases.queries import case, cases
+from tracelog.cases.queries import case, cases, likely_causes
 from tracelog.cases.shapes import CASES, STANDING
 from tracelog.db import new_id
 from tracelog.language import _
@@ -61,7 +61,7 @@ def post_case() -> Response:
 @permit("see")
 @described(
     Call(
-        "A case, and what the numbers say of its last action.",
+        "A case, what the numbers say of its last action, and its likely causes.",
         answers_with(STANDING),
         asked=(_WHICH,),
         problems=(404,),
@@ -70,14 +70,16 @@ def post_case() -> Response:
 def get_case(case_id: str) -> Response:
     """One case: before against after, and how many more strokes are needed."""
     Parameters(()).finish()
-    return answer_json(standing_answer(case(current_session(), _id_in_path(case_id), now())))
+    session = current_session()
+    standing = case(session, _id_in_path(case_id), now())
+    return answer_json(standing_answer(standing, likely_causes(session, standing.case)))
 
 
 @cases_api.post("/cases/<case_id>/steps")
 @permit("work on case")
 @described(
     Call(
-        "Write a note, an action or the end of a case; as held only when the numbers say so.",
+        "Write a note, an action, a confirmed cause or the end of a case.",
         KEPT_ONE,
         asked=(_WHICH,),
         body=StepFact,

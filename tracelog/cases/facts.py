@@ -9,11 +9,13 @@ from tracelog.facts import Fact, Instant, Name, Note, RowId, one_of
 class StepKind(StrEnum):
     """What a step of a case is.
 
-    `held` ends it because the numbers say that the fix held; `dropped` ends it without that.
+    `confirmed` names the cause that a check confirmed. `held` ends it because the numbers say that
+    the fix held; `dropped` ends it without that.
     """
 
     NOTE = "note"
     ACTION = "action"
+    CONFIRMED = "confirmed"
     HELD = "held"
     DROPPED = "dropped"
     REOPENED = "reopened"
@@ -44,7 +46,7 @@ class SignalFact(Fact):
 
 
 class StepFact(Fact):
-    """A note, an action taken at an instant, or the end of a case."""
+    """A note, an action taken at an instant, a confirmed cause, or the end of a case."""
 
     key_fields: ClassVar[tuple[str, ...]] = ("id",)
     id: RowId | None = None

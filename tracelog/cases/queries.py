@@ -2,22 +2,26 @@
 
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracelog.cases.causes import LikelyCause, weigh_causes
 from tracelog.cases.facts import StepKind
 from tracelog.cases.models import Case, CaseStep
-from tracelog.cases.rules import Side, Verification, verify
+from tracelog.cases.rules import Side, Verification, came_back, verify
 from tracelog.defects.counts import production_counts
+from tracelog.defects.models import DefectType
 from tracelog.defects.queries import EntryFilter, vocabulary
 from tracelog.errors import NotFound, UnknownReference
 from tracelog.language import _
 from tracelog.plant.queries import Directory, directory
+from tracelog.reference import defect_type
 from tracelog.strokes.queries import Span, machine_span, strokes_between
 from tracelog.trends.signals.queries import SignalView, kept_signals
+from tracelog.trends.signals.rules import Kind
 from tracelog.trends.signals.wording import says
 
 ENDS = (StepKind.HELD.value, StepKind.DROPPED.value)
@@ -36,7 +40,10 @@ class Step:
 
 @dataclass(frozen=True)
 class CaseView:
-    """A case with its steps in order of time; `place` is a machine such as 3-7, or a line."""
+    """A case with its steps in order of time; `place` is a machine such as 3-7, or a line.
+
+    `came_back_at` is when a signal was raised, and is still on, of a case that had ended as held.
+    """
 
     id: uuid.UUID
     title: str
@@ -49,17 +56,29 @@ class CaseView:
     opened_at: datetime
     opened_by: str
     steps: tuple[Step, ...]
+    came_back_at: datetime | None = None
 
     @property
-    def ended_as(self) -> str | None:
-        """``held`` or ``dropped``; None while the case is open."""
-        ended: str | None = None
+    def last_end(self) -> Step | None:
+        """The step that ended the case; None where none did, or it was opened again since."""
+        ended: Step | None = None
         for step in self.steps:
             if step.kind in ENDS:
-                ended = step.kind
+                ended = step
             elif step.kind == StepKind.REOPENED.value:
                 ended = None
         return ended
+
+    @property
+    def ended_as(self) -> str | None:
+        """``held`` or ``dropped``; None while the case is open, or when the defect came back."""
+        ended = self.last_end
+        return None if ended is None or self.came_back_at else ended.kind
+
+    @property
+    def is_watched(self) -> bool:
+        """Whether something was done, and nobody has ended the case since."""
+        return self.last_end is None and self.acted_at is not None
 
     @property
     def is_open(self) -> bool:
@@ -71,6 +90,11 @@ class CaseView:
         """When the last action was taken."""
         acted = [step.at for step in self.steps if step.kind == StepKind.ACTION.value]
         return max(acted, default=None)
+
+    @property
+    def confirmed(self) -> list[str]:
+        """Causes that were confirmed, in the order in which they were written."""
+        return [step.text for step in self.steps if step.kind == StepKind.CONFIRMED.value]
 
 
 @dataclass(frozen=True)
@@ -105,7 +129,7 @@ def place_of(session: Session, place: str) -> tuple[uuid.UUID, uuid.UUID | None]
 def cases(session: Session) -> list[CaseView]:
     """All cases, open ones first, then the newest. A fixed number of statements."""
     rows = session.execute(select(Case).order_by(Case.opened_at.desc())).scalars().all()
-    found = _views(session, rows)
+    found = _came_back(session, _views(session, rows))
     return sorted(found, key=lambda one: not one.is_open)
 
 
@@ -118,11 +142,33 @@ def case(session: Session, case_id: uuid.UUID, as_of: datetime) -> CaseStanding:
     rows = session.execute(select(Case).where(Case.id == case_id)).scalars().all()
     if not rows:
         raise NotFound(_("there is no case with the id %(id)s", id=case_id))
-    view = _views(session, rows)[0]
+    view = _came_back(session, _views(session, rows))[0]
     acted_at = view.acted_at
     before = _side(session, view, view.since_at, min(acted_at or as_of, as_of), as_of)
     after = None if acted_at is None else _side(session, view, acted_at, as_of, as_of)
     return CaseStanding(view, verify(before, after))
+
+
+def _came_back(session: Session, found: list[CaseView]) -> list[CaseView]:
+    """The same cases; of those that ended as held, when a signal of their defect came on again."""
+    if not any(one.ended_as == StepKind.HELD.value for one in found):
+        return found
+    raised: dict[tuple[uuid.UUID, str], list[datetime]] = {}
+    for signal in kept_signals(session, directory(session), only_on=True):
+        if signal.is_open and signal.kind is Kind.RISE:
+            raised.setdefault((signal.machine.id, signal.defect), []).append(signal.raised_at)
+    return [
+        replace(one, came_back_at=came_back(one.last_end.at, _raised_of(raised, one)))
+        if one.last_end is not None and one.ended_as == StepKind.HELD.value
+        else one
+        for one in found
+    ]
+
+
+def _raised_of(
+    raised: dict[tuple[uuid.UUID, str], list[datetime]], view: CaseView
+) -> list[datetime]:
+    return [at for one in view.machine_ids for at in raised.get((one, view.defect), ())]
 
 
 @dataclass(frozen=True)
@@ -144,6 +190,27 @@ def case_signals(session: Session, about: CaseView) -> list[CaseSignal]:
         if attached or (fits and (one.decision is None or one.decision.case_id is None)):
             found.append(CaseSignal(one, says(one), attached))
     return found
+
+
+def likely_causes(session: Session, about: CaseView) -> list[LikelyCause]:
+    """Causes of a case's defect, by what earlier cases confirmed. One statement."""
+    named = (
+        select(CaseStep.case_id, CaseStep.text)
+        .join(Case)
+        .join(DefectType)
+        .where(
+            DefectType.defect == about.defect,
+            CaseStep.kind == StepKind.CONFIRMED.value,
+            Case.opened_at <= about.opened_at,
+            Case.id != about.id,
+        )
+        .order_by(CaseStep.written_at, CaseStep.id)
+    )
+    earlier: dict[uuid.UUID, list[str]] = {}
+    for case_id, text in session.execute(named):
+        earlier.setdefault(case_id, []).append(text)
+    known = defect_type(about.defect)
+    return weigh_causes(known.causes if known else (), earlier.values(), about.confirmed)
 
 
 def _side(

@@ -1,6 +1,8 @@
 """Whether a fix held: decided by the numbers, not by hope."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 
 from tracelog.stats.compare import (
@@ -89,6 +91,16 @@ def verify(before: Side, after: Side | None) -> Verification:
         exact,
         _strokes_needed(before, after),
     )
+
+
+def came_back(held_at: datetime, raised: Iterable[datetime]) -> datetime | None:
+    """When the defect of a case that ended as held came back: its first signal since, or None.
+
+    Args:
+        held_at: when the case ended, UTC.
+        raised: when each signal was raised that says that its rate is up and is still on, UTC.
+    """
+    return min((at for at in raised if at > held_at), default=None)
 
 
 def _strokes_needed(before: Side, after: Side) -> int | None:

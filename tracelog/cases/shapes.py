@@ -8,6 +8,7 @@ from tracelog.web.shapes import (
     INSTANT,
     NUMBER,
     TEXT,
+    YES_NO,
     Shape,
     fields,
     many,
@@ -24,7 +25,7 @@ _CASE_FIELDS: dict[str, Shape] = {
     "since_at": INSTANT,
     "opened_at": INSTANT,
     "opened_by": TEXT,
-    "state": words("open", "held", "dropped"),
+    "state": words("open", "came back", "held", "dropped"),
     "steps": many(_STEP),
 }
 _SIDE = fields({"happenings": COUNT, "strokes": COUNT, "per_million": maybe(NUMBER)})
@@ -41,5 +42,15 @@ _NUMBERS = fields(
         "strokes_needed": maybe(COUNT),
     }
 )
+_CAUSE = fields(
+    {
+        "cause": TEXT,
+        "check": TEXT,
+        "remedy": TEXT,
+        "confirmed_in_cases": COUNT,
+        "share": NUMBER,
+        "confirmed_here": YES_NO,
+    }
+)
 CASES = fields({"cases": many(fields(_CASE_FIELDS))})
-STANDING = fields({**_CASE_FIELDS, "numbers": _NUMBERS})
+STANDING = fields({**_CASE_FIELDS, "numbers": _NUMBERS, "causes": many(_CAUSE)})

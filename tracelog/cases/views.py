@@ -1,13 +1,15 @@
 """The Cases pages: what is looked into, what was done, and whether it held."""
 
 import uuid
+from dataclasses import replace
 
 from flask import Blueprint, flash, redirect, render_template
 from werkzeug.wrappers import Response as AnyResponse
 
 from tracelog.cases.actions import add_step, open_case
 from tracelog.cases.facts import CaseFact, StepFact, StepKind
-from tracelog.cases.queries import case, case_signals, cases
+from tracelog.cases.queries import case, case_signals, cases, likely_causes
+from tracelog.db import new_id
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import NotFound, TracelogError
 from tracelog.language import _
@@ -19,6 +21,7 @@ from tracelog.web.request import current_actor, current_session, now, permit, th
 pages = Blueprint("cases", __name__)
 CASE_FIELDS = ("id", "title", "defect", "place", "since_at")
 STEP_FIELDS = ("id", "kind", "at", "text")
+CONFIRMED_FIELDS = ("id", "at", "text")
 
 
 @pages.get("/cases")
@@ -75,6 +78,8 @@ def _case_page(case_id: uuid.UUID, form: Form) -> str:
         "cases/case.html",
         signals=case_signals(current_session(), standing.case),
         standing=standing,
+        causes=[(one, new_id()) for one in likely_causes(current_session(), standing.case)],
+        confirmed_at=now().isoformat(),
         case=standing.case,
         numbers=standing.verification,
         form=form,
@@ -89,6 +94,7 @@ def step_words() -> list[tuple[str, str]]:
     return [
         (StepKind.ACTION.value, _("something was done at the machine")),
         (StepKind.NOTE.value, _("a note")),
+        (StepKind.CONFIRMED.value, _("confirmed cause")),
         (StepKind.HELD.value, _("end: the numbers say it held")),
         (StepKind.DROPPED.value, _("end: without that")),
         (StepKind.REOPENED.value, _("opened again")),
@@ -99,7 +105,18 @@ def step_words() -> list[tuple[str, str]]:
 @permit("work on case")
 def write_step(case_id: uuid.UUID) -> AnyResponse | tuple[str, int]:
     """Write a step."""
-    form = posted(STEP_FIELDS)
+    return _write(case_id, posted(STEP_FIELDS), {})
+
+
+@pages.post("/cases/<uuid:case_id>/confirmed")
+@permit("work on case")
+def confirm_cause(case_id: uuid.UUID) -> AnyResponse | tuple[str, int]:
+    """Write down which cause was confirmed."""
+    return _write(case_id, posted(CONFIRMED_FIELDS), {"kind": StepKind.CONFIRMED.value})
+
+
+def _write(case_id: uuid.UUID, form: Form, said: dict[str, str]) -> AnyResponse | tuple[str, int]:
+    form = replace(form, values={**form.values, **said})
     try:
         fact = StepFact.read({"case": str(case_id), **form.values}, the_plant_now().zone)
         add_step(current_session(), fact, current_actor(), now())
