@@ -1,6 +1,7 @@
 """`make bench`: what pages, imports, collecting, planning, signals and web servers cost.
 
-All but collecting, planning, signals, explaining, holding and tracing look at a year of 32 machines.
+All but collecting, planning, signals, explaining, holding and tracing look at a year of 32
+machines.
 Pages are called in process, so their figures are the server's own, without network and browser.
 Compare the ratios of one run, and runs on one machine.
 """
