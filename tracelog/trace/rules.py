@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from tracelog.instants import EARLIEST
 from tracelog.language import _
 
 # Cups wait on the conveyor between cupping press and bodymaker, so the coil in a can may be the
@@ -13,7 +12,6 @@ CUP_CONVEYOR = timedelta(minutes=10)
 # Where a plant has not said how long its cans take to the palletiser: usual times with
 # accumulators empty to full (common practice, no source).
 USUAL_TRANSIT_MINUTES = (20, 240)
-USUAL_PERIOD = timedelta(days=28)
 
 
 @dataclass(frozen=True)
@@ -78,17 +76,6 @@ def hull(stretches: Sequence[Made]) -> Made:
         max(one.end for one in stretches),
         stretches[0].basis,
     )
-
-
-def usual_start(kind: str, end: datetime) -> datetime:
-    """From when on to ask what something made, where nobody says: a machine never stops making
-    cans, so its last 28 days; a tool or a coil from its first day.
-
-    Args:
-        kind: ``tool``, ``coil`` or ``machine``.
-        end: of the period.
-    """
-    return end - USUAL_PERIOD if kind == "machine" else EARLIEST
 
 
 def shares(strokes: Sequence[int]) -> list[float]:
