@@ -2,7 +2,19 @@
 
 from flask import Response
 
+from tracelog.errors import NotFound
+from tracelog.language import _
 from tracelog.web.sheets import CSV_TYPE, XLSX_TYPE, Sheet, as_csv, as_xlsx
+
+
+def demand_kind(kind: str) -> None:
+    """Refuse an ending that no table is saved with.
+
+    Raises:
+        NotFound: it is neither ``csv`` nor ``xlsx``.
+    """
+    if kind not in ("csv", "xlsx"):
+        raise NotFound(_("tables are saved as .csv or .xlsx, not .%(kind)s", kind=kind[:20]))
 
 
 def sheet_file(sheet: Sheet, name: str, kind: str) -> Response:

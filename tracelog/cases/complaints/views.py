@@ -43,7 +43,7 @@ from tracelog.instants import write_instant
 from tracelog.language import _
 from tracelog.outcomes import demand_kept
 from tracelog.trace.holds.queries import HoldFilter, holds
-from tracelog.web.downloads import sheet_file
+from tracelog.web.downloads import demand_kind, sheet_file
 from tracelog.web.forms import Form, asked, posted
 from tracelog.web.numbers import for_field
 from tracelog.web.request import current_actor, current_session, now, permit, the_plant_now
@@ -89,10 +89,11 @@ def _wanted(form: Form) -> ComplaintFilter:
     return ComplaintFilter(is_open, form.value("pallet") or None, int(before) if before else None)
 
 
-@complaint_pages.get("/complaints.<any(csv, xlsx):kind>")
+@complaint_pages.get("/complaints.<kind>")
 @permit("see")
 def complaints_file(kind: str) -> Response:
     """The list as a file."""
+    demand_kind(kind)
     found = complaints(current_session(), _wanted(asked(LIST_FIELDS)), now())
     sheet = complaints_sheet(found, now(), the_plant_now().zone)
     return sheet_file(sheet, "complaints", kind)

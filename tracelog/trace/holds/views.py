@@ -36,7 +36,7 @@ from tracelog.trace.holds.queries import (
 from tracelog.trace.holds.reaching import window_of
 from tracelog.trace.suspects.queries import SuspectWindow
 from tracelog.trace.suspects.rules import RISKS, USUAL_RISK
-from tracelog.web.downloads import sheet_file
+from tracelog.web.downloads import demand_kind, sheet_file
 from tracelog.web.forms import Form, asked, posted
 from tracelog.web.numbers import for_field
 from tracelog.web.request import current_actor, current_session, may, now, permit, the_plant_now
@@ -48,6 +48,8 @@ HOLD_FIELDS = (
     "pallets",
 )
 STATES = ("open", "closed", "all")
+# Each form of a hold's page, and its fields.
+FORMS = {"pallets": PALLET_FIELDS, "extend": EXTEND_FIELDS, "notes": NOTE_FIELDS}
 # A print of more pallets than this comes in parts.
 PRINTED = 200
 
@@ -88,10 +90,11 @@ def _wanted(form: Form) -> HoldFilter:
     return HoldFilter(is_open, form.value("pallet") or None, int(before) if before else None)
 
 
-@hold_pages.get("/holds.<any(csv, xlsx):kind>")
+@hold_pages.get("/holds.<kind>")
 @permit("see")
 def holds_file(kind: str) -> Response:
     """The list as a file."""
+    demand_kind(kind)
     found = holds(current_session(), _wanted(asked(LIST_FIELDS)), now())
     return sheet_file(holds_sheet(found, the_plant_now().zone), "holds", kind)
 
@@ -224,12 +227,14 @@ def _ends() -> list[tuple[str, str]]:
     return [(one.value, words[one.value]) for one in kinds]
 
 
-@hold_pages.post("/holds/<int:number>/<any(pallets, extend, notes):what>")
+@hold_pages.post("/holds/<int:number>/<what>")
 @permit("hold stock")
 def write_on_hold(number: int, what: str) -> AnyResponse | tuple[str, int]:
     """Write steps: of pallets, of the window and its pallets, or of the hold."""
     session, zone = current_session(), the_plant_now().zone
-    fields = {"pallets": PALLET_FIELDS, "extend": EXTEND_FIELDS, "notes": NOTE_FIELDS}[what]
+    if what not in FORMS:
+        raise NotFound(_("a hold has no form '%(what)s'", what=what[:40]))
+    fields = FORMS[what]
     form, ticked = posted(fields), tuple(dict.fromkeys(request.form.getlist("pallet")))
     hold = hold_numbered(session, number, now())
     try:
@@ -249,10 +254,11 @@ def write_on_hold(number: int, what: str) -> AnyResponse | tuple[str, int]:
     return redirect(f"/holds/{number}", 303)
 
 
-@hold_pages.get("/holds/<int:number>/pallets.<any(csv, xlsx):kind>")
+@hold_pages.get("/holds/<int:number>/pallets.<kind>")
 @permit("see")
 def pallets_file(number: int, kind: str) -> Response:
     """The pallets of a hold as a file."""
+    demand_kind(kind)
     hold = hold_numbered(current_session(), number, now())
     return sheet_file(pallets_sheet(hold, the_plant_now().zone), f"hold-{number}", kind)
 
