@@ -172,6 +172,17 @@ def upgrade() -> None:
             postgresql_where=sa.text("made_at IS NOT NULL"),
         )
 
+    with op.batch_alter_table("current_entries", schema=None) as batch_op:
+        batch_op.drop_index("ix_current_entries_machine_occurred_at")
+        batch_op.create_index(
+            "ix_current_entries_machine_occurred_at",
+            ["machine_id", "occurred_at", "cans"],
+            unique=False,
+        )
+
+    with op.batch_alter_table("entry_corrections", schema=None) as batch_op:
+        batch_op.create_index("ix_entry_corrections_corrected_at", ["corrected_at"], unique=False)
+
     with op.batch_alter_table("measurements", schema=None) as batch_op:
         batch_op.create_index(
             "ix_measurements_characteristic_measured_at",
@@ -186,6 +197,15 @@ def upgrade() -> None:
 def downgrade() -> None:
     with op.batch_alter_table("pallets", schema=None) as batch_op:
         batch_op.drop_index("ix_pallets_line_ended_at")
+
+    with op.batch_alter_table("entry_corrections", schema=None) as batch_op:
+        batch_op.drop_index("ix_entry_corrections_corrected_at")
+
+    with op.batch_alter_table("current_entries", schema=None) as batch_op:
+        batch_op.drop_index("ix_current_entries_machine_occurred_at")
+        batch_op.create_index(
+            "ix_current_entries_machine_occurred_at", ["machine_id", "occurred_at"], unique=False
+        )
 
     with op.batch_alter_table("measurements", schema=None) as batch_op:
         batch_op.drop_index("ix_measurements_characteristic_measured_at")

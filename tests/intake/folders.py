@@ -10,10 +10,11 @@ from typing import Any
 from sqlalchemy import Engine, select, text
 
 from tracelog.audit import Actor
-from tracelog.db import Base, reading
+from tracelog.db import reading
 from tracelog.intake.files import FILES, FILES_BY_NAME, PLANT_FILE
 from tracelog.intake.folder_export import export_folder
 from tracelog.intake.folder_import import Imported, import_whole
+from tracelog.schema import metadata
 
 Rows = dict[str, list[dict[str, str]]]
 
@@ -297,15 +298,13 @@ def content(engine: Engine) -> dict[str, list[tuple[Any, ...]]]:
     with reading(engine) as session:
         return {
             table.name: sorted((tuple(row) for row in session.execute(select(table))), key=repr)
-            for table in Base.metadata.sorted_tables
+            for table in metadata.sorted_tables
         }
 
 
 def row_count(engine: Engine) -> int:
     """How many rows all tables hold together."""
-    counted = " + ".join(
-        f"(SELECT count(*) FROM {table.name})" for table in Base.metadata.sorted_tables
-    )
+    counted = " + ".join(f"(SELECT count(*) FROM {table.name})" for table in metadata.sorted_tables)
     with reading(engine) as session:
         return int(session.execute(text(f"SELECT {counted}")).scalar_one())
 

@@ -33,10 +33,10 @@ from tests.support.command import Command
 from tests.support.scripted_broker import CONNECTED, SUBSCRIBED, TAKEN_OVER, answering, refused
 from tracelog.db import writing
 from tracelog.instants import now
-from tracelog.intake.integrity import look_over
 from tracelog.intake.mqtt_collector import MqttChoices, collect_mqtt
 from tracelog.intake.mqtt_link import Refused
 from tracelog.intake.mqtt_rules import BrokerAddress
+from tracelog.keeping.integrity import look_over
 
 START = datetime(2026, 3, 1, 6, tzinfo=UTC)
 

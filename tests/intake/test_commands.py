@@ -5,6 +5,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import Engine, text
@@ -102,6 +103,11 @@ def test_a_whole_database_is_in_order(run: Run, tmp_path: Path) -> None:
     }
 
 
+def _but_when(rows: dict[str, list[tuple[Any, ...]]]) -> dict[str, list[tuple[Any, ...]]]:
+    """All tables but the one that says when signals were worked out last."""
+    return {name: found for name, found in rows.items() if name != "signal_progress"}
+
+
 @pytest.mark.parametrize(
     ("damage", "told"),
     [
@@ -124,7 +130,7 @@ def test_a_derived_table_that_is_wrong_is_told_and_made_anew(
     run: Run, own_engine: Engine, tmp_path: Path, damage: str, told: str
 ) -> None:
     run("import", write_folder(tmp_path / "plant", GOOD))
-    before = content(own_engine)
+    before = _but_when(content(own_engine))
     with writing(own_engine) as session:
         session.execute(text(damage.replace("+00'", "'") if _is_sqlite(own_engine) else damage))
     damaged = content(own_engine)
@@ -133,7 +139,7 @@ def test_a_derived_table_that_is_wrong_is_told_and_made_anew(
     assert "tracelog check --rebuild" in found.stderr
     assert content(own_engine) == damaged
     assert told in run("check", "--rebuild").stderr
-    assert content(own_engine) == before
+    assert _but_when(content(own_engine)) == before
     run("check")
 
 

@@ -60,7 +60,10 @@ class EntryCorrection(Base):
     """
 
     __tablename__ = "entry_corrections"
-    __table_args__ = (Index("ix_entry_corrections_entry", "entry_id", "corrected_at"),)
+    __table_args__ = (
+        Index("ix_entry_corrections_entry", "entry_id", "corrected_at"),
+        Index("ix_entry_corrections_corrected_at", "corrected_at"),
+    )
 
     id: Mapped[uuid.UUID] = mapped_column(primary_key=True)
     entry_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("entries.id"))
@@ -81,7 +84,8 @@ class CurrentEntry(EntryColumns, Base):
 
     __tablename__ = "current_entries"
     __table_args__ = (
-        Index("ix_current_entries_machine_occurred_at", "machine_id", "occurred_at"),
+        # With the cans, so that what a machine made for years is counted in the index alone.
+        Index("ix_current_entries_machine_occurred_at", "machine_id", "occurred_at", "cans"),
         Index("ix_current_entries_occurred_at", "occurred_at"),
         Index("ix_current_entries_line_occurred_at", "line_id", "occurred_at"),
         Index("ix_current_entries_defect_occurred_at", "defect_id", "occurred_at"),

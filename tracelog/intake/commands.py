@@ -1,4 +1,4 @@
-"""Commands of the plant folder: import, export, check."""
+"""Commands of the plant folder: import and export."""
 
 import sys
 from collections.abc import Iterator
@@ -10,16 +10,13 @@ import click
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from tracelog.db import writing
 from tracelog.errors import TracelogError
 from tracelog.instants import now
 from tracelog.intake.folder_export import export_folder as write_folder
 from tracelog.intake.folder_import import Imported, import_whole
-from tracelog.intake.integrity import look_over
 from tracelog.language import _
 from tracelog.outcomes import Became
 from tracelog.terminal import (
-    EXIT_BAD_DATA,
     command_actor,
     fail,
     json_option,
@@ -31,7 +28,7 @@ from tracelog.trends.signals.watching import bring_up_to_date
 
 
 @contextmanager
-def _database() -> Iterator[Engine]:
+def opened_database() -> Iterator[Engine]:
     """The configured database; what it cannot do (disk full, read-only) is told in a sentence."""
     engine = None
     try:
@@ -65,7 +62,7 @@ def import_folder(folder: Path, keep_good: bool, dry_run: bool, as_json: bool) -
 
     Example: tracelog import my-plant/ --dry-run
     """
-    with _database() as engine, ExitStack() as stack:
+    with opened_database() as engine, ExitStack() as stack:
         done = import_whole(
             engine,
             folder,
@@ -162,35 +159,9 @@ def export_folder(folder: Path, as_json: bool) -> None:
 
     Example: tracelog export my-plant/
     """
-    with _database() as engine:
+    with opened_database() as engine:
         rows = write_folder(engine, folder)
     if as_json:
         print_json({"folder": str(folder), "files": rows})
     else:
         print_table([_("File"), _("Rows")], rows.items())
-
-
-@click.command("check")
-@click.option("--rebuild", is_flag=True, help="Make the derived tables anew from the facts.")
-@json_option
-def check(rebuild: bool, as_json: bool) -> None:
-    """Check the audit trail, the references, and the derived tables against the facts.
-
-    Writers wait while it looks.
-
-    Example: tracelog check --rebuild
-    """
-    with _database() as engine, writing(engine) as session:
-        found = look_over(session, now(), rebuild=rebuild)
-        if not rebuild:
-            session.rollback()
-    if as_json:
-        print_json(found.as_json())
-    for sentence in (*found.audit, *found.references, *found.derived):
-        click.echo(sentence, err=True)
-    if not as_json and found.is_whole:
-        click.echo(_("Derived tables made anew.") if rebuild else _("Everything is in order."))
-    if found.derived and not rebuild:
-        click.echo(_("Run 'tracelog check --rebuild' to make the derived tables anew."), err=True)
-    if not found.is_whole:
-        sys.exit(EXIT_BAD_DATA)

@@ -5,7 +5,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from tracelog.db import is_current
 from tracelog.instants import write_instant
-from tracelog.intake.backup.last import last_backup
+from tracelog.keeping.last import last_backup
 from tracelog.web.problems import problem_details
 from tracelog.web.request import house, public
 from tracelog.web.shapes import INSTANT, TEXT, Call, answers_with, described, fields, maybe

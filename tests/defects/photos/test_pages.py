@@ -19,7 +19,7 @@ from tracelog.db import new_id, reading, writing
 from tracelog.defects.models import Entry, Photo
 from tracelog.defects.photos.actions import MOST_OF_ONE
 from tracelog.defects.photos.queries import broken_photos
-from tracelog.intake.integrity import look_over
+from tracelog.keeping.integrity import look_over
 
 PHONE = picture("JPEG", exif=exif().tobytes())
 

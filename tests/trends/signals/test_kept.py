@@ -19,7 +19,7 @@ from tracelog.defects.actions import correct_entry
 from tracelog.defects.facts import CorrectionFact
 from tracelog.defects.queries import EntryFilter, entries
 from tracelog.errors import Conflict, NotFound, TracelogError
-from tracelog.intake.integrity import look_over
+from tracelog.keeping.integrity import look_over
 from tracelog.plant.queries import directory, the_plant
 from tracelog.trends.models import Signal, SignalBaseline, SignalEpoch
 from tracelog.trends.signals.actions import decide, keep, set_budget

@@ -10,7 +10,7 @@ from sqlalchemy import Column, Date, DateTime, LargeBinary, Time, Uuid
 from sqlalchemy.types import TypeEngine
 
 from tracelog.db import UtcInstant
-from tracelog.intake.backup.archive import Kind
+from tracelog.keeping.archive import Kind
 
 _KINDS: tuple[tuple[type[TypeEngine[Any]], Kind], ...] = (
     (Uuid, "uuid"),

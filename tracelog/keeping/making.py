@@ -11,10 +11,11 @@ from sqlalchemy import Engine, Table, func, inspect, select
 from sqlalchemy.orm import Session
 
 from tracelog.config import Settings
-from tracelog.db import Base, reading, revision_of
-from tracelog.intake.backup.archive import FORMAT, Kind, Manifest, writing_archive
-from tracelog.intake.backup.values import kind_of, written
+from tracelog.db import reading, revision_of
+from tracelog.keeping.archive import FORMAT, Kind, Manifest, writing_archive
+from tracelog.keeping.values import kind_of, written
 from tracelog.plant.models import Plant
+from tracelog.schema import metadata
 
 _AT_ONCE = 2000
 _NAMED = re.compile(r"tracelog-\d{8}T\d{6}Z\.zip")
@@ -39,7 +40,7 @@ def back_up(engine: Engine, path: Path, settings: Settings, now: datetime) -> Ma
     with reading(engine) as session, writing_archive(path) as archive:
         # The first statement fixes the moment.
         plant = session.execute(select(Plant.name).order_by(Plant.id).limit(1)).scalar()
-        for table in Base.metadata.sorted_tables:
+        for table in metadata.sorted_tables:
             columns = [(column.name, kind_of(column)) for column in table.columns]
             archive.add(table.name, columns, _rows(session, table, [kind for _n, kind in columns]))
         manifest = Manifest(
@@ -68,7 +69,7 @@ def rows_in(session: Session) -> int:
     there = set(inspect(session.connection()).get_table_names())
     counts = (
         session.execute(select(func.count()).select_from(table)).scalar_one()
-        for table in Base.metadata.sorted_tables
+        for table in metadata.sorted_tables
         if table.name in there
     )
     return sum(counts)

@@ -8,10 +8,10 @@ from tracelog.config import load_settings
 from tracelog.db import make_engine
 from tracelog.errors import TracelogError
 from tracelog.instants import now, write_instant
-from tracelog.intake.backup.actions import restore as put_back
-from tracelog.intake.backup.archive import Manifest, reading_archive
-from tracelog.intake.backup.last import LastBackup, remember
-from tracelog.intake.backup.making import back_up, place_in, thin_out
+from tracelog.keeping.actions import restore as put_back
+from tracelog.keeping.archive import Manifest, reading_archive
+from tracelog.keeping.last import LastBackup, remember
+from tracelog.keeping.making import back_up, place_in, thin_out
 from tracelog.language import _
 from tracelog.terminal import json_option, open_database, print_json, print_table
 

@@ -10,12 +10,13 @@ from sqlalchemy.orm import Session
 
 from tracelog.audit import broken_links
 from tracelog.bulk import pieces
-from tracelog.db import Base, known_revisions, revision_of, upgrade, writing
+from tracelog.db import known_revisions, revision_of, upgrade, writing
 from tracelog.errors import Conflict, TracelogError
-from tracelog.intake.backup.archive import Archive, Manifest, TableInArchive, reading_archive
-from tracelog.intake.backup.making import rows_in
-from tracelog.intake.backup.values import read, type_of
+from tracelog.keeping.archive import Archive, Manifest, TableInArchive, reading_archive
+from tracelog.keeping.making import rows_in
+from tracelog.keeping.values import read, type_of
 from tracelog.language import _
+from tracelog.schema import metadata
 
 _AT_ONCE = 2000
 
@@ -92,7 +93,7 @@ def _not_empty() -> Conflict:
 
 
 def _fill(session: Session, archive: Archive, path: Path) -> None:
-    known = {one.name for one in Base.metadata.sorted_tables}
+    known = {one.name for one in metadata.sorted_tables}
     connection = session.connection()
     for one in archive.manifest.tables:
         if one.name not in known:

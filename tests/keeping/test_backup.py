@@ -21,11 +21,11 @@ from tracelog.config import Settings
 from tracelog.db import new_id, reading, upgrade, writing
 from tracelog.defects.models import Photo
 from tracelog.errors import Conflict, TracelogError
-from tracelog.intake.backup.actions import restore
-from tracelog.intake.backup.archive import MANIFEST, reading_archive
-from tracelog.intake.backup.last import LastBackup, last_backup, remember
-from tracelog.intake.backup.making import back_up, place_in, thin_out
-from tracelog.intake.integrity import look_over
+from tracelog.keeping.actions import restore
+from tracelog.keeping.archive import MANIFEST, reading_archive
+from tracelog.keeping.integrity import look_over
+from tracelog.keeping.last import LastBackup, last_backup, remember
+from tracelog.keeping.making import back_up, place_in, thin_out
 from tracelog.plant.models import Pallet
 
 EVERYTHING = {file: [*rows, EXTRA[file]] for file, rows in GOOD.items()}
@@ -308,7 +308,7 @@ def test_one_that_is_whole_replaces_the_one_before_and_a_broken_one_does_not(
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patched:
-        patched.setattr("tracelog.intake.backup.archive.os.fsync", full)
+        patched.setattr("tracelog.keeping.archive.os.fsync", full)
         with pytest.raises(TracelogError, match="No space left on device"):
             saved(filled, path)
     assert path.read_bytes() == before

@@ -10,12 +10,12 @@ from sqlalchemy import Column, Table, func, select, text
 from sqlalchemy.orm import Session
 
 from tracelog.audit import broken_links
-from tracelog.db import Base
 from tracelog.defects.actions import rebuild_entries
 from tracelog.defects.photos.queries import broken_photos
 from tracelog.errors import NoPlant
 from tracelog.language import _
 from tracelog.plant.queries import the_plant
+from tracelog.schema import metadata
 from tracelog.strokes.actions import rebuild_strokes
 from tracelog.trends.signals.actions import catch_up, rebuild_signals
 
@@ -78,7 +78,7 @@ def look_over(session: Session, now: datetime, *, rebuild: bool) -> Integrity:
 def broken_references(session: Session) -> list[str]:
     """Rows that lead to a row that is not there: one sentence for each column with such rows."""
     found = []
-    for table in Base.metadata.sorted_tables:
+    for table in metadata.sorted_tables:
         for key in table.foreign_keys:
             count = session.execute(_orphans(table, key.parent, key.column)).scalar_one()
             if count:
