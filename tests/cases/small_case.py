@@ -7,6 +7,7 @@ import uuid
 from datetime import datetime, timedelta
 from typing import Any
 
+from sqlalchemy import insert
 from sqlalchemy.orm import Session
 
 from tests.trends.small_log import ZONE, day, entry, write_log
@@ -14,6 +15,8 @@ from tracelog.audit import Actor
 from tracelog.cases.actions import add_step, open_case
 from tracelog.cases.facts import CaseFact, StepFact
 from tracelog.db import new_id
+from tracelog.plant.queries import directory
+from tracelog.trends.models import Signal
 
 BY = Actor("Sara", "supervisor", "page")
 # Half a day after the last entry before the new ring, and before the first day without.
@@ -55,3 +58,15 @@ def acted(session: Session, case_id: uuid.UUID, at: datetime = ACTED_AT) -> None
     """Write down the action on a case."""
     fact = step_fact(case_id, "action", at)
     assert add_step(session, fact, BY, at + timedelta(minutes=1)).is_kept
+
+
+def raised(session: Session, kind: str, at: datetime, machine: str = "1-1") -> None:
+    """Keep a signal that is on."""
+    same = dict.fromkeys(("raised_at", "since", "since_low", "since_high"), at)
+    numbers = dict.fromkeys(("ratio", "score", "threshold", "baseline_per_million"), 4.0)
+    machine_id = directory(session).machine_named(machine).id
+    session.execute(
+        insert(Signal).values(
+            machine_id=machine_id, defect="split", kind=kind, count=6, strokes=9, **same, **numbers
+        )
+    )

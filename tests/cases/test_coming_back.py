@@ -4,16 +4,15 @@ import uuid
 from datetime import datetime
 
 import pytest
-from sqlalchemy import insert, update
+from sqlalchemy import update
 from sqlalchemy.orm import Session
 
-from tests.cases.small_case import BY, acted, opened, step_fact, write_history
+from tests.cases.small_case import BY, acted, opened, raised, step_fact, write_history
 from tests.trends.small_log import day
 from tracelog.cases.actions import add_step
 from tracelog.cases.answers import case_answer
 from tracelog.cases.queries import case, cases
 from tracelog.cases.rules import came_back
-from tracelog.plant.queries import directory
 from tracelog.trends.models import Signal
 
 
@@ -31,18 +30,6 @@ def held(session: Session) -> uuid.UUID:
     add_step(session, step_fact(case_id, "held", day(10)), BY, day(10))
     assert case(session, case_id, day(11)).case.ended_as == "held"
     return case_id
-
-
-def raised(session: Session, kind: str, at: datetime, machine: str = "1-1") -> None:
-    """Keep a signal that is on."""
-    same = dict.fromkeys(("raised_at", "since", "since_low", "since_high"), at)
-    numbers = dict.fromkeys(("ratio", "score", "threshold", "baseline_per_million"), 4.0)
-    machine_id = directory(session).machine_named(machine).id
-    session.execute(
-        insert(Signal).values(
-            machine_id=machine_id, defect="split", kind=kind, count=6, strokes=9, **same, **numbers
-        )
-    )
 
 
 def state(session: Session) -> tuple[str, bool]:

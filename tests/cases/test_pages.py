@@ -9,13 +9,14 @@ from flask import Flask
 from sqlalchemy import Engine, func, select
 from werkzeug.test import TestResponse
 
-from tests.cases.small_case import acted, opened, write_history
+from tests.cases.small_case import BY, acted, opened, raised, step_fact, write_history
 from tests.support.clock import Clock
 from tests.support.markup import form_on, seen, summary, wrong
 from tests.support.site import Cast, Visit
 from tests.trends.small_log import day
 from tracelog.audit import AuditRecord
 from tracelog.cases import queries
+from tracelog.cases.actions import add_step
 from tracelog.cases.models import Case, CaseStep
 from tracelog.cases.queries import cases
 from tracelog.cases.views import CASE_FIELDS, CONFIRMED_FIELDS, STEP_FIELDS
@@ -177,6 +178,24 @@ def test_the_page_says_what_the_numbers_say(
         supervisor.post(page, kind="reopened", at="2026-04-01T09:00", text="again").status_code
         == 303
     )
+
+
+def test_a_case_whose_defect_came_back_says_so_and_is_open(
+    supervisor: Visit, cast: Cast, own_engine: Engine, clock: Clock, case_id: uuid.UUID
+) -> None:
+    page = f"/cases/{case_id}"
+    with writing(own_engine) as session:
+        acted(session, case_id)
+        add_step(session, step_fact(case_id, "held", day(10)), BY, day(10))
+    assert "came back" not in seen(supervisor.get("/cases").text)
+    with writing(own_engine) as session:
+        raised(session, "rise", day(12))
+    clock.instant = day(13)
+    cast.sign_in(supervisor, "supervisor")
+    assert "came back" in seen(supervisor.get("/cases").text)
+    looked = supervisor.get(page).text
+    assert "It came back: the case had ended as held" in seen(looked)
+    assert 'value="action"' in looked
 
 
 def test_a_cause_is_confirmed_with_one_tap(
