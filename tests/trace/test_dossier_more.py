@@ -70,8 +70,13 @@ def test_values_measured_nearest_before_and_after(session: Session) -> None:
     for at, value in ((90, 0.1), (95, 0.2), (95, 0.4), (105, 0.5), (110, 0.6)):
         fact = MeasurementFact.read(
             {
-                "line": 1, "bodymaker": 1, "measured_at": hour(at), "unit": "mm",
-                "characteristic": "thin-wall", "value": value, "subgroup": f"{at}-{value}",
+                "line": 1,
+                "bodymaker": 1,
+                "measured_at": hour(at),
+                "unit": "mm",
+                "characteristic": "thin-wall",
+                "value": value,
+                "subgroup": f"{at}-{value}",
             },
             plant.ZONE,
         )
