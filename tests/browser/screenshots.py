@@ -71,6 +71,14 @@ def pictures(engine: Engine) -> tuple[Picture, ...]:
         Picture("log", "/log?line=3&number=5", "operator", width=360, height=1100),
         Picture("machine", "/machines/3/bodymaker/5", "planner", height=1000),
         Picture("trace", f"/trace?code=3-5&at={write_instant(seen_at)}", "quality", height=1000),
+        Picture("explain", "/cases/explain?defect=score-outside", "quality", height=1500),
+        Picture(
+            "suspects",
+            "/trace/suspects?machine=2-3&defect=score-outside&good_at=2026-06-10T06:00"
+            "&bad_at=2026-06-10T09:30&repaired_at=2026-06-10T11:00",
+            "quality",
+            height=1500,
+        ),
         Picture("service", "/service", "planner", look="dark"),
         Picture(
             "trends", "/trends?defect=score-outside&line=3&machine=3-5", "quality", height=1130
