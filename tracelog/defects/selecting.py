@@ -11,7 +11,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, select, union
+from sqlalchemy import ColumnElement, Select, func, select, union
 from sqlalchemy.orm import Session
 
 from tracelog import reference
@@ -232,11 +232,12 @@ def unaltered(as_of: datetime | None) -> list[ColumnElement[bool]]:
 
 def _altered(as_of: datetime) -> Select[tuple[uuid.UUID]]:
     """Ids of the entries whose row now may say something that was not known at `as_of`."""
+    # Nearly all were logged by then and few made later: the index of the latter is the one to use,
+    # and SQLite, which cannot know that, is kept from the other.
+    logged_at = func.coalesce(CurrentEntry.logged_at, CurrentEntry.logged_at)
     found = union(
         select(EntryCorrection.entry_id).where(EntryCorrection.corrected_at > as_of),
-        select(CurrentEntry.entry_id).where(
-            CurrentEntry.logged_at <= as_of, CurrentEntry.occurred_at > as_of
-        ),
+        select(CurrentEntry.entry_id).where(logged_at <= as_of, CurrentEntry.occurred_at > as_of),
     ).subquery()
     return select(found.c.entry_id)
 

@@ -5,17 +5,18 @@ readings or settlements had a say in; from there on they are counted anew from w
 """
 
 import uuid
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cache
 from typing import Any, TypeAlias
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ScalarSelect, Select, func, null, select
+from sqlalchemy import BindParameter, ScalarSelect, Select, bindparam, func, null, select
 from sqlalchemy.orm import Session
 
 from tracelog.bulk import pieces
-from tracelog.db import read_once
+from tracelog.db import UtcInstant, read_once
 from tracelog.instants import hour_of
 from tracelog.plant.models import Machine
 from tracelog.plant.queries import directory
@@ -83,8 +84,10 @@ def _reaches(
     otherwise: dict[uuid.UUID, tuple[datetime, datetime]] = {}
     chosen = [None] if machine_ids is None else pieces(machine_ids, _MACHINES_AT_ONCE)
     for piece in chosen:
+        asked = _reach_query(of_all=piece is None, at_an_instant=as_of is not None)
+        given = {"as_of": as_of, "machine_ids": piece}
         for machine, first_at, known_at, last_at, total, settled_at in session.execute(
-            _reach_query(piece, as_of)
+            asked, {name: value for name, value in given.items() if value is not None}
         ):
             if settled_at is not None:
                 otherwise[machine] = (first_at or settled_at, settled_at)
@@ -100,7 +103,10 @@ def _reaches(
     return found
 
 
-def _reach_query(machine_ids: Iterable[uuid.UUID] | None, as_of: datetime | None) -> Select[Any]:
+@cache
+def _reach_query(*, of_all: bool, at_an_instant: bool) -> Select[Any]:
+    """The statement, `machine_ids` and `as_of` left open: made once, asked many times a page."""
+
     def of_readings(what: Any, *conditions: Any) -> ScalarSelect[Any]:
         mine = Reading.machine_id == Machine.id
         asked = select(what).where(mine, is_counted(Machine.id), *conditions)
@@ -109,7 +115,8 @@ def _reach_query(machine_ids: Iterable[uuid.UUID] | None, as_of: datetime | None
     first, last = of_readings(func.min(Reading.read_at)), of_readings(func.max(Reading.read_at))
     known: Any = last
     settled: Any = null()
-    if as_of is not None:
+    if at_an_instant:
+        as_of = bindparam("as_of", type_=UtcInstant())
         known = of_readings(func.max(Reading.read_at), Reading.read_at <= as_of)
         settled = _settled_later(as_of).where(CounterSettlement.machine_id == Machine.id)
         settled = settled.correlate(Machine).scalar_subquery()
@@ -122,10 +129,12 @@ def _reach_query(machine_ids: Iterable[uuid.UUID] | None, as_of: datetime | None
         .scalar_subquery()
     )
     query = select(Machine.id, first, known, last, total, settled)
-    return query if machine_ids is None else query.where(Machine.id.in_(list(machine_ids)))
+    if of_all:
+        return query
+    return query.where(Machine.id.in_(bindparam("machine_ids", expanding=True)))
 
 
-def _settled_later(as_of: datetime) -> Select[Any]:
+def _settled_later(as_of: datetime | BindParameter[datetime]) -> Select[Any]:
     """The first reading by an instant about which something was settled after it."""
     return select(func.min(CounterSettlement.to_at)).where(
         CounterSettlement.settled_at > as_of, CounterSettlement.to_at <= as_of

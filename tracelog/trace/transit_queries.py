@@ -5,7 +5,7 @@ from collections.abc import Collection
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Select, select, union_all
+from sqlalchemy import Select, literal_column, select, union_all
 from sqlalchemy.orm import Session
 
 from tracelog.defects.models import CurrentEntry, EntryCorrection
@@ -14,7 +14,7 @@ from tracelog.trace.transit import Way, usual_way
 from tracelog.trace.transit_learning import Delay, learned_way_to, learned_ways
 
 # The latest cans of a line; more would tell of a line as it was long ago.
-MOST_CANS = 1_000
+MOST_CANS = 500
 _MINUTE = timedelta(minutes=1)
 
 
@@ -67,22 +67,23 @@ def known_delays(
     delays: dict[uuid.UUID, list[Delay]] = {line: [] for line in dict.fromkeys(line_ids)}
     if not delays:
         return delays
-    asked = [_latest(line, as_of) for line in delays]
+    lines = list(delays)
+    asked = [_latest(place, line, as_of) for place, line in enumerate(lines)]
     every = union_all(*(select(one.subquery()) for one in asked))
-    for line, made_at, seen_at, found_at in session.execute(every):
-        delays[line].append(Delay(found_at, (seen_at - made_at) / _MINUTE))
+    for place, made_at, seen_at, found_at in session.execute(every):
+        delays[lines[place]].append(Delay(found_at, (seen_at - made_at) / _MINUTE))
     return delays
 
 
-def _latest(line_id: uuid.UUID, as_of: datetime) -> Select[Any]:
-    """The latest entries of a line that say when the can was made.
+def _latest(place: int, line_id: uuid.UUID, as_of: datetime) -> Select[Any]:
+    """The latest entries of a line, named by its place, that say when the can was made.
 
     Twice as many are taken in order of the index as are wanted, and those that were not known then
     are left out of them: a planner that weighs all conditions at once reads every such entry.
     """
     taken = (
         select(
-            *(CurrentEntry.entry_id, CurrentEntry.line_id, CurrentEntry.made_at),
+            *(CurrentEntry.entry_id, CurrentEntry.made_at),
             *(CurrentEntry.seen_at, CurrentEntry.found_at, CurrentEntry.logged_at),
             CurrentEntry.occurred_at,
         )
@@ -96,8 +97,9 @@ def _latest(line_id: uuid.UUID, as_of: datetime) -> Select[Any]:
         .subquery()
     )
     corrected = select(EntryCorrection.entry_id).where(EntryCorrection.corrected_at > as_of)
+    named: Any = literal_column(str(place)).label("place")
     return (
-        select(taken.c.line_id, taken.c.made_at, taken.c.seen_at, taken.c.found_at)
+        select(named, taken.c.made_at, taken.c.seen_at, taken.c.found_at)
         .where(
             taken.c.found_at.is_not(None),
             taken.c.logged_at <= as_of,
