@@ -48,13 +48,16 @@ def print_tracing_scale(part: int, databases: tuple[str, ...]) -> None:
                 _print_one(url, part, place)
             return
         _print_one(f"sqlite:///{place / 'scale.db'}", part, place)
-        with _own_postgresql(place / "run") as url:
-            _print_one(url, part, place)
+    # A folder of its own: the server runs as another user, who may not enter the one above.
+    with (
+        tempfile.TemporaryDirectory(prefix="tracelog-scale-") as name,
+        _own_postgresql(Path(name)) as url,
+    ):
+        _print_one(url, part, Path(name))
 
 
 @contextmanager
 def _own_postgresql(folder: Path) -> Iterator[str]:
-    folder.mkdir()
     with patch.dict("os.environ", {FOLDER_VARIABLE: str(folder)}):
         keeper = start_keeper(folder)
         try:
