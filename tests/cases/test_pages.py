@@ -2,6 +2,7 @@
 
 import uuid
 from collections.abc import Mapping
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -189,8 +190,8 @@ def test_a_case_whose_defect_came_back_says_so_and_is_open(
         add_step(session, step_fact(case_id, "held", day(10)), BY, day(10))
     assert "came back" not in seen(supervisor.get("/cases").text)
     with writing(own_engine) as session:
-        raised(session, "rise", day(12))
-    clock.instant = day(13)
+        raised(session, "rise", day(10) + timedelta(hours=1))
+    clock.instant = day(10) + timedelta(hours=2)
     cast.sign_in(supervisor, "supervisor")
     assert "came back" in seen(supervisor.get("/cases").text)
     looked = supervisor.get(page).text
