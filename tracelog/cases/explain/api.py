@@ -35,6 +35,7 @@ explain_api = Blueprint("explain_api", __name__, url_prefix="/api/v1")
             Asked("to", ASKED_MOMENT, "end, not included unless a day; usually now"),
             Asked("as_of", ASKED_INSTANT, "the answer as it would have been then"),
         ),
+        problems=(422,),
     )
 )
 def get_explanations() -> Response:
