@@ -149,6 +149,16 @@ def reading(engine: Engine) -> Iterator[Session]:
 
 
 @contextmanager
+def reading_one_moment(engine: Engine) -> Iterator[Session]:
+    """As `reading`, and every statement of it sees the moment of the first one."""
+    # SQLite reads one state per transaction anyhow.
+    if engine.dialect.name == "postgresql":
+        engine = engine.execution_options(isolation_level="REPEATABLE READ")
+    with reading(engine) as session:
+        yield session
+
+
+@contextmanager
 def writing(engine: Engine, wait_ms: int | None = None) -> Iterator[Session]:
     """A session whose work is committed as a whole at the end, or not at all.
 

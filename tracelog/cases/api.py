@@ -9,11 +9,10 @@ from tracelog.cases.answers import case_answer, standing_answer
 from tracelog.cases.facts import CaseFact, SignalFact, StepFact
 from tracelog.cases.queries import case, cases, likely_causes
 from tracelog.cases.shapes import CASES, STANDING
-from tracelog.db import new_id
 from tracelog.language import _
-from tracelog.web.collections import answer_one, id_in_address, take_one
+from tracelog.web.collections import id_in_address, keep_one
 from tracelog.web.parameters import Parameters
-from tracelog.web.request import current_actor, current_session, now, permit
+from tracelog.web.request import current_session, now, permit
 from tracelog.web.shapes import ID, KEEP_GOOD, KEPT_ONE, Asked, Call, answers_with, described
 from tracelog.web.strict_json import answer_json
 
@@ -51,10 +50,7 @@ def get_cases() -> Response:
 )
 def post_case() -> Response:
     """Open one case."""
-    fact = take_one(CaseFact, {})
-    key = fact.id or new_id()
-    fact = fact.model_copy(update={"id": key})
-    return answer_one(key, open_case(current_session(), fact, current_actor(), now()))
+    return keep_one(CaseFact, open_case)
 
 
 @cases_api.get("/cases/<case_id>")
@@ -89,10 +85,7 @@ def get_case(case_id: str) -> Response:
 )
 def post_step(case_id: str) -> Response:
     """Write one step."""
-    fact = take_one(StepFact, {"case": _id_in_path(case_id)})
-    key = fact.id or new_id()
-    fact = fact.model_copy(update={"id": key})
-    return answer_one(key, add_step(current_session(), fact, current_actor(), now()))
+    return keep_one(StepFact, add_step, {"case": _id_in_path(case_id)})
 
 
 @cases_api.post("/cases/<case_id>/signals")
@@ -109,10 +102,7 @@ def post_step(case_id: str) -> Response:
 )
 def post_signal(case_id: str) -> Response:
     """Attach one signal."""
-    fact = take_one(SignalFact, {"case": _id_in_path(case_id)})
-    key = fact.id or new_id()
-    fact = fact.model_copy(update={"id": key})
-    return answer_one(key, attach_signal(current_session(), fact, current_actor(), now()))
+    return keep_one(SignalFact, attach_signal, {"case": _id_in_path(case_id)})
 
 
 def _id_in_path(text: str) -> uuid.UUID:

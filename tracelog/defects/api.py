@@ -4,7 +4,6 @@ import uuid
 
 from flask import Blueprint, Response
 
-from tracelog.db import new_id
 from tracelog.defects.actions import correct_entry, log_entries
 from tracelog.defects.answers import page_answer, record_answer
 from tracelog.defects.facts import CorrectionFact, EntryFact
@@ -20,12 +19,10 @@ from tracelog.defects.shapes import PAGE, RECORD
 from tracelog.errors import Fault, TracelogError
 from tracelog.language import _
 from tracelog.plant.queries import directory
-from tracelog.web.collections import answer_one, id_in_address, take, take_one
+from tracelog.web.collections import id_in_address, keep_one, take
 from tracelog.web.parameters import Parameters, WrongParameters
 from tracelog.web.request import (
-    current_actor,
     current_session,
-    now,
     permit,
     the_plant_now,
 )
@@ -134,11 +131,7 @@ def get_defect(entry_id: str) -> Response:
 )
 def post_correction(entry_id: str) -> Response:
     """Correct one entry."""
-    found = _id_in_path(entry_id)
-    fact = take_one(CorrectionFact, {"entry": found})
-    key = fact.id or new_id()
-    fact = fact.model_copy(update={"id": key})
-    return answer_one(key, correct_entry(current_session(), fact, current_actor(), now()))
+    return keep_one(CorrectionFact, correct_entry, {"entry": _id_in_path(entry_id)})
 
 
 def _id_in_path(text: str) -> uuid.UUID:

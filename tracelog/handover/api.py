@@ -4,14 +4,13 @@ import uuid
 
 from flask import Blueprint, Response
 
-from tracelog.db import new_id
 from tracelog.handover.actions import settle_note, write_note
 from tracelog.handover.answers import shift_answer
 from tracelog.handover.facts import HandoverNoteFact, SettlementFact
 from tracelog.handover.queries import shift_page
 from tracelog.handover.shapes import SHIFT
 from tracelog.language import _
-from tracelog.web.collections import answer_one, id_in_address, take_one
+from tracelog.web.collections import answer_one, id_in_address, keep_one, take_one
 from tracelog.web.parameters import Parameters
 from tracelog.web.request import current_actor, current_session, now, permit, the_plant_now
 from tracelog.web.shapes import (
@@ -61,10 +60,7 @@ def get_handover() -> Response:
 )
 def post_note() -> Response:
     """Write one note."""
-    fact = take_one(HandoverNoteFact, {})
-    key = fact.id or new_id()
-    fact = fact.model_copy(update={"id": key})
-    return answer_one(key, write_note(current_session(), fact, current_actor(), now()))
+    return keep_one(HandoverNoteFact, write_note)
 
 
 @handover_api.post("/handover/notes/<note_id>/settlement")

@@ -2,14 +2,12 @@
 
 import csv
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from tracelog.db import reading
+from tracelog.db import reading_one_moment
 from tracelog.errors import TracelogError
 from tracelog.facts import write_value
 from tracelog.intake.files import FILES, FILES_BY_NAME, PLANT_FILE, PlantFile
@@ -37,7 +35,7 @@ def export_folder(engine: Engine, folder: Path) -> dict[str, int]:
         NoPlant: there is nothing to export.
         TracelogError: the folder holds something else, or cannot be written.
     """
-    with _one_instant(engine) as session:
+    with reading_one_moment(engine) as session:
         plant = plant_text(session)
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -51,15 +49,6 @@ def export_folder(engine: Engine, folder: Path) -> dict[str, int]:
                     why=problem.strerror,
                 )
             ) from problem
-
-
-@contextmanager
-def _one_instant(engine: Engine) -> Iterator[Session]:
-    # SQLite reads one state per transaction anyhow.
-    if engine.dialect.name == "postgresql":
-        engine = engine.execution_options(isolation_level="REPEATABLE READ")
-    with reading(engine) as session:
-        yield session
 
 
 def _require_own(folder: Path, plant_name: str) -> None:

@@ -11,7 +11,7 @@ from sqlalchemy import Engine, Table, func, inspect, select
 from sqlalchemy.orm import Session
 
 from tracelog.config import Settings
-from tracelog.db import reading, revision_of
+from tracelog.db import reading_one_moment, revision_of
 from tracelog.keeping.archive import FORMAT, Kind, Manifest, writing_archive
 from tracelog.keeping.values import kind_of, written
 from tracelog.plant.models import Plant
@@ -35,10 +35,7 @@ def back_up(engine: Engine, path: Path, settings: Settings, now: datetime) -> Ma
     Raises:
         TracelogError: the archive cannot be written.
     """
-    if engine.dialect.name == "postgresql":
-        engine = engine.execution_options(isolation_level="REPEATABLE READ")
-    with reading(engine) as session, writing_archive(path) as archive:
-        # The first statement fixes the moment.
+    with reading_one_moment(engine) as session, writing_archive(path) as archive:
         plant = session.execute(select(Plant.name).order_by(Plant.id).limit(1)).scalar()
         for table in metadata.sorted_tables:
             columns = [(column.name, kind_of(column)) for column in table.columns]

@@ -15,6 +15,7 @@ from flask import Response
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor
+from tracelog.db import new_id
 from tracelog.errors import BadFact, Fault, NotFound, TracelogError
 from tracelog.facts import Fact, read_id, write_value
 from tracelog.language import _
@@ -26,6 +27,7 @@ from tracelog.web.strict_json import answer_json, read_json
 
 FactType = TypeVar("FactType", bound=Fact)
 Record: TypeAlias = Callable[[Session, Sequence[FactType], Actor, datetime], list[Outcome]]
+KeepOne: TypeAlias = Callable[[Session, FactType, Actor, datetime], Outcome]
 MOST_ITEMS = 10_000
 # What is said of a fact that is right by itself, in an array that was not kept.
 GOOD = "good"
@@ -104,6 +106,25 @@ def take_one(fact: type[FactType], in_address: Mapping[str, Any]) -> FactType:
     if not isinstance(sent, dict):
         raise BadFact((Fault("", _("send one object")),))
     return fact.read(_with_address(sent, in_address), the_plant_now().zone)
+
+
+def keep_one(
+    fact: type[FactType], keep: KeepOne[FactType], in_address: Mapping[str, Any] | None = None
+) -> Response:
+    """Read what was sent as one fact, keep it under its id or a new one, and answer.
+
+    Args:
+        fact: the model that reads it; one with an `id` that may be left out.
+        keep: the action that keeps it.
+        in_address: fields that the call's address gives, with their values.
+
+    Raises:
+        As `take_one`, and what the action refuses.
+    """
+    sent: Any = take_one(fact, in_address or {})
+    key = sent.id or new_id()
+    kept = sent.model_copy(update={"id": key})
+    return answer_one(key, keep(current_session(), kept, current_actor(), now()))
 
 
 def _with_address(sent: Mapping[str, Any], in_address: Mapping[str, Any]) -> dict[str, Any]:

@@ -15,11 +15,10 @@ from tracelog.cases.complaints.queries import (
     complaints,
 )
 from tracelog.cases.complaints.shapes import COMPLAINT, COMPLAINTS
-from tracelog.db import new_id
 from tracelog.language import _
-from tracelog.web.collections import answer_one, id_in_address, take, take_one
+from tracelog.web.collections import id_in_address, keep_one, take
 from tracelog.web.parameters import Parameters
-from tracelog.web.request import current_actor, current_session, now, permit, the_plant_now
+from tracelog.web.request import current_session, now, permit, the_plant_now
 from tracelog.web.shapes import (
     ASKED_INSTANT,
     COUNT,
@@ -80,10 +79,7 @@ def get_complaints() -> Response:
 )
 def post_complaint() -> Response:
     """Write one complaint."""
-    fact = take_one(ComplaintFact, {})
-    key = fact.id or new_id()
-    fact = fact.model_copy(update={"id": key})
-    return answer_one(key, write_complaint(current_session(), fact, current_actor(), now()))
+    return keep_one(ComplaintFact, write_complaint)
 
 
 @complaints_api.get("/complaints/<complaint_id>")

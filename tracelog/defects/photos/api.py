@@ -4,14 +4,13 @@ import base64
 
 from flask import Blueprint, Response
 
-from tracelog.db import new_id
 from tracelog.defects.photos.actions import keep_photo
 from tracelog.defects.photos.facts import PhotoFact
 from tracelog.defects.photos.queries import photo
 from tracelog.language import _
-from tracelog.web.collections import answer_one, id_in_address, take_one
+from tracelog.web.collections import id_in_address, keep_one
 from tracelog.web.parameters import Parameters
-from tracelog.web.request import current_actor, current_session, now, permit
+from tracelog.web.request import current_session, permit
 from tracelog.web.shapes import (
     COUNT,
     ID,
@@ -54,10 +53,7 @@ _PHOTO = fields(
 )
 def post_photo() -> Response:
     """Keep one picture, without its metadata."""
-    fact = take_one(PhotoFact, {})
-    key = fact.id or new_id()
-    fact = fact.model_copy(update={"id": key})
-    return answer_one(key, keep_photo(current_session(), fact, current_actor(), now()))
+    return keep_one(PhotoFact, keep_photo)
 
 
 @photos_api.get("/photos/<photo_id>")

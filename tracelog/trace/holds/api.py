@@ -4,16 +4,15 @@ import uuid
 
 from flask import Blueprint, Response
 
-from tracelog.db import new_id
 from tracelog.language import _
 from tracelog.trace.holds.actions import raise_hold, write_steps
 from tracelog.trace.holds.answers import hold_answer, hold_summary
 from tracelog.trace.holds.facts import HoldFact, HoldStepFact
 from tracelog.trace.holds.queries import MOST_HOLDS, HoldFilter, hold_row, hold_with_id, holds
 from tracelog.trace.holds.shapes import HOLD, HOLDS
-from tracelog.web.collections import answer_one, id_in_address, take, take_one
+from tracelog.web.collections import id_in_address, keep_one, take
 from tracelog.web.parameters import Parameters
-from tracelog.web.request import current_actor, current_session, now, permit, the_plant_now
+from tracelog.web.request import current_session, now, permit, the_plant_now
 from tracelog.web.shapes import (
     ASKED_INSTANT,
     COUNT,
@@ -73,10 +72,7 @@ def get_holds() -> Response:
 )
 def post_hold() -> Response:
     """Raise one hold."""
-    fact = take_one(HoldFact, {})
-    key = fact.id or new_id()
-    fact = fact.model_copy(update={"id": key})
-    return answer_one(key, raise_hold(current_session(), fact, current_actor(), now()))
+    return keep_one(HoldFact, raise_hold)
 
 
 @holds_api.get("/holds/<hold_id>")

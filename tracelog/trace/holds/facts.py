@@ -129,6 +129,12 @@ CansExpected = Annotated[
 ]
 
 
+def _ends_after_it_begins(value: Any, info: ValidationInfo) -> Any:
+    sentence = _("is before made_from; the window ends after it begins")
+    not_before(value, info.data.get("made_from"), sentence)
+    return value
+
+
 class HoldFact(Fact):
     """Stock put on hold for one reason.
 
@@ -148,12 +154,7 @@ class HoldFact(Fact):
     pallets: PalletNumbers = ()
     raised_at: Instant | None = None
 
-    @field_validator("made_to")
-    @classmethod
-    def _window_ends_after_it_begins(cls, value: Any, info: ValidationInfo) -> Any:
-        sentence = _("is before made_from; the window ends after it begins")
-        not_before(value, info.data.get("made_from"), sentence)
-        return value
+    _window = field_validator("made_to")(_ends_after_it_begins)
 
 
 class HoldStepFact(Fact):
@@ -192,12 +193,7 @@ class HoldStepFact(Fact):
             )
         return value
 
-    @field_validator("made_to")
-    @classmethod
-    def _window_ends_after_it_begins(cls, value: Any, info: ValidationInfo) -> Any:
-        sentence = _("is before made_from; the window ends after it begins")
-        not_before(value, info.data.get("made_from"), sentence)
-        return value
+    _window = field_validator("made_to")(_ends_after_it_begins)
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
