@@ -42,6 +42,81 @@ class CaseStep(Base):
     written_at: Mapped[datetime]
     text: Mapped[str] = mapped_column(Text)
     by: Mapped[str] = mapped_column(String(120))
+    # Minutes the machine stood for it; blank: not known.
+    minutes_down: Mapped[int | None] = mapped_column(Integer)
+    # What was changed, where the step says that something was.
+    change_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("changes.id"))
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class CaseLink(Base):
+    """That something belongs to a case; exactly one of the references is set. A fact."""
+
+    __tablename__ = "case_links"
+    __table_args__ = (Index("ix_case_links_case_written_at", "case_id", "written_at"),)
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True)
+    case_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("cases.id"))
+    # Why it belongs to it, when somebody said so.
+    note: Mapped[str | None] = mapped_column(Text)
+    machine_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("machines.id"))
+    defect_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("defect_types.id"))
+    entry_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("entries.id"))
+    tool_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("tools.id"))
+    coil_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("coils.id"))
+    pallet_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("pallets.id"))
+    hold_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("holds.id"))
+    photo_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("photos.id"))
+    complaint_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("complaints.id"))
+    sequence_check_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("sequence_checks.id"))
+    written_at: Mapped[datetime]
+    by: Mapped[str] = mapped_column(String(120))
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class CaseUnlink(Base):
+    """That a link was taken back, and why. A fact: never changed."""
+
+    __tablename__ = "case_unlinks"
+
+    link_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("case_links.id"), primary_key=True)
+    reason: Mapped[str] = mapped_column(Text)
+    written_at: Mapped[datetime]
+    by: Mapped[str] = mapped_column(String(120))
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class CaseExplanation(Base):
+    """What the numbers said when the case was opened. A fact: never changed."""
+
+    __tablename__ = "case_explanations"
+
+    case_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("cases.id"), primary_key=True)
+    asked_from: Mapped[datetime]
+    asked_to: Mapped[datetime]
+    made_at: Mapped[datetime]
+    # The documented answer of `explain`, as JSON.
+    answer: Mapped[str] = mapped_column(Text)
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class SequenceCheck(Base):
+    """Cans taken in order behind a station, and which were bad. A fact: never changed."""
+
+    __tablename__ = "sequence_checks"
+    __table_args__ = (Index("ix_sequence_checks_line_taken_at", "line_id", "taken_at"),)
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True)
+    line_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("lines.id"))
+    defect_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("defect_types.id"))
+    # Behind which station the cans were taken, such as `necker`.
+    taken_after: Mapped[str] = mapped_column(String(80))
+    taken_at: Mapped[datetime]
+    # One letter for each can in the order in which it came: `g` good, `b` bad, `?` not looked at.
+    cans: Mapped[str] = mapped_column(Text)
+    note: Mapped[str | None] = mapped_column(Text)
+    written_at: Mapped[datetime]
+    by: Mapped[str] = mapped_column(String(120))
     audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
 
 

@@ -35,3 +35,26 @@ class HandoverSettlement(Base):
     settled_by: Mapped[str] = mapped_column(String(120))
     reason: Mapped[str] = mapped_column(Text)
     audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class HandoverSignature(Base):
+    """That the crew of a shift handed over, or the next one took over. A fact: never changed."""
+
+    __tablename__ = "handover_signatures"
+    __table_args__ = (
+        Index("ix_handover_signatures_shift_started_at", "shift_started_at", "signed_at"),
+    )
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True)
+    # The shift that ends: it hands over, the next takes over what it says.
+    shift_started_at: Mapped[datetime]
+    # Without a line: of the whole plant.
+    line_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("lines.id"))
+    # `outgoing` or `incoming`.
+    side: Mapped[str] = mapped_column(String(10))
+    words: Mapped[str | None] = mapped_column(Text)
+    # The page as it was when it was signed: the documented answer, as JSON.
+    shown: Mapped[str] = mapped_column(Text)
+    signed_at: Mapped[datetime]
+    signed_by: Mapped[str] = mapped_column(String(120))
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))

@@ -81,6 +81,23 @@ class Machine(Base):
     rated_spm: Mapped[float | None]
 
 
+class StationPart(Base):
+    """How many mandrels, pockets, segments or fingers a station of a line has."""
+
+    __tablename__ = "station_parts"
+    __table_args__ = (
+        Index("uq_station_parts_line_station_part", "line_id", "station", "part", unique=True),
+    )
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
+    line_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("lines.id"))
+    station: Mapped[str] = mapped_column(String(80))
+    # What repeats, such as `mandrel`, `pocket`, `segment` or `finger`.
+    part: Mapped[str] = mapped_column(String(80))
+    count: Mapped[int]
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
 class DomeCodeRow(Base):
     """A machine whose cans bear another number than its own; wins over the default."""
 
