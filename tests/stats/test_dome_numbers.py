@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from tracelog.stats.dome_numbers import Suggests, dome_number_spread, sequence_repeats
+from tracelog.stats.dome_numbers import Suggests, dome_number_spread
 
 EQUAL = np.ones(8)
 
@@ -77,47 +77,3 @@ def test_cans_that_cannot_be_are_refused(
 ) -> None:
     with pytest.raises(ValueError, match=named):
         dome_number_spread(counts, strokes)
-
-
-def every(number: int, cans: int, phase: int) -> np.ndarray:
-    return (np.arange(cans) % number == phase).astype(int)
-
-
-@pytest.mark.parametrize(("number", "phase"), [(12, 3), (24, 0), (7, 6)])
-def test_a_clean_repeat_is_found_with_its_place(number: int, phase: int) -> None:
-    found = sequence_repeats(every(number, 5 * number, phase))
-    assert (found.repeats[0].every, found.repeats[0].phase) == (number, phase)
-    assert found.repeats[0].probability > 0.8
-    assert found.repeats[0].bad_in_phase == found.repeats[0].cans_in_phase == 5
-
-
-def test_a_repeat_with_some_good_and_some_stray_bad_cans_is_found() -> None:
-    random = np.random.default_rng(4)
-    cans = every(12, 120, 5)
-    cans[random.integers(0, 120, 3)] = 1
-    cans[5 + 12 * 4] = 0
-    found = sequence_repeats(cans)
-    assert (found.repeats[0].every, found.repeats[0].phase) == (12, 5)
-
-
-def test_chance_alone_seldom_passes_for_a_repeat() -> None:
-    random = np.random.default_rng(9)
-    fooled = 0
-    for _time in range(200):
-        found = sequence_repeats(random.random(72) < 0.1)
-        fooled += bool(found.repeats) and found.repeats[0].probability > 0.8
-    assert fooled <= 4
-
-
-def test_all_bad_or_all_good_repeats_nothing() -> None:
-    for cans in (np.zeros(40, dtype=int), np.ones(40, dtype=int)):
-        found = sequence_repeats(cans)
-        assert found.no_repeat > 0.5
-        assert sum(one.probability for one in found.repeats) + found.no_repeat <= 1 + 1e-9
-
-
-def test_a_sequence_that_is_none_is_refused() -> None:
-    with pytest.raises(ValueError, match="at least 4"):
-        sequence_repeats([1, 0])
-    with pytest.raises(ValueError, match="true"):
-        sequence_repeats([1, 0, 3, 0, 1])

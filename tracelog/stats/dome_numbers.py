@@ -1,6 +1,6 @@
-"""What a handful of bad cans says: do they come from one machine, and do they repeat in order.
+"""What a handful of bad cans says: do they come from one machine.
 
-Both compare what was found with chance alone, exactly; a handful suggests, it never proves.
+What was found is compared with chance alone, exactly; a handful suggests, it never proves.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from tracelog.stats.inputs import (
     as_counts,
     as_probability,
     as_series,
-    one_count,
     require,
 )
 
@@ -126,76 +125,3 @@ def _binomial(of: npt.NDArray[np.int64], taken: int, share: float, logs: FloatAr
     log_chance = logs[of] - logs[taken] - logs[of - taken]
     log_chance = log_chance + taken * np.log(share) + (of - taken) * np.log1p(-share)
     return np.asarray(np.exp(log_chance), dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class Repeat:
-    """A repeat in a sequence of cans: every `every` cans, first at place `phase` (from 0)."""
-
-    every: int
-    phase: int
-    probability: float
-    bad_in_phase: int
-    cans_in_phase: int
-
-
-@dataclass(frozen=True)
-class Sequence:
-    """What a sequence says: the likeliest repeats, and the chance that there is none."""
-
-    no_repeat: float
-    repeats: tuple[Repeat, ...]
-
-
-def sequence_repeats(
-    bad: npt.ArrayLike, longest: int = 48, shortest: int = 2, any_repeat: float = 0.5
-) -> Sequence:
-    """Whether bad cans repeat every N cans of a sequence taken in order, and at which place.
-
-    Formula: without a repeat every can is bad with one unknown chance; with one, cans of its place
-    have a chance of their own, another beta of mean 1/2, and all others the first; both uniform
-    beforehand, so that each marginal likelihood is a product of beta functions. Half of the
-    chance beforehand is for no repeat, the rest is shared by N alike, then by the place.
-
-    Args:
-        bad: for each can in order whether it is bad; 1 or true is bad.
-        longest, shortest: numbers of cans that are tried; longest at most a half of the cans.
-        any_repeat: chance beforehand of any repeat.
-    Returns: Sequence; repeats by probability, at most ten, those above 0.001. Places whose cans
-        are not worse than the others are never a repeat.
-    Raises: ValueError naming the argument.
-    Source: beta-binomial marginal likelihood, Gelman et al. (2013), sec. 2.4; Bayes factors, Kass
-        and Raftery (1995).
-    Example: every 12th of 48 cans bad, the others good: N = 12 is about certain.
-    """
-    from scipy.special import betaln, logsumexp
-
-    values = np.asarray(bad)
-    require(values.ndim == 1 and values.size >= 4, "bad must be a list of at least 4 cans")
-    require(bool(np.isin(values, (0, 1)).all()), "bad must hold true (bad) or false for each can")
-    least = one_count("shortest", shortest, least=2)
-    most = min(one_count("longest", longest, least=least), len(values) // 2)
-    chance = as_probability("any_repeat", any_repeat)
-    is_bad = values.astype(np.float64)
-    total, cans = float(is_bad.sum()), len(is_bad)
-    without = betaln(total + 1, cans - total + 1)
-    tried: list[tuple[int, int, float, float]] = []
-    factors: list[float] = []
-    for every in range(least, most + 1):
-        phase = np.arange(cans) % every
-        own, size = np.bincount(phase, is_bad), np.bincount(phase)
-        others, rest = total - own, cans - size
-        with_it = betaln(own + 1, size - own + 1) + betaln(others + 1, rest - others + 1)
-        worse = own * rest > others * size
-        log_prior = np.log(chance / max(most - least + 1, 1) / every)
-        factors += np.where(worse, log_prior + with_it - without, -np.inf).tolist()
-        tried += [(every, place, own[place], size[place]) for place in range(every)]
-    weights = np.r_[np.log(1 - chance), factors]
-    shares = np.exp(weights - logsumexp(weights))
-    order = np.argsort(-shares[1:], kind="stable")[:10]
-    found = tuple(
-        Repeat(tried[n][0], tried[n][1], float(shares[n + 1]), int(tried[n][2]), int(tried[n][3]))
-        for n in order.tolist()
-        if shares[n + 1] > 0.001
-    )
-    return Sequence(float(shares[0]), found)
