@@ -15,6 +15,18 @@ OTHER_STATIONS: tuple[tuple[str, int | None], ...] = (
     ("light-tester", None),
     ("palletiser", None),
 )
+# Parts that come round in turn; within what is usual (common practice, no source). Necker and
+# flanger share a count, as they do in many plants.
+STATION_PARTS: tuple[tuple[str, str, int], ...] = (
+    ("cupper", "pocket", 12),
+    ("decorator", "mandrel", 24),
+    ("decorator", "segment", 8),
+    ("spray-machine", "pocket", 6),
+    ("necker", "pocket", 12),
+    ("flanger", "pocket", 12),
+    ("reformer", "pocket", 16),
+    ("light-tester", "pocket", 24),
+)
 
 
 @dataclass(frozen=True)

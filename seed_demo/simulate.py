@@ -135,6 +135,7 @@ def _standing_rows(plant: SimulatedPlant) -> dict[str, list[tables.Row]]:
         "lines.csv": [(str(n), f"Line {n}") for n in range(1, plant.size.lines + 1)],
         "machines.csv": tables.machine_rows(machines),
         "dome_codes.csv": tables.dome_code_rows(clock, machines, plant.alias),
+        "station_parts.csv": tables.station_part_rows(plant.size.lines),
         "defect_types.csv": defect_type_rows(),
         "tools.csv": tables.tool_rows(plant.tools.tools),
         "tool_fits.csv": tables.fit_rows(clock, machines, plant.tools.fits),

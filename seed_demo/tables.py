@@ -11,7 +11,13 @@ from seed_demo.clock import ROTA, SHIFTS, PlantClock
 from seed_demo.coils import LineCoils
 from seed_demo.counters import Counters
 from seed_demo.logbook import Alias
-from seed_demo.machines import OTHER_STATIONS, PLANT_NAME, TRANSIT_MINUTES, Bodymaker
+from seed_demo.machines import (
+    OTHER_STATIONS,
+    PLANT_NAME,
+    STATION_PARTS,
+    TRANSIT_MINUTES,
+    Bodymaker,
+)
 from seed_demo.measurements import CHARACTERISTICS, Measurements
 from seed_demo.pallets import LinePallets
 from seed_demo.planned import PlannedPeriod
@@ -35,6 +41,7 @@ HEADERS: dict[str, str] = {
     "lines.csv": "line,name",
     "machines.csv": "line,station,number,name,counter_max,rated_spm",
     "dome_codes.csv": "code,line,bodymaker,valid_from,valid_to",
+    "station_parts.csv": "line,station,part,count",
     "readings.csv": "line,bodymaker,read_at,strokes",
     "counter_events.csv": "line,bodymaker,at,event,strokes_after",
     "defect_types.csv": "defect,name,stage,severity,arises_at,traces_to,notes",
@@ -98,6 +105,15 @@ def machine_rows(machines: list[Bodymaker]) -> list[Row]:
             name = f"{station.capitalize()} {line}"
             rows.append((str(line), station, "1", name, "", "" if spm is None else str(spm)))
     return rows
+
+
+def station_part_rows(lines: int) -> list[Row]:
+    """Return the rows of station_parts.csv: the same machines on every line."""
+    return [
+        (str(line), station, part, str(count))
+        for line in range(1, lines + 1)
+        for station, part, count in STATION_PARTS
+    ]
 
 
 def dome_code_rows(clock: PlantClock, machines: list[Bodymaker], alias: Alias | None) -> list[Row]:

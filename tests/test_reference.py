@@ -22,6 +22,7 @@ FILES = (
     "defects.toml",
     "dome_digits.toml",
     "service_levels.toml",
+    "station_parts.toml",
     "stations.toml",
     "tool_types.toml",
 )
@@ -42,6 +43,7 @@ def all_rows() -> list[Any]:
         reference.tool_types,
         reference.service_levels,
         reference.stations,
+        reference.station_parts,
         reference.confusable_digits,
         reference.routine_checks,
         reference.characteristics,

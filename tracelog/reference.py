@@ -1,9 +1,9 @@
 """The reference data of the trade, read once from the TOML files of the shared folder.
 
-Defect vocabulary, tool types, service levels, stations, digits taken for others, routine checks,
-measured characteristics, cautions and kinds of change. All of it is a starting default with its
-source beside it; what the plant itself brings along always wins. The texts are English: pages pass
-them through `_`.
+Defect vocabulary, tool types, service levels, stations and their parts, digits taken for others,
+routine checks, measured characteristics, cautions and kinds of change. All of it is a starting
+default with its source beside it; what the plant itself brings along always wins. The texts are
+English: pages pass them through `_`.
 """
 
 from collections.abc import Callable, Collection, Iterable
@@ -29,6 +29,7 @@ from tracelog.reference_rows import (
     ServiceWindow,
     Stage,
     Station,
+    StationPart,
     ToolType,
     Word,
 )
@@ -56,6 +57,7 @@ __all__ = [
     "ServiceWindow",
     "Stage",
     "Station",
+    "StationPart",
     "ToolType",
     "Word",
     "caution",
@@ -74,6 +76,7 @@ __all__ = [
     "service_window",
     "severities",
     "stages",
+    "station_parts",
     "stations",
     "tool_types",
 ]
@@ -191,6 +194,13 @@ def _check_the_rest(found: Reference) -> None:
         where = f"stations.toml: station {station.station}"
         _require_known([station.kind], STATION_KINDS, where)
         _require_ranges(station, where)
+    for part in found.station_parts:
+        where = f"station_parts.toml: {part.station} {part.part}"
+        _require_known([part.station], places, where)
+        if not 2 <= part.fewest <= part.most:
+            raise FaultyReference(
+                _("%(where)s: fewest and most do not rise in this order from 2", where=where)
+            )
     for check in found.routine_checks:
         where = f"checks_routine.toml: check {check.check}"
         _require_known([check.where], places, where)
@@ -255,6 +265,9 @@ def read_reference(folder: Path) -> Reference:
         service_window=services.single(ServiceWindow, "window"),
         run_in=services.single(RunIn, "run_in"),
         stations=ReferenceFile(folder, "stations.toml").rows(Station, "station", "station"),
+        station_parts=ReferenceFile(folder, "station_parts.toml").rows(
+            StationPart, "station_part", "station", "part"
+        ),
         confusable_digits=digits.rows(DigitConfusion, "confusion", "kind"),
         reading_doubt=digits.single(ReadingDoubt, "doubt"),
         routine_checks=checks.rows(
@@ -332,6 +345,11 @@ def run_in() -> RunIn:
 def stations() -> tuple[Station, ...]:
     """The stations in process order, then transport, test bench and customer."""
     return _reference().stations
+
+
+def station_parts() -> tuple[StationPart, ...]:
+    """The parts of stations that come round in turn, with the usual counts."""
+    return _reference().station_parts
 
 
 def confusable_digits() -> tuple[DigitConfusion, ...]:

@@ -132,6 +132,18 @@ class Station:
 
 
 @dataclass(frozen=True)
+class StationPart:
+    """Parts of a station that come round in turn, and how many there mostly are."""
+
+    station: str
+    part: str
+    fewest: int
+    most: int
+    notes: str
+    source: str
+
+
+@dataclass(frozen=True)
 class DigitConfusion:
     """One way a number in the dome is taken for another; a pair is (on the can, as read).
 
@@ -238,6 +250,7 @@ class Reference:
     service_window: ServiceWindow
     run_in: RunIn
     stations: tuple[Station, ...]
+    station_parts: tuple[StationPart, ...]
     confusable_digits: tuple[DigitConfusion, ...]
     reading_doubt: ReadingDoubt
     routine_checks: tuple[RoutineCheck, ...]

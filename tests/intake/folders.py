@@ -66,6 +66,9 @@ GOOD: Rows = {
         "2,bodymaker,1,,,310.5",
     ),
     "dome_codes.csv": _rows("dome_codes.csv", "1-19,1,2,2026-03-01T00:00:00Z,"),
+    "station_parts.csv": _rows(
+        "station_parts.csv", "1,decorator,mandrel,24", "1,necker,pocket,12", "1,reformer,pocket,0"
+    ),
     "defect_types.csv": _rows(
         "defect_types.csv",
         "split,Split,forming,leak,bodymaker,,",
@@ -191,6 +194,7 @@ EXTRA: dict[str, dict[str, str]] = {
         "dome_codes.csv": _rows(
             "dome_codes.csv", "2-9,2,1,2026-03-01T00:00:00Z,2026-03-04T00:00:00Z"
         ),
+        "station_parts.csv": _rows("station_parts.csv", "2,light-tester,pocket,24"),
         "defect_types.csv": _rows("defect_types.csv", "odd,Odd,forming,run,bodymaker,tooling,rare"),
         "service_levels.csv": _rows("service_levels.csv", "bodymaker,major,50000000,180,8,3"),
         "planning.csv": _rows("planning.csv", "late_weight,2.5"),

@@ -49,6 +49,12 @@ BAD: dict[str, dict[str, list[str]]] = {
         "valid_from": ["", *INSTANTS],
         "valid_to": [*INSTANTS, END_BEFORE_START],
     },
+    "station_parts.csv": {
+        "line": ["", *NUMBERS, "9"],
+        "station": ["", *NAMES],
+        "part": ["", *NAMES],
+        "count": ["", "241", "-1", "1.5", "many"],
+    },
     "defect_types.csv": {
         "defect": ["", *NAMES],
         "name": NAMES,

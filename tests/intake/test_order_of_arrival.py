@@ -192,6 +192,11 @@ def plants(draw: st.DrawFn) -> Rows:
             for code in ("1-2", "2-7")
             for start, end in draw(stays(2))
         ],
+        "station_parts.csv": [
+            {"line": line, "station": "necker", "part": draw(st.sampled_from(["pocket", "finger"]))}
+            | {"count": "12"}
+            for line in "12"
+        ],
         "defect_types.csv": [{"defect": "split", "severity": "leak"}, {"defect": "wrinkle"}],
         "service_levels.csv": [
             {"station": "bodymaker", "service": "minor", "interval_strokes": "1000000"}

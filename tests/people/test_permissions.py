@@ -27,6 +27,7 @@ def test_everybody_sees_logs_and_corrects(role: str, permission: str) -> None:
         ("send readings", {"planner", "supervisor", "administrator"}),
         ("read counter", {"operator", "planner", "supervisor", "administrator"}),
         ("settle counter", {"planner", "supervisor", "administrator"}),
+        ("set station parts", {"planner", "supervisor", "administrator"}),
         ("hold stock", {"supervisor", "quality"}),
         ("release stock", {"quality"}),
         ("manage accounts", {"administrator"}),

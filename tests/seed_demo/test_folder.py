@@ -25,6 +25,7 @@ from tracelog.plant.facts import (
     ToolFact,
     ToolFitFact,
 )
+from tracelog.plant.part_facts import StationPartFact
 from tracelog.plant.tool_facts import ToolWorkFact
 from tracelog.service.facts import ServiceFact, ServiceLevelFact
 from tracelog.strokes.facts import CounterEventFact, ReadingFact
@@ -34,6 +35,7 @@ FACTS: Mapping[str, type[Fact]] = {
     "lines.csv": LineFact,
     "machines.csv": MachineFact,
     "dome_codes.csv": DomeCodeFact,
+    "station_parts.csv": StationPartFact,
     "readings.csv": ReadingFact,
     "counter_events.csv": CounterEventFact,
     "defect_types.csv": DefectTypeFact,

@@ -32,6 +32,8 @@ from tracelog.plant.facts import (
     ToolFact,
     ToolFitFact,
 )
+from tracelog.plant.part_actions import record_station_parts
+from tracelog.plant.part_facts import StationPartFact
 from tracelog.plant.queries import BODYMAKER
 from tracelog.plant.stock_actions import record_coil_runs, record_coils, record_pallets
 from tracelog.plant.tool_actions import record_tool_fits, record_tool_works, record_tools
@@ -149,6 +151,7 @@ FILES: tuple[PlantFile, ...] = (
         None,
     ),
     PlantFile("dome_codes.csv", DomeCodeFact, record_dome_codes, (_LINE, _MACHINE), None, None),
+    PlantFile("station_parts.csv", StationPartFact, record_station_parts, (_LINE,), None, None),
     PlantFile("defect_types.csv", DefectTypeFact, record_defect_types, (), _key("defect"), None),
     PlantFile(
         "service_levels.csv",

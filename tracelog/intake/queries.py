@@ -27,6 +27,7 @@ from tracelog.plant.models import (
     Plant,
     RotaDay,
     Shift,
+    StationPart,
     Tool,
     ToolFit,
     ToolWork,
@@ -143,6 +144,14 @@ def _machines(text: ByCodePoint) -> Rows:
         )
         .join(Line, Line.id == Machine.line_id)
         .order_by(Line.line, text(Machine.station), Machine.number)
+    )
+
+
+def _station_parts(text: ByCodePoint) -> Rows:
+    return (
+        select(Line.line, StationPart.station, StationPart.part, StationPart.count)
+        .join(Line, Line.id == StationPart.line_id)
+        .order_by(Line.line, text(StationPart.station), text(StationPart.part))
     )
 
 
@@ -358,6 +367,7 @@ def _baselines(_text: ByCodePoint) -> Rows:
 _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "lines.csv": _lines,
     "machines.csv": _machines,
+    "station_parts.csv": _station_parts,
     "defect_types.csv": _defect_types,
     "service_levels.csv": _service_levels,
     "planning.csv": _planning_settings,

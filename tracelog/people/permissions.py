@@ -15,6 +15,7 @@ _RUNNING = frozenset(
         "plan services",
         "read counter",
         "send readings",
+        "set station parts",
         "settle counter",
     }
 )
