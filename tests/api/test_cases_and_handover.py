@@ -40,7 +40,7 @@ def test_a_case_is_opened_worked_on_and_read(site: Site) -> None:
     answer = program.get(f"/cases/{case_id}")
     assert answer.status_code == 200
     fits(site, "/cases/{case_id}", answer.json)
-    assert (answer.json["state"], answer.json["place"]) == ("open", "1-1")
+    assert (answer.json["state"], answer.json["place"]) == ("watching", "1-1")
     assert [(one["kind"], one["by"]) for one in answer.json["steps"]] == [
         ("action", "sara/gateway")
     ]
@@ -86,6 +86,10 @@ WRONG_CASE = {
     "defect": ("spilt", "is not a defect of this plant"),
     "place": ("9-1", "line 9"),
     "since_at": ("2026-03-29T02:30", "does not exist"),
+    "entry": (str(new_id()), "there is no entry"),
+    "complaint": (999, "there is no complaint '999' on record"),
+    "signal_kind": ("x" * 81, "at most 80 are kept"),
+    "signal_raised_at": ("2026-10-25T02:30", "occurs twice"),
 }
 WRONG_STEP = {
     "id": (17, "is not a UUID"),
@@ -93,6 +97,9 @@ WRONG_STEP = {
     "kind": ("guess", "is not one of"),
     "at": ("2026-10-25T02:30", "occurs twice"),
     "text": (None, "is missing"),
+    "minutes_down": (100_001, "is out of range"),
+    "change": ("repair", "belongs to a step 'changed' only"),
+    "machine": ("1-1", "belongs to a step 'changed' only"),
 }
 WRONG_NOTE = {
     "id": ([], "is not a UUID"),

@@ -12,8 +12,9 @@ from sqlalchemy.orm import Session
 
 from tests.trends.small_log import ZONE, day, entry, write_log
 from tracelog.audit import Actor
-from tracelog.cases.actions import add_step, open_case
+from tracelog.cases.actions import open_case
 from tracelog.cases.facts import CaseFact, StepFact
+from tracelog.cases.step_actions import add_step
 from tracelog.db import new_id
 from tracelog.plant.queries import directory
 from tracelog.trends.models import Signal
@@ -24,8 +25,14 @@ ACTED_AT = day(5)
 
 
 def write_history(session: Session) -> None:
-    """A split of 1-1 on each of the first five days, and one of 1-2 on the eighth."""
-    write_log(session, [*(entry(n, "1-1", "split") for n in range(5)), entry(8, "1-2", "split")])
+    """Two splits of 1-1 on each of the first five days, and one of 1-2 on the eighth."""
+    write_log(
+        session,
+        [
+            *(entry(n, "1-1", "split", cans=2, occurrences=2) for n in range(5)),
+            entry(8, "1-2", "split"),
+        ],
+    )
 
 
 def case_fact(**more: Any) -> CaseFact:

@@ -1,5 +1,6 @@
 """Opening a case, writing steps, ending it: what is kept, refused, and put on record."""
 
+import hashlib
 import json
 from datetime import timedelta
 from typing import Any
@@ -20,10 +21,12 @@ from tests.cases.small_case import (
 from tests.support.statements import Statements
 from tests.trends.small_log import ACTOR, WRITTEN_AT, day, entry
 from tracelog.audit import AuditRecord, broken_links
-from tracelog.cases.actions import add_step, open_case
+from tracelog.cases.actions import open_case
 from tracelog.cases.models import Case, CaseStep
+from tracelog.cases.opening.queries import kept_explanation
 from tracelog.cases.queries import case, cases
 from tracelog.cases.rules import Verdict
+from tracelog.cases.step_actions import add_step
 from tracelog.db import SNAPSHOT, new_id
 from tracelog.defects.actions import log_entries
 from tracelog.errors import BadFact, Conflict, NotFound, TracelogError, UnknownReference
@@ -58,24 +61,28 @@ def test_a_case_is_opened_and_put_on_record(session: Session) -> None:
         "case",
         str(case_id),
     )
-    assert json.loads(record.after or "")["place"] == "1-1"
-    (kept,) = cases(session)
-    assert (kept.title, kept.defect, kept.place, kept.opened_by) == (
+    said = json.loads(record.after or "")
+    assert said["place"] == "1-1"
+    kept = kept_explanation(session, case_id)
+    assert kept is not None
+    assert said["explanation"] == hashlib.sha256(kept.text.encode()).hexdigest()
+    (listed,) = cases(session)
+    assert (listed.title, listed.defect, listed.place, listed.opened_by) == (
         "splits on 1-1",
         "split",
         "1-1",
         "Sara",
     )
-    assert kept.is_open
-    assert len(kept.machine_ids) == 1
+    assert listed.is_open
+    assert len(listed.machine_ids) == 1
 
 
 def test_a_case_on_a_line_is_of_all_its_bodymakers(session: Session) -> None:
     standing = case(session, opened(session, place="1"), day(10))
     assert standing.case.place == "1"
     assert len(standing.case.machine_ids) == 3
-    # Five splits of 1-1 and one of 1-2; 10, 20 and 10 million strokes.
-    assert standing.verification.before.happenings == 6
+    # Ten splits of 1-1 and one of 1-2; 10, 20 and 10 million strokes.
+    assert standing.verification.before.happenings == 11
     assert standing.verification.before.strokes == 40_000_000
 
 
@@ -114,10 +121,10 @@ def test_a_case_that_cannot_be_is_refused_and_nothing_is_written(
 def test_before_is_compared_with_after_the_last_action(session: Session) -> None:
     case_id = opened(session)
     found = case(session, case_id, day(5)).verification
-    assert (found.verdict, found.before.happenings) == (Verdict.NO_ACTION, 5)
+    assert (found.verdict, found.before.happenings) == (Verdict.NO_ACTION, 10)
     acted(session, case_id)
     found = case(session, case_id, day(10)).verification
-    assert (found.before.happenings, found.before.strokes) == (5, 5_000_000)
+    assert (found.before.happenings, found.before.strokes) == (10, 5_000_000)
     assert (found.after.happenings, found.after.strokes) == (0, 5_000_000)
     assert found.verdict is Verdict.HELD
     acted(session, case_id, day(7))
@@ -145,7 +152,7 @@ def test_only_happenings_with_strokes_beside_them_count(session: Session) -> Non
     for fact in (before_the_first_reading, after_the_last):
         assert log_entries(session, [fact], ACTOR, WRITTEN_AT)[0].is_kept
     found = case(session, case_id, day(12)).verification
-    assert (found.before.happenings, found.before.strokes) == (5, 5_000_000)
+    assert (found.before.happenings, found.before.strokes) == (10, 5_000_000)
     assert (found.after.happenings, found.after.strokes) == (0, 5_000_000)
 
 

@@ -12,9 +12,9 @@ from tests.cases.small_case import BY, opened, step_fact, write_history
 from tests.trends.small_log import day
 from tracelog.audit import AuditRecord
 from tracelog.cases import queries
-from tracelog.cases.actions import add_step
 from tracelog.cases.causes import LikelyCause, weigh_causes
 from tracelog.cases.queries import case, likely_causes
+from tracelog.cases.step_actions import add_step
 from tracelog.reference import defect_type
 from tracelog.reference_rows import Cause
 

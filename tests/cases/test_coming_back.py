@@ -9,10 +9,10 @@ from sqlalchemy.orm import Session
 
 from tests.cases.small_case import BY, acted, opened, raised, step_fact, write_history
 from tests.trends.small_log import day
-from tracelog.cases.actions import add_step
 from tracelog.cases.answers import case_answer
 from tracelog.cases.queries import case, cases
 from tracelog.cases.rules import came_back
+from tracelog.cases.step_actions import add_step
 from tracelog.trends.models import Signal
 
 

@@ -17,9 +17,9 @@ from tests.support.site import Cast, Visit
 from tests.trends.small_log import day
 from tracelog.audit import AuditRecord
 from tracelog.cases import queries
-from tracelog.cases.actions import add_step
 from tracelog.cases.models import Case, CaseStep
 from tracelog.cases.queries import cases
+from tracelog.cases.step_actions import add_step
 from tracelog.cases.views import CASE_FIELDS, CONFIRMED_FIELDS, STEP_FIELDS
 from tracelog.db import new_id, reading, writing
 from tracelog.reference import caution, defect_type
@@ -80,7 +80,7 @@ def test_a_case_is_opened_on_the_page(supervisor: Visit, own_engine: Engine) -> 
     answer = supervisor.post("/cases", **(shown | CASE))
     assert (answer.status_code, answer.location) == (303, f"/cases/{shown['id']}")
     page = seen(supervisor.get(answer.location).text)
-    assert "No action is written down yet. Before: 5 happenings in 10,000,000 strokes." in page
+    assert "No action is written down yet. Before: 10 happenings in 10,000,000 strokes." in page
     before = counted(own_engine)
     assert supervisor.post("/cases", **(shown | CASE)).status_code == 303
     assert counted(own_engine) == before
@@ -167,7 +167,7 @@ def test_the_page_says_what_the_numbers_say(
     clock.instant = day(10)
     text = seen(supervisor.get(page).text)
     assert "The numbers say that it held." in text
-    assert "p-value of the exact test of a fall: 0.031" in text
+    assert "p-value of the exact test of a fall: under 0.001" in text
     assert caution("explanation").text in text
     assert supervisor.post(page, kind="held", at="2026-04-01T08:00", text="good").status_code == 303
     with reading(own_engine) as session:

@@ -1,5 +1,6 @@
-"""Opening a case, writing what was done, ending it."""
+"""Opening a case with what was known then, and attaching signals to it."""
 
+import hashlib
 import uuid
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -8,10 +9,12 @@ from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
-from tracelog.cases.facts import CaseFact, SignalFact, StepFact, StepKind
-from tracelog.cases.models import Case, CaseStep
+from tracelog.cases.facts import CaseFact, SignalFact
+from tracelog.cases.links.actions import link
+from tracelog.cases.links.facts import LinkFact
+from tracelog.cases.models import Case, CaseExplanation
+from tracelog.cases.opening.queries import explain_if_possible
 from tracelog.cases.queries import case, place_of
-from tracelog.cases.rules import Verdict
 from tracelog.db import new_id
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import Conflict, TracelogError, UnknownReference
@@ -21,6 +24,8 @@ from tracelog.plant.queries import directory
 from tracelog.trends.signals.actions import decide
 from tracelog.trends.signals.facts import DecisionFact
 from tracelog.trends.signals.rules import Decision
+
+UTC_ZONE = ZoneInfo("UTC")
 
 
 def open_case(session: Session, fact: CaseFact, actor: Actor, now: datetime) -> Outcome:
@@ -37,7 +42,6 @@ def open_case(session: Session, fact: CaseFact, actor: Actor, now: datetime) -> 
         TracelogError: the trouble begins in the future.
         Conflict: the id was accepted before with other content.
     """
-    take_turn(session)
     kinds = {kind.defect: kind.id for kind in vocabulary(session)}
     if fact.defect not in kinds:
         raise UnknownReference(
@@ -46,6 +50,9 @@ def open_case(session: Session, fact: CaseFact, actor: Actor, now: datetime) -> 
     if fact.since_at >= now:
         raise TracelogError(_("lies ahead; say since when it has been seen"), "since_at")
     line_id, machine_id = place_of(session, fact.place)
+    # Before the turn is taken, since it takes about a second on a year of a large plant.
+    explained = explain_if_possible(session, fact.defect, fact.since_at, now)
+    take_turn(session)
     said = {
         "title": fact.title,
         "defect_id": kinds[fact.defect],
@@ -64,14 +71,49 @@ def open_case(session: Session, fact: CaseFact, actor: Actor, now: datetime) -> 
                 return UNCHANGED
             raise Conflict(_("a case with this id says something else; open a new one"), "id")
     case_id = fact.id or new_id()
-    after = fact.model_dump(exclude={"id"})
+    after = fact.model_dump(exclude={"id"}, exclude_none=True)
+    if explained is not None:
+        after["explanation"] = hashlib.sha256(explained.text.encode()).hexdigest()
     audit_id = append(session, actor, now, "open case", Subject("case", str(case_id)), None, after)
     session.execute(
         insert(Case).values(
             id=case_id, opened_at=now, opened_by=actor.name, audit_id=audit_id, **said
         )
     )
+    if explained is not None:
+        session.execute(
+            insert(CaseExplanation).values(
+                case_id=case_id,
+                asked_from=explained.asked_from,
+                asked_to=explained.asked_to,
+                made_at=explained.made_at,
+                answer=explained.text,
+                audit_id=audit_id,
+            )
+        )
+    _link_origin(session, case_id, fact, actor, now)
     return CREATED
+
+
+def _link_origin(
+    session: Session, case_id: uuid.UUID, fact: CaseFact, actor: Actor, now: datetime
+) -> None:
+    """Link what the case is opened from, and attach its signal."""
+    for target in ("entry", "complaint"):
+        said = getattr(fact, target)
+        if said is not None:
+            told = LinkFact.model_validate({"case": case_id, target: said})
+            link(session, told, actor, now)
+    if fact.signal_kind is None or fact.signal_raised_at is None:
+        return
+    signal = {
+        "case": str(case_id),
+        "machine": fact.place,
+        "defect": fact.defect,
+        "kind": fact.signal_kind,
+        "raised_at": fact.signal_raised_at,
+    }
+    attach_signal(session, SignalFact.read(signal, UTC_ZONE), actor, now)
 
 
 def attach_signal(session: Session, fact: SignalFact, actor: Actor, now: datetime) -> Outcome:
@@ -94,90 +136,6 @@ def attach_signal(session: Session, fact: SignalFact, actor: Actor, now: datetim
     if not standing.is_open:
         raise Conflict(_("the case has ended; reopen it"), "case")
     said = fact.model_dump(exclude={"case"}) | {"decision": Decision.ATTACHED.value}
-    decided = DecisionFact.read(said, ZoneInfo("UTC"))
+    decided = DecisionFact.read(said, UTC_ZONE)
     machine = directory(session).machine_named(fact.machine)
     return decide(session, decided, machine.id, actor, now, fact.case)
-
-
-def add_step(session: Session, fact: StepFact, actor: Actor, now: datetime) -> Outcome:
-    """Write a note, an action or the end of a case.
-
-    A case ends as held only when the data say so.
-
-    Args:
-        session: an open session that writes.
-        fact: the step.
-        actor: who writes it.
-        now: UTC.
-
-    Raises:
-        NotFound: there is no such case.
-        Conflict: the case has ended, or has not, as the step needs; or the id says otherwise.
-        TracelogError: the step lies ahead, an action is older than the case looks back, or the
-            numbers do not say that the fix held.
-    """
-    take_turn(session)
-    known = _known_step(session, fact)
-    if known is not None:
-        return known
-    standing = case(session, fact.case, now)
-    if fact.at > now:
-        raise TracelogError(_("lies ahead; only what was done is written"), "at")
-    if fact.kind is StepKind.ACTION and fact.at <= standing.case.since_at:
-        raise TracelogError(
-            _(
-                "is not after the time since which the case looks back, so that there is nothing"
-                " before it to compare with; give a later time, or write it as a note"
-            ),
-            "at",
-        )
-    if standing.is_open == (fact.kind is StepKind.REOPENED):
-        sentence = (
-            _("the case is open already")
-            if standing.is_open
-            else _("the case has ended; reopen it")
-        )
-        raise Conflict(sentence, "kind")
-    verdict = standing.verification.verdict
-    if fact.kind is StepKind.HELD and verdict is not Verdict.HELD:
-        raise TracelogError(
-            _(
-                "the numbers do not say that the fix held (%(verdict)s); wait for more strokes,"
-                " or end the case without that, with a reason",
-                verdict=verdict.value,
-            ),
-            "kind",
-        )
-    step_id = fact.id or new_id()
-    after = fact.model_dump(exclude={"id", "case"})
-    subject = Subject("case", str(fact.case))
-    audit_id = append(session, actor, now, f"case step: {fact.kind}", subject, None, after)
-    session.execute(
-        insert(CaseStep).values(
-            id=step_id,
-            case_id=fact.case,
-            kind=fact.kind.value,
-            at=fact.at,
-            written_at=now,
-            text=fact.text,
-            by=actor.name,
-            audit_id=audit_id,
-        )
-    )
-    return CREATED
-
-
-def _known_step(session: Session, fact: StepFact) -> Outcome | None:
-    if fact.id is None:
-        return None
-    row = session.execute(
-        select(CaseStep.case_id, CaseStep.kind, CaseStep.at, CaseStep.text).where(
-            CaseStep.id == fact.id
-        )
-    ).one_or_none()
-    if row is None:
-        return None
-    same: tuple[uuid.UUID, str, datetime, str] = (fact.case, fact.kind.value, fact.at, fact.text)
-    if tuple(row) == same:
-        return UNCHANGED
-    raise Conflict(_("a step with this id says something else; write a new one"), "id")

@@ -9,7 +9,7 @@ from tracelog.cases.rules import Side, Verification
 
 
 def case_answer(case: CaseView) -> dict[str, Any]:
-    """One case with its steps; `state` is ``open``, ``came back``, or as what it ended."""
+    """One case with its steps; `state` is a word of `queries.State`."""
     return {
         "id": str(case.id),
         "title": case.title,
@@ -18,7 +18,8 @@ def case_answer(case: CaseView) -> dict[str, Any]:
         "since_at": case.since_at,
         "opened_at": case.opened_at,
         "opened_by": case.opened_by,
-        "state": "came back" if case.came_back_at else case.ended_as or "open",
+        "state": case.state.value,
+        "came_back_at": case.came_back_at,
         "steps": [
             {
                 "id": str(step.id),
@@ -26,6 +27,8 @@ def case_answer(case: CaseView) -> dict[str, Any]:
                 "at": step.at,
                 "text": step.text,
                 "by": step.by,
+                "minutes_down": step.minutes_down,
+                "change": step.change,
             }
             for step in case.steps
         ],
@@ -63,6 +66,9 @@ def _numbers(found: Verification) -> dict[str, Any]:
         "probability_fell": posterior.probability_below if posterior else None,
         "p_fell": exact.p_less if exact else None,
         "strokes_needed": found.strokes_needed,
+        "evidence": found.evidence,
+        "probability_halved": found.probability_halved,
+        "strokes_to_halved": found.strokes_to_halved,
     }
 
 

@@ -4,11 +4,12 @@ import uuid
 
 from flask import Blueprint, Response
 
-from tracelog.cases.actions import add_step, attach_signal, open_case
+from tracelog.cases.actions import attach_signal, open_case
 from tracelog.cases.answers import case_answer, standing_answer
 from tracelog.cases.facts import CaseFact, SignalFact, StepFact
 from tracelog.cases.queries import case, cases, likely_causes
 from tracelog.cases.shapes import CASES, STANDING
+from tracelog.cases.step_actions import add_step
 from tracelog.language import _
 from tracelog.web.collections import id_in_address, keep_one
 from tracelog.web.parameters import Parameters

@@ -4,12 +4,13 @@ import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from enum import StrEnum
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracelog.cases.causes import LikelyCause, weigh_causes
-from tracelog.cases.facts import StepKind
+from tracelog.cases.facts import ACTED, StepKind
 from tracelog.cases.models import Case, CaseStep
 from tracelog.cases.rules import Side, Verification, came_back, verify
 from tracelog.defects.counts import production_counts
@@ -17,6 +18,7 @@ from tracelog.defects.models import DefectType
 from tracelog.defects.queries import EntryFilter, vocabulary
 from tracelog.errors import NotFound, UnknownReference
 from tracelog.language import _
+from tracelog.plant.models import Change
 from tracelog.plant.queries import Directory, directory
 from tracelog.reference import defect_type
 from tracelog.strokes.queries import Span, machine_span, strokes_between
@@ -24,18 +26,35 @@ from tracelog.trends.signals.queries import SignalView, kept_signals
 from tracelog.trends.signals.rules import Kind
 from tracelog.trends.signals.wording import says
 
-ENDS = (StepKind.HELD.value, StepKind.DROPPED.value)
+HELD = (StepKind.HELD.value, StepKind.JUDGED.value)
+ENDS = (*HELD, StepKind.DROPPED.value)
+_ACTED = tuple(kind.value for kind in ACTED)
+
+
+class State(StrEnum):
+    """Where a case stands."""
+
+    OPEN = "open"
+    WATCHING = "watching"
+    CAME_BACK = "came back"
+    HELD = "held"
+    DROPPED = "dropped"
 
 
 @dataclass(frozen=True)
 class Step:
-    """A note, an action or the end of a case."""
+    """What was checked, found, changed or noted, or the end of a case.
+
+    `minutes_down` is how long the machine stood for it; `change` the kind of change that was kept.
+    """
 
     id: uuid.UUID
     kind: str
     at: datetime
     text: str
     by: str
+    minutes_down: int | None = None
+    change: str | None = None
 
 
 @dataclass(frozen=True)
@@ -73,7 +92,33 @@ class CaseView:
     def ended_as(self) -> str | None:
         """``held`` or ``dropped``; None while the case is open, or when the defect came back."""
         ended = self.last_end
-        return None if ended is None or self.came_back_at else ended.kind
+        if ended is None or self.came_back_at:
+            return None
+        return StepKind.HELD.value if ended.kind in HELD else ended.kind
+
+    @property
+    def state(self) -> State:
+        """Where it stands."""
+        if self.came_back_at:
+            return State.CAME_BACK
+        if self.ended_as is not None:
+            return State(self.ended_as)
+        return State.WATCHING if self.is_watched else State.OPEN
+
+    @property
+    def is_judged(self) -> bool:
+        """Whether it ended as held by somebody's judgement and not by the numbers."""
+        ended = self.last_end
+        return ended is not None and ended.kind == StepKind.JUDGED.value
+
+    def ended_at(self, now: datetime) -> datetime:
+        """When it ended, or now while it is open."""
+        ended = self.last_end
+        return now if ended is None or self.is_open else ended.at
+
+    def age_days(self, now: datetime) -> float:
+        """Days from its opening to its end, or until now while it is open."""
+        return max((self.ended_at(now) - self.opened_at).total_seconds(), 0.0) / 86_400
 
     @property
     def is_watched(self) -> bool:
@@ -88,7 +133,7 @@ class CaseView:
     @property
     def acted_at(self) -> datetime | None:
         """When the last action was taken."""
-        acted = [step.at for step in self.steps if step.kind == StepKind.ACTION.value]
+        acted = [step.at for step in self.steps if step.kind in _ACTED]
         return max(acted, default=None)
 
     @property
@@ -129,7 +174,7 @@ def place_of(session: Session, place: str) -> tuple[uuid.UUID, uuid.UUID | None]
 def cases(session: Session) -> list[CaseView]:
     """All cases, open ones first, then the newest. A fixed number of statements."""
     rows = session.execute(select(Case).order_by(Case.opened_at.desc())).scalars().all()
-    found = _came_back(session, _views(session, rows))
+    found = views_of(session, rows)
     return sorted(found, key=lambda one: not one.is_open)
 
 
@@ -142,27 +187,38 @@ def case(session: Session, case_id: uuid.UUID, as_of: datetime) -> CaseStanding:
     rows = session.execute(select(Case).where(Case.id == case_id)).scalars().all()
     if not rows:
         raise NotFound(_("there is no case with the id %(id)s", id=case_id))
-    view = _came_back(session, _views(session, rows))[0]
+    (view,) = views_of(session, rows)
     acted_at = view.acted_at
     before = _side(session, view, view.since_at, min(acted_at or as_of, as_of), as_of)
     after = None if acted_at is None else _side(session, view, acted_at, as_of, as_of)
     return CaseStanding(view, verify(before, after))
 
 
+def views_of(session: Session, rows: Sequence[Case]) -> list[CaseView]:
+    """Cases with their steps and whether they came back. A fixed number of statements."""
+    return _came_back(session, _views(session, rows))
+
+
 def _came_back(session: Session, found: list[CaseView]) -> list[CaseView]:
     """The same cases; of those that ended as held, when a signal of their defect came on again."""
     if not any(one.ended_as == StepKind.HELD.value for one in found):
         return found
-    raised: dict[tuple[uuid.UUID, str], list[datetime]] = {}
-    for signal in kept_signals(session, directory(session), only_on=True):
-        if signal.is_open and signal.kind is Kind.RISE:
-            raised.setdefault((signal.machine.id, signal.defect), []).append(signal.raised_at)
+    raised = rises_on(session)
     return [
         replace(one, came_back_at=came_back(one.last_end.at, _raised_of(raised, one)))
         if one.last_end is not None and one.ended_as == StepKind.HELD.value
         else one
         for one in found
     ]
+
+
+def rises_on(session: Session) -> dict[tuple[uuid.UUID, str], list[datetime]]:
+    """When each rise was signalled that is on now, by machine and defect."""
+    raised: dict[tuple[uuid.UUID, str], list[datetime]] = {}
+    for signal in kept_signals(session, directory(session), only_on=True):
+        if signal.is_open and signal.kind is Kind.RISE:
+            raised.setdefault((signal.machine.id, signal.defect), []).append(signal.raised_at)
+    return raised
 
 
 def _raised_of(
@@ -213,14 +269,24 @@ def likely_causes(session: Session, about: CaseView) -> list[LikelyCause]:
     return weigh_causes(known.causes if known else (), earlier.values(), about.confirmed)
 
 
+def known_span(
+    session: Session, view: CaseView, start: datetime, end: datetime, as_of: datetime
+) -> tuple[datetime, datetime]:
+    """The part of a period in which the counters of a case's machines are known.
+
+    What was found while no counter was read has no strokes beside it.
+    """
+    known = machine_span(session, view.machine_ids, as_of)
+    if known:
+        start = max(start, min(span.first_at for span in known.values()))
+        end = min(end, max(span.last_at for span in known.values()))
+    return start, end
+
+
 def _side(
     session: Session, view: CaseView, start: datetime, end: datetime, as_of: datetime
 ) -> Side:
-    known = machine_span(session, view.machine_ids, as_of)
-    if known:
-        # What was found while no counter was read has no strokes beside it, on either side.
-        start = max(start, min(span.first_at for span in known.values()))
-        end = min(end, max(span.last_at for span in known.values()))
+    start, end = known_span(session, view, start, end, as_of)
     if start >= end:
         return Side(0, 0)
     asked = EntryFilter(
@@ -235,12 +301,13 @@ def _views(session: Session, rows: Sequence[Case]) -> list[CaseView]:
     known = directory(session)
     kinds = {kind.id: kind for kind in vocabulary(session)}
     steps: dict[uuid.UUID, list[Step]] = {}
-    for step in session.execute(
-        select(CaseStep)
+    for step, change in session.execute(
+        select(CaseStep, Change.kind)
+        .outerjoin(Change, Change.id == CaseStep.change_id)
         .where(CaseStep.case_id.in_([row.id for row in rows]))
         .order_by(CaseStep.written_at, CaseStep.id)
-    ).scalars():
-        told = Step(step.id, step.kind, step.at, step.text, step.by)
+    ):
+        told = Step(step.id, step.kind, step.at, step.text, step.by, step.minutes_down, change)
         steps.setdefault(step.case_id, []).append(told)
     return [
         CaseView(

@@ -1,5 +1,6 @@
 """Whether a fix held: decided by the numbers, not by hope."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -12,9 +13,13 @@ from tracelog.stats.compare import (
     exposure_to_confirm,
     rate_ratio_posterior,
 )
+from tracelog.stats.looking import exposure_to_show_fall, log_evidence
 
 # How sure the numbers must be.
 CONFIDENCE = 0.95
+# The ratio whose posterior chance is told beside it: a fall by half. Common practice, no source.
+HALF = 0.5
+_MOST_LOG = 690.0
 
 
 class Verdict(StrEnum):
@@ -50,6 +55,11 @@ class Verification:
         exact: the exact conditional test, after against before.
         strokes_needed: how many more strokes without a defect would show that the fix held; 0
             when it is shown, None when that cannot be said.
+        evidence: how many times likelier a fall makes what was seen, safely however often one
+            looks; 20 is needed.
+        probability_halved: posterior chance that the rate fell by half or more.
+        strokes_to_halved: how many more strokes without a defect would make that 95 %; 0 when it
+            is, None when that cannot be said.
     """
 
     verdict: Verdict
@@ -58,14 +68,18 @@ class Verification:
     posterior: RatioPosterior | None = None
     exact: RateComparison | None = None
     strokes_needed: int | None = None
+    evidence: float | None = None
+    probability_halved: float | None = None
+    strokes_to_halved: int | None = None
 
 
 def verify(before: Side, after: Side | None) -> Verification:
     """Compare before and after the last action.
 
-    A fix held when both say so: the posterior chance that the rate fell is at least 95 %
-    (`stats.compare.rate_ratio_posterior`), and the exact conditional test of a fall has a
-    one-sided p-value of at most 5 %. It is worse when both say so of a rise.
+    A fix held, or it is worse, when the evidence for that reaches 20
+    (`stats.looking.log_evidence`): whoever looks as often as they like is told so by chance in at
+    most 5 % of cases in which nothing changed. The posterior of the ratio and the exact
+    conditional test stand beside it; each is right for one look at a time that was set before.
 
     Args:
         before: from the beginning of the trouble to the action.
@@ -75,21 +89,23 @@ def verify(before: Side, after: Side | None) -> Verification:
         return Verification(Verdict.NO_ACTION, before, Side(0, 0))
     if before.strokes <= 0 or after.strokes <= 0:
         return Verification(Verdict.NO_STROKES, before, after)
-    posterior = rate_ratio_posterior(
-        before.happenings, before.strokes, after.happenings, after.strokes
-    )
+    sides = (before.happenings, before.strokes, after.happenings, after.strokes)
+    posterior = rate_ratio_posterior(*sides)
+    halved = rate_ratio_posterior(*sides, below=HALF).probability_below
     exact = compare_rates(after.happenings, after.strokes, before.happenings, before.strokes)
-    limit = 1 - CONFIDENCE
-    if posterior.probability_below >= CONFIDENCE and exact.p_less <= limit:
-        return Verification(Verdict.HELD, before, after, posterior, exact, 0)
-    worse = posterior.probability_below <= limit and exact.p_greater <= limit
+    needed = -math.log(1 - CONFIDENCE)
+    fell, rose = float(log_evidence(*sides)), float(log_evidence(*sides, which="rose"))
+    verdict = Verdict.HELD if fell >= needed else Verdict.WORSE if rose >= needed else Verdict.OPEN
     return Verification(
-        Verdict.WORSE if worse else Verdict.OPEN,
+        verdict,
         before,
         after,
         posterior,
         exact,
-        _strokes_needed(before, after),
+        0 if verdict is Verdict.HELD else _strokes_needed(before, after),
+        evidence=math.exp(min(fell, _MOST_LOG)),
+        probability_halved=halved,
+        strokes_to_halved=_strokes_to_halved(before, after, halved),
     )
 
 
@@ -104,31 +120,16 @@ def came_back(held_at: datetime, raised: Iterable[datetime]) -> datetime | None:
 
 
 def _strokes_needed(before: Side, after: Side) -> int | None:
-    """Strokes still to be made without a happening until both would say that the fix held."""
+    """Strokes still to be made without a happening until the evidence says that the fix held."""
+    total = exposure_to_show_fall(before.happenings, before.strokes, after.happenings)
+    return None if math.isinf(total) else max(0, int(total - after.strokes) + 1)
+
+
+def _strokes_to_halved(before: Side, after: Side, chance: float) -> int | None:
+    """Strokes still to be made without one until it is 95 % sure that the rate fell by half."""
     if before.happenings == 0:
         return None
-    by_posterior = exposure_to_confirm(before.happenings, before.strokes, after.happenings)
-    total = max(by_posterior, _by_exact_test(before, after))
+    if chance >= CONFIDENCE:
+        return 0
+    total = exposure_to_confirm(before.happenings, before.strokes, after.happenings, HALF)
     return max(0, int(total - after.strokes) + 1)
-
-
-def _by_exact_test(before: Side, after: Side) -> float:
-    """Strokes after at which the exact one-sided test reaches 5 %, with no further happening.
-
-    The p-value falls steadily with the strokes, so that halving finds the place.
-    """
-    low, high = 1.0, 1.0
-
-    def p_value(strokes: float) -> float:
-        return compare_rates(
-            after.happenings, strokes, before.happenings, float(before.strokes)
-        ).p_less
-
-    while p_value(high) > 1 - CONFIDENCE:
-        low, high = high, high * 2
-        if high > 1e15:
-            return high
-    while high - low > 1:
-        middle = (low + high) / 2
-        low, high = (low, middle) if p_value(middle) <= 1 - CONFIDENCE else (middle, high)
-    return high

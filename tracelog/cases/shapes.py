@@ -1,6 +1,7 @@
 """What the API's answers about cases look like."""
 
 from tracelog.cases.facts import StepKind
+from tracelog.cases.queries import State
 from tracelog.cases.rules import Verdict
 from tracelog.web.shapes import (
     COUNT,
@@ -16,7 +17,17 @@ from tracelog.web.shapes import (
     words,
 )
 
-_STEP = fields({"id": ID, "kind": words(*StepKind), "at": INSTANT, "text": TEXT, "by": TEXT})
+_STEP = fields(
+    {
+        "id": ID,
+        "kind": words(*StepKind),
+        "at": INSTANT,
+        "text": TEXT,
+        "by": TEXT,
+        "minutes_down": maybe(COUNT),
+        "change": maybe(TEXT),
+    }
+)
 _CASE_FIELDS: dict[str, Shape] = {
     "id": ID,
     "title": TEXT,
@@ -25,7 +36,8 @@ _CASE_FIELDS: dict[str, Shape] = {
     "since_at": INSTANT,
     "opened_at": INSTANT,
     "opened_by": TEXT,
-    "state": words("open", "came back", "held", "dropped"),
+    "state": words(*State),
+    "came_back_at": maybe(INSTANT),
     "steps": many(_STEP),
 }
 _SIDE = fields({"happenings": COUNT, "strokes": COUNT, "per_million": maybe(NUMBER)})
@@ -40,6 +52,9 @@ _NUMBERS = fields(
         "probability_fell": maybe(NUMBER),
         "p_fell": maybe(NUMBER),
         "strokes_needed": maybe(COUNT),
+        "evidence": maybe(NUMBER),
+        "probability_halved": maybe(NUMBER),
+        "strokes_to_halved": maybe(COUNT),
     }
 )
 _CAUSE = fields(

@@ -6,9 +6,10 @@ from dataclasses import replace
 from flask import Blueprint, flash, redirect, render_template
 from werkzeug.wrappers import Response as AnyResponse
 
-from tracelog.cases.actions import add_step, open_case
+from tracelog.cases.actions import open_case
 from tracelog.cases.facts import CaseFact, StepFact, StepKind
 from tracelog.cases.queries import case, case_signals, cases, likely_causes
+from tracelog.cases.step_actions import add_step
 from tracelog.db import new_id
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import NotFound, TracelogError
