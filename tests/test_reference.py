@@ -139,13 +139,16 @@ def test_a_wrong_label_is_the_only_defect_with_the_severity_label() -> None:
     assert labels == ["print-wrong"]
 
 
-def test_every_cause_in_the_file_has_exactly_three_parts_and_at_most_a_source() -> None:
+def test_every_cause_in_the_file_has_three_parts_and_says_where_it_would_show() -> None:
     file = tomllib.loads((shared_folder() / "defects.toml").read_text("utf-8"))
     for table in file["defect"]:
         assert len(table["causes"]) >= 3, table["defect"]
         for cause in table["causes"]:
-            assert set(cause) - {"source"} == {"cause", "check", "remedy"}, table["defect"]
-            assert all(text.strip() for text in cause.values())
+            texts = {name: text for name, text in cause.items() if name != "points_to"}
+            assert set(texts) - {"source"} == {"cause", "check", "remedy"}, table["defect"]
+            assert all(text.strip() for text in texts.values())
+            assert cause["points_to"], (table["defect"], cause["cause"])
+            assert len(set(cause["points_to"])) == len(cause["points_to"])
         assert len({cause["cause"] for cause in table["causes"]}) == len(table["causes"])
 
 

@@ -88,6 +88,8 @@ STATION_KINDS = ("process", "transport", "inspection", "customer")
 BAD_SIDES = ("low", "high", "both")
 MEASURED_SHAPES = ("normal", "skewed")
 MEASURED_CHARTS = ("auto", "x-bar-r", "x-bar-s", "individuals", "ewma", "cusum")
+# Where a cause may show in a comparison of rates, beside tools in a position and kinds of change.
+POINTS = ("machine", "line", "coil", "crew", "shift", "hour", "service", "plant")
 # Pages show these; without one of them a page would show nothing where a warning belongs.
 CAUTION_PLACES = (
     "service",
@@ -158,12 +160,19 @@ def _check_defects(found: Reference) -> None:
     words = [row.word for row in found.severities]
     _require_known(words, SEVERITIES, "defects.toml: severity")
     _require_known(SEVERITIES, words, "defects.toml: severity")
+    points = [
+        *POINTS,
+        *(f"tool:{row.tool_type}" for row in found.tool_types),
+        *(f"change:{row.kind}" for row in found.change_kinds),
+    ]
     for defect in found.defect_types:
         where = f"defects.toml: defect {defect.defect}"
         _require_known([defect.stage], stages_known, where)
         _require_known([defect.severity], SEVERITIES, where)
         _require_known([*defect.found_at, defect.arises_at], places, where)
         _require_known(defect.traces_to, origins_known, where)
+        for cause in defect.causes:
+            _require_known(cause.points_to, points, f"{where}: {cause.cause}")
 
 
 def _check_levels(found: Reference) -> None:

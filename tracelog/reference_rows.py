@@ -22,12 +22,16 @@ class Stage:
 
 @dataclass(frozen=True)
 class Cause:
-    """One usual cause of a defect, the check that confirms it, and the remedy."""
+    """One usual cause of a defect, the check that confirms it, and the remedy.
+
+    `points_to`: where it would show in a comparison of rates, such as ``tool:ring-3`` or ``coil``.
+    """
 
     cause: str
     check: str
     remedy: str
     source: str
+    points_to: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,15 +1,16 @@
 """Reads of the cases: what is open, and whether the fix held."""
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracelog.cases.causes import LikelyCause, weigh_causes
+from tracelog.cases.causes import LikelyCause, weigh_by_explanation, weigh_causes
 from tracelog.cases.facts import ACTED, StepKind
 from tracelog.cases.models import Case, CaseStep
 from tracelog.cases.rules import Side, Verification, came_back, verify
@@ -248,8 +249,16 @@ def case_signals(session: Session, about: CaseView) -> list[CaseSignal]:
     return found
 
 
-def likely_causes(session: Session, about: CaseView) -> list[LikelyCause]:
-    """Causes of a case's defect, by what earlier cases confirmed. One statement."""
+def likely_causes(
+    session: Session, about: CaseView, answer: Mapping[str, Any] | None = None
+) -> list[LikelyCause]:
+    """Causes of a case's defect, by what earlier cases confirmed and where the defect shows.
+
+    Args:
+        session: an open session; one statement.
+        about: the case.
+        answer: the documented answer of `explain`; None: nothing is known.
+    """
     named = (
         select(CaseStep.case_id, CaseStep.text)
         .join(Case)
@@ -266,7 +275,10 @@ def likely_causes(session: Session, about: CaseView) -> list[LikelyCause]:
     for case_id, text in session.execute(named):
         earlier.setdefault(case_id, []).append(text)
     known = defect_type(about.defect)
-    return weigh_causes(known.causes if known else (), earlier.values(), about.confirmed)
+    causes = known.causes if known else ()
+    points_to = {one.cause.casefold(): one.points_to for one in causes}
+    found = weigh_causes(causes, earlier.values(), about.confirmed)
+    return weigh_by_explanation(found, points_to, answer)
 
 
 def known_span(
