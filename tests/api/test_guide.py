@@ -19,6 +19,7 @@ MAKES = {
     "/cases": "case_id",
     "/holds": "hold_id",
     "/complaints": "complaint_id",
+    "/sequence-checks": "check_id",
     "/handover/notes": "note_id",
 }
 # Calls that belong to quality.

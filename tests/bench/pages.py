@@ -30,6 +30,9 @@ CASE = uuid.UUID("0197b1d0-0000-7000-8000-000000000001")
 HOLD = uuid.UUID("0197b1d0-0000-7000-8000-000000000002")
 PHOTO = uuid.UUID("0197b1d0-0000-7000-8000-000000000004")
 COMPLAINT = uuid.UUID("0197b1d0-0000-7000-8000-000000000003")
+CHECK = uuid.UUID("0197b1d0-0000-7000-8000-000000000005")
+# Every twelfth of 48 cans is bad.
+ROW = ("gggb" + 8 * "g") * 4
 # Answered with GET, but no page of figures; each with its reason.
 NOT_TIMED: Mapping[str, str] = {
     "assets.file": "a file, sent as it is",
@@ -172,6 +175,10 @@ def addresses(known: Known) -> dict[str, str]:
         "Explanations, csv": f"/cases/explain.csv?defect={known.defect}",
         "Station parts": "/cases/sequence/parts",
         "Station parts, csv": "/cases/sequence/parts.csv",
+        "Sequence check": "/cases/sequence",
+        "Sequence check: a row": f"/cases/sequence?line=1&taken_after=light-tester&cans={ROW}",
+        "Sequence check: kept": f"/cases/sequence/{CHECK}",
+        "Sequence checks, csv": "/cases/sequence.csv",
         "Suspect cans: the question": "/trace/suspects",
         "Suspect cans": f"/trace/suspects?{suspect}",
         "Suspect cans, csv": f"/trace/suspects/pallets.csv?{suspect}",
@@ -216,6 +223,9 @@ def addresses(known: Known) -> dict[str, str]:
         "API: service plan": "/api/v1/service-plan",
         "API: promised services": "/api/v1/service-pins",
         "API: planning": "/api/v1/planning",
+        "API: a row of cans": f"/api/v1/sequence?line=1&taken_after=light-tester&cans={ROW}",
+        "API: sequence checks": "/api/v1/sequence-checks",
+        "API: one sequence check": f"/api/v1/sequence-checks/{CHECK}",
         "API: station parts": "/api/v1/station-parts",
         "API: tools": "/api/v1/tools",
         "API: one tool": f"/api/v1/tools/{known.tool}",
@@ -249,6 +259,7 @@ def visitor(engine: Engine, folder: Path) -> tuple[Visit, dict[str, str]]:
     _keep_study(visit, known)
     _hold_stock(engine, known)
     _complain(visit, known)
+    _keep_row(visit, known)
     return visit, addresses(known)
 
 
@@ -303,6 +314,21 @@ def _complain(visit: Visit, known: Known) -> None:
     )
     if answer.status_code != 303:
         raise LookupError(f"the complaint was answered {answer.status}")
+
+
+def _keep_row(visit: Visit, known: Known) -> None:
+    visit.get("/cases/sequence")
+    answer = visit.post(
+        "/cases/sequence",
+        id=CHECK,
+        line="1",
+        taken_after="light-tester",
+        defect=known.defect,
+        taken_at=write_instant(known.seen_at),
+        cans=ROW,
+    )
+    if answer.status_code != 303:
+        raise LookupError(f"the row of cans was answered {answer.status}")
 
 
 def _keep_study(visit: Visit, known: Known) -> None:

@@ -12,7 +12,8 @@ from tracelog.audit import AuditRecord, broken_links
 from tracelog.db import reading, writing
 from tracelog.plant.models import StationPart
 from tracelog.plant.part_facts import StationPartFact
-from tracelog.plant.part_queries import StationPartView, station_order, station_parts
+from tracelog.plant.part_queries import station_parts
+from tracelog.plant.part_rules import StationPartView, station_order
 
 HERE = "/cases/sequence/parts"
 MANDRELS = {"line": "1", "station": "decorator", "part": "mandrel", "count": "24", "seen": ""}

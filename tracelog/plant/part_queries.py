@@ -1,33 +1,10 @@
 """Reads of how many mandrels, segments, pockets or fingers each station has."""
 
-from dataclasses import dataclass
-
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracelog import reference
 from tracelog.plant.models import Line, StationPart
-
-
-@dataclass(frozen=True)
-class StationPartView:
-    """Parts of one kind of a station; `count` 0: it has none."""
-
-    line: int
-    station: str
-    part: str
-    count: int
-
-    @property
-    def key(self) -> tuple[int, str, str]:
-        """What tells it from others."""
-        return self.line, self.station, self.part
-
-
-def station_order(station: str) -> tuple[int, str]:
-    """Where a station stands in the process; those that nobody knows come last, by name."""
-    order = {one.station: one.order for one in reference.stations()}.get(station)
-    return (999 if order is None else order), station
+from tracelog.plant.part_rules import StationPartView, station_order
 
 
 def station_parts(session: Session, line: int | None = None) -> list[StationPartView]:

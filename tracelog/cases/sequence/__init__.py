@@ -1,0 +1,1 @@
+"""Sequence checks: do bad cans repeat in the order in which they were made."""
