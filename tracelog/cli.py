@@ -27,6 +27,7 @@ COMMANDS: dict[str, str] = {
     "holds": "tracelog.trace.holds.commands:list_holds",
     "cases": "tracelog.cases.commands:cases",
     "complaints": "tracelog.cases.complaints.commands:list_complaints",
+    "domes": "tracelog.cases.domes.commands:domes",
     "sequence": "tracelog.cases.sequence.commands:sequence",
     "rates": "tracelog.trends.commands:rates",
     "measurements": "tracelog.trends.measured.commands:measurements",

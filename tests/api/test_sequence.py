@@ -39,6 +39,15 @@ def test_a_row_is_kept_once_and_answered_with_its_shape(site: Site) -> None:
     assert asked.json["numbers"][0]["parts"][0]["can_show"] is True
 
 
+def test_dome_numbers_are_answered_with_their_shape(site: Site) -> None:
+    program = site.program("operator")
+    answer = program.get("/dome-numbers", codes="1-1,1-1,1-2,1-?", seen_at="2026-03-02T09:00:00Z")
+    fits(site, "/dome-numbers", answer.json)
+    assert answer.json["unread"] == ["1-?"]
+    assert answer.json["weighed_by_strokes"] is False
+    assert program.get("/dome-numbers", codes="1-77").status_code == 422
+
+
 def test_a_row_that_is_none_is_answered_with_its_faults(site: Site) -> None:
     program = site.program("operator")
     answer = program.post("/sequence-checks", ROW | {"cans": "ggx", "line": 0})

@@ -1,0 +1,1 @@
+"""Dome-number checks: do a handful of bad cans suggest one machine."""
