@@ -17,10 +17,11 @@ from tests.support.site import Cast, Visit
 from tests.trends.small_log import day
 from tracelog.audit import AuditRecord
 from tracelog.cases import queries
+from tracelog.cases.listing.views import CASE_FIELDS
 from tracelog.cases.models import Case, CaseStep
 from tracelog.cases.queries import cases
 from tracelog.cases.step_actions import add_step
-from tracelog.cases.views import CASE_FIELDS, CONFIRMED_FIELDS, STEP_FIELDS
+from tracelog.cases.views import CONFIRMED_FIELDS, STEP_FIELDS
 from tracelog.db import new_id, reading, writing
 from tracelog.reference import caution, defect_type
 
@@ -38,12 +39,19 @@ WRONG_CASE = {
     "defect": ("spilt", "defect", "is not a defect of this plant"),
     "place": ("1-77", "place", "line 1 has no bodymaker 77"),
     "since_at": ("2026-03-29T02:30", "since_at", "does not exist in Europe/Madrid"),
+    "entry": (str(new_id()), "entry", "there is no entry"),
+    "complaint": ("77", "complaint", "there is no complaint"),
+    "signal_kind": ("rise", "signal_raised_at", "is missing"),
+    "signal_raised_at": ("2026-03-28T00:00", "signal_kind", "is missing"),
 }
 WRONG_STEP = {
     "id": ("17", None, "is not a UUID"),
     "kind": ("held", "kind", "the numbers do not say that the fix held"),
     "at": ("2026-10-25T02:30", "at", "occurs twice in Europe/Madrid"),
     "text": ("x" * 4001, "text", "at most 4000 are kept"),
+    "minutes_down": ("100001", "minutes_down", "is out of range"),
+    "change": ("repair", "change", "belongs to a step 'changed' only"),
+    "machine": ("1-1", "machine", "belongs to a step 'changed' only"),
 }
 
 
@@ -74,7 +82,7 @@ def counted(engine: Engine) -> list[int]:
 
 
 def test_a_case_is_opened_on_the_page(supervisor: Visit, own_engine: Engine) -> None:
-    shown = form_on(supervisor.get("/cases?place=1-1&defect=split").text, "/cases")
+    shown = form_on(supervisor.get("/cases/new?place=1-1&defect=split").text, "/cases")
     assert set(shown) == set(CASE_FIELDS)
     assert (shown["place"], shown["defect"]) == ("1-1", "split")
     answer = supervisor.post("/cases", **(shown | CASE))
@@ -188,12 +196,13 @@ def test_a_case_whose_defect_came_back_says_so_and_is_open(
     with writing(own_engine) as session:
         acted(session, case_id)
         add_step(session, step_fact(case_id, "held", day(10)), BY, day(10))
-    assert "came back" not in seen(supervisor.get("/cases").text)
+    assert "splits on 1-1" not in seen(supervisor.get("/cases?state=came+back").text)
     with writing(own_engine) as session:
         raised(session, "rise", day(10) + timedelta(hours=1))
     clock.instant = day(10) + timedelta(hours=2)
     cast.sign_in(supervisor, "supervisor")
-    assert "came back" in seen(supervisor.get("/cases").text)
+    assert "splits on 1-1" in seen(supervisor.get("/cases?state=came+back").text)
+    assert "splits on 1-1" in seen(supervisor.get("/cases").text)
     looked = supervisor.get(page).text
     assert "It came back: the case had ended as held" in seen(looked)
     assert 'value="action"' in looked
@@ -235,7 +244,7 @@ def test_who_may_not_work_on_cases_sees_them_and_writes_nothing(
     cast.sign_in(supervisor, role)
     before = counted(own_engine)
     for page, fields in (("/cases", CASE), (f"/cases/{case_id}", STEP)):
-        looked = supervisor.get(page)
+        looked = supervisor.get("/cases/new" if page == "/cases" else page)
         assert looked.status_code == 200
         assert f'action="{page}"' not in looked.text
         supervisor.get("/log")  # has a form, with its proof of origin
@@ -276,7 +285,7 @@ def test_a_case_that_is_not_there_is_not_found(supervisor: Visit) -> None:
 
 def test_hostile_text_is_shown_as_text(supervisor: Visit) -> None:
     hostile = '<script>alert(1)</script>"\u202e'
-    shown = form_on(supervisor.get("/cases").text, "/cases")
+    shown = form_on(supervisor.get("/cases/new").text, "/cases")
     page = supervisor.post("/cases", **(shown | CASE | {"title": hostile})).location
     supervisor.get(page)
     supervisor.post(page, **(dict(STEP) | {"text": hostile + "x" * 3900}))

@@ -48,6 +48,8 @@ def standing_answer(standing: CaseStanding, causes: Sequence[LikelyCause]) -> di
                 "confirmed_in_cases": one.cases,
                 "share": round(one.share, 4),
                 "confirmed_here": one.is_confirmed,
+                "share_without_explanation": round(one.before, 4),
+                "probability_where_it_points": round(one.shown, 4),
             }
             for one in causes
         ],

@@ -1,6 +1,8 @@
 """What the API's answers about cases look like."""
 
+from tracelog.cases.explain.shapes import EXPLAINED
 from tracelog.cases.facts import StepKind
+from tracelog.cases.links.facts import TARGETS
 from tracelog.cases.queries import State
 from tracelog.cases.rules import Verdict
 from tracelog.web.shapes import (
@@ -65,7 +67,87 @@ _CAUSE = fields(
         "confirmed_in_cases": COUNT,
         "share": NUMBER,
         "confirmed_here": YES_NO,
+        "share_without_explanation": NUMBER,
+        "probability_where_it_points": NUMBER,
     }
 )
-CASES = fields({"cases": many(fields(_CASE_FIELDS))})
-STANDING = fields({**_CASE_FIELDS, "numbers": _NUMBERS, "causes": many(_CAUSE)})
+_LINK = fields(
+    {
+        "id": ID,
+        "target": words(*TARGETS),
+        "name": TEXT,
+        "target_id": ID,
+        "at": maybe(INSTANT),
+        "note": maybe(TEXT),
+        "by": TEXT,
+        "written_at": INSTANT,
+    }
+)
+_COST = fields(
+    {
+        "cans": COUNT,
+        "cans_at_usual_rate": maybe(NUMBER),
+        "cans_above_usual": maybe(NUMBER),
+        "entries": COUNT,
+        "strokes": COUNT,
+        "scrapped_strokes": COUNT,
+        "minutes_down": maybe(COUNT),
+        "strokes_not_made": maybe(COUNT),
+        "pallets_on_hold": COUNT,
+        "cans_on_hold": COUNT,
+    }
+)
+_SIMILAR = fields(
+    {
+        "id": ID,
+        "title": TEXT,
+        "state": words(*State),
+        "place": TEXT,
+        "defect": TEXT,
+        "opened_at": INSTANT,
+        "score": NUMBER,
+        "same_defect": YES_NO,
+        "same_machine": YES_NO,
+        "tool_types": many(TEXT),
+        "words": NUMBER,
+        "confirmed": many(TEXT),
+        "fixed_by": maybe(TEXT),
+    }
+)
+_POINT = fields(
+    {
+        "at": INSTANT,
+        "strokes": COUNT,
+        "happenings": COUNT,
+        "expected": NUMBER,
+        "limit": maybe(COUNT),
+    }
+)
+_KEPT = fields({"from": INSTANT, "to": INSTANT, "made_at": INSTANT, "answer": EXPLAINED})
+CASES = fields(
+    {
+        "cases": many(fields({**_CASE_FIELDS, "age_days": NUMBER})),
+        "next_cursor": maybe(TEXT),
+    }
+)
+WHOLE = fields(
+    {
+        **_CASE_FIELDS,
+        "numbers": _NUMBERS,
+        "causes": many(_CAUSE),
+        "links": many(_LINK),
+        "cost": _COST,
+        "similar": many(_SIMILAR),
+        "since_action": many(_POINT),
+        "explanation_at_opening": maybe(_KEPT),
+    }
+)
+BESIDE = fields(
+    {
+        "at_opening": maybe(_KEPT),
+        "now": _KEPT,
+        "beside": many(
+            fields({"what": TEXT, "then": maybe(NUMBER), "now": maybe(NUMBER), "became": TEXT})
+        ),
+    }
+)

@@ -90,7 +90,7 @@ def test_a_complaint_is_written_and_answered_on_one_sheet(
 @pytest.mark.usefixtures("complained")
 def test_every_link_of_a_complaint_leads_somewhere(supervisor: Visit) -> None:
     page = supervisor.get("/complaints/1").text.replace("&amp;", "&")
-    for start in ("/trace?", "/trace/suspects?", "/holds/new?", "/cases?"):
+    for start in ("/trace?", "/trace/suspects?", "/holds/new?", "/cases/new?"):
         address = page.partition(f'href="{start}')[2].partition('"')[0]
         assert supervisor.get(start + address).status_code == 200, start
 

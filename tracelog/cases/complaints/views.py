@@ -218,7 +218,10 @@ def _links(answer: Answer) -> dict[str, str]:
         )
     if answer.machine is not None and now_said.defect:
         about = [("place", answer.machine.text), ("defect", now_said.defect)]
-        found["case"] = "/cases?" + urlencode(about)
+        about += [("complaint", str(answer.complaint.number))]
+        if answer.made_from:
+            about += [("since_at", write_instant(answer.made_from))]
+        found["case"] = "/cases/new?" + urlencode(about)
     return found
 
 

@@ -82,8 +82,13 @@ def _links(one: SignalView) -> dict[str, str]:
         "chart": "/trends/chart?" + urlencode([*about, *period]),
         "entries": "/log/entries?"
         + urlencode([*about, period[0], ("from", day_of(one.since, zone).isoformat()), period[2]]),
-        "case": "/cases?" + urlencode([*about, *place]),
+        "case": "/cases/new?" + urlencode([*about, *place, *_signal(one)]),
     }
+
+
+def _signal(one: SignalView) -> list[tuple[str, str]]:
+    """What names a signal, so that the case that is opened from it has it."""
+    return [("signal_kind", one.kind.value), ("signal_raised_at", one.raised_at.isoformat())]
 
 
 @signal_pages.post("/trends/signals")
