@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from tracelog.handover.moved import Moved
 from tracelog.handover.queries import Note, ShiftPage
 from tracelog.json_text import finite
 
@@ -36,10 +37,80 @@ def shift_answer(page: ShiftPage) -> dict[str, Any]:
                 "usual_per_hour": one.usual_per_hour,
                 "entries": one.entries,
                 "cans": one.cans,
+                "spoilage": {
+                    "cans": one.spoilage.cans,
+                    "per_million": finite(one.spoilage.rate),
+                    "low": finite(one.spoilage.low),
+                    "high": finite(one.spoilage.high),
+                    "usual": finite(one.spoilage.usual),
+                },
             }
             for one in page.lines
         ],
+        "defects": [
+            {
+                "defect": one.defect,
+                "entries": one.entries,
+                "occurrences": one.happenings,
+                "usual": finite(one.usual),
+                "rate_ratio": finite(one.ratio),
+                "adjusted_p": one.adjusted_p,
+            }
+            for one in page.defects
+        ],
         **_done(page),
+        **moved_answer(page.moved),
+    }
+
+
+def moved_answer(moved: Moved) -> dict[str, Any]:
+    """What moved in a period: signals, cases, holds, and services that fall due."""
+    return {
+        "signals": [
+            {
+                "machine": one.signal.machine.text,
+                "defect": one.signal.defect,
+                "kind": one.signal.kind.value,
+                "raised_at": one.signal.raised_at,
+                "happened": [*one.happened],
+                "says": one.says,
+            }
+            for one in moved.signals
+        ],
+        "signals_on": moved.signals_on,
+        "cases": [
+            {
+                "id": str(one.case.id),
+                "title": one.case.title,
+                "place": one.case.place,
+                "defect": one.case.defect,
+                "state": one.case.state.value,
+                "happened": [*one.happened],
+                "steps": len(one.steps),
+            }
+            for one in moved.cases
+        ],
+        "cases_open": moved.cases_open,
+        "holds": [
+            {
+                "number": one.hold.number,
+                "reason": one.hold.reason,
+                "is_open": one.hold.is_open,
+                "pallets_held": one.held,
+                "happened": [*one.happened],
+            }
+            for one in moved.holds
+        ],
+        "services_due": [
+            {
+                "machine": one.standing.machine.text,
+                "service": one.standing.level.service,
+                "is_overdue": one.is_overdue,
+                "strokes_left": one.strokes_left,
+                "hours_left": finite(one.hours_left),
+            }
+            for one in moved.due
+        ],
     }
 
 

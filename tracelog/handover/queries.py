@@ -1,18 +1,24 @@
 """Reads of the handover: what a shift did, what stood out, what is carried over."""
 
 import uuid
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from tracelog.defects.counts import production_counts
-from tracelog.defects.queries import MOST_ENTRIES, EntryFilter, EntryView, entries
 from tracelog.errors import NotFound
+from tracelog.handover.counting import (
+    LineShift,
+    defect_shifts,
+    known_counts,
+    line_shifts,
+    shift_counts,
+)
+from tracelog.handover.facts import About
 from tracelog.handover.models import HandoverNote, HandoverSettlement
-from tracelog.handover.rules import ShiftCount, StandsOut, per_hour, pressing, standing_out
+from tracelog.handover.moved import Moved, moved
+from tracelog.handover.rules import DefectShift, StandsOut, pressing, standing_out
 from tracelog.language import _
 from tracelog.plant.queries import Directory, MachineView, PlantView, directory
 from tracelog.plant.rules import ShiftNow
@@ -25,33 +31,7 @@ from tracelog.plant.stays import (
     tool_stays,
 )
 from tracelog.service.queries import ServiceDone, services_done
-from tracelog.strokes.queries import (
-    MachineSpan,
-    OpenQuestion,
-    machine_span,
-    open_questions,
-    strokes_by_machine,
-)
-
-BEFORE = timedelta(days=28)
-
-
-@dataclass(frozen=True)
-class LineShift:
-    """One line in a shift: strokes and entries, and strokes per hour against the 28 days before.
-
-    `read_until` is when one of its counters was read last in the shift: strokes are known until
-    then, and strokes per hour are of the time that is known. None: none was read yet.
-    """
-
-    line: int
-    name: str
-    strokes: int
-    read_until: datetime | None
-    strokes_per_hour: float
-    usual_per_hour: float
-    entries: int
-    cans: int
+from tracelog.strokes.queries import OpenQuestion, open_questions
 
 
 @dataclass(frozen=True)
@@ -83,6 +63,19 @@ class ShiftPage:
     coils: tuple[tuple[int, CoilStay], ...]
     questions: tuple[tuple[MachineView, OpenQuestion], ...]
     notes: tuple[Note, ...]
+    defects: tuple[DefectShift, ...]
+    moved: Moved
+
+    @property
+    def watch(self) -> list[Note]:
+        """What an earlier shift asked to be watched, and nobody has settled yet."""
+        return [
+            note
+            for note in self.notes
+            if note.about == About.WATCH.value
+            and note.settled_at is None
+            and note.written_at < self.shift.started_at
+        ]
 
     @property
     def is_silent(self) -> bool:
@@ -120,12 +113,12 @@ def shift_page(session: Session, plant: PlantView, moment: datetime, as_of: date
         raise NotFound(_("the plant has no shifts yet; give them in plant.toml"))
     until = min(shift.ended_at, as_of)
     machines = directory(session)
-    known = _known_counts(session, shift.started_at, until, as_of)
+    known = known_counts(session, shift.started_at, until, as_of)
     return ShiftPage(
         shift,
         until,
-        tuple(_lines(machines, known)),
-        tuple(standing_out(_shift_counts(machines, known))),
+        tuple(line_shifts(machines, known)),
+        tuple(standing_out(shift_counts(machines, known))),
         tuple(
             one
             for one in services_done(session, until, since=shift.started_at, plant=machines)
@@ -156,98 +149,9 @@ def shift_page(session: Session, plant: PlantView, moment: datetime, as_of: date
             for question in open_questions(session, as_of=until)
         ),
         tuple(notes(session, machines, shift.started_at, until)),
+        tuple(defect_shifts(known)),
+        moved(session, machines, shift.started_at, until, known.usual_rates()),
     )
-
-
-@dataclass(frozen=True)
-class _Known:
-    """Strokes and entries of the shift [start, until), and of the 28 days before it."""
-
-    start: datetime
-    until: datetime
-    strokes: Mapping[uuid.UUID, int]
-    strokes_before: Mapping[uuid.UUID, int]
-    spans: Mapping[uuid.UUID, MachineSpan]
-    entries: Sequence[EntryView]
-    happenings_before: Mapping[uuid.UUID, int]
-
-    def read_until(self, machine_id: uuid.UUID) -> datetime | None:
-        """Until when a machine's counter is known, None if not within the shift."""
-        span = self.spans.get(machine_id)
-        if span is None or span.last_at <= self.start:
-            return None
-        return min(span.last_at, self.until)
-
-
-def _known_counts(session: Session, start: datetime, until: datetime, as_of: datetime) -> _Known:
-    earlier = EntryFilter(start=start - BEFORE, end=start, as_of=as_of)
-    happenings: dict[uuid.UUID, int] = {}
-    for row in production_counts(session, earlier, by=("machine",)):
-        if row.machine_id is not None:
-            happenings[row.machine_id] = row.counted_occurrences
-    in_shift = EntryFilter(start=start, end=until, as_of=as_of)
-    return _Known(
-        start,
-        until,
-        strokes_by_machine(session, start, until, as_of=as_of),
-        strokes_by_machine(session, start - BEFORE, start, as_of=as_of),
-        machine_span(session, as_of=as_of),
-        entries(session, in_shift, MOST_ENTRIES).rows,
-        happenings,
-    )
-
-
-def _shift_counts(machines: Directory, known: _Known) -> list[ShiftCount]:
-    """What is compared: only happenings for which the strokes are known too."""
-    happenings: dict[uuid.UUID, int] = {}
-    for entry in known.entries:
-        if entry.machine is not None and entry.inspected is None:
-            read_until = known.read_until(entry.machine.id)
-            if read_until is not None and entry.occurred_at < read_until:
-                counted = happenings.get(entry.machine.id, 0) + entry.counted_occurrences
-                happenings[entry.machine.id] = counted
-    return [
-        ShiftCount(
-            machine.text,
-            happenings.get(machine.id, 0),
-            known.strokes.get(machine.id, 0),
-            known.happenings_before.get(machine.id, 0),
-            known.strokes_before.get(machine.id, 0),
-        )
-        for machine in machines.bodymakers
-    ]
-
-
-def _lines(machines: Directory, known: _Known) -> list[LineShift]:
-    found = []
-    for line in machines.lines:
-        ids = [machine.id for machine in machines.bodymakers if machine.line == line]
-        logged = [entry for entry in known.entries if entry.line == line]
-        reads = [moment for moment in map(known.read_until, ids) if moment is not None]
-        spans = [(one, known.spans[one]) for one in ids if one in known.spans]
-        shift = [(known.strokes[one], _part(span, known.start, known.until)) for one, span in spans]
-        usual = [
-            (known.strokes_before[one], _part(span, known.start - BEFORE, known.start))
-            for one, span in spans
-        ]
-        found.append(
-            LineShift(
-                line,
-                machines.line_names[line],
-                sum(known.strokes.get(one, 0) for one in ids),
-                max(reads, default=None),
-                per_hour(shift),
-                per_hour(usual),
-                len(logged),
-                sum(entry.cans for entry in logged),
-            )
-        )
-    return found
-
-
-def _part(span: MachineSpan, start: datetime, end: datetime) -> float:
-    """Hours of [start, end) for which a counter is known."""
-    return (min(span.last_at, end) - max(span.first_at, start)) / timedelta(hours=1)
 
 
 def _place(machines: Directory, change: ChangeMade) -> str:

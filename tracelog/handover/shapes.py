@@ -1,6 +1,7 @@
 """What the API's answer about a shift looks like."""
 
 from tracelog.handover.facts import About
+from tracelog.handover.moved import Happened
 from tracelog.web.shapes import (
     COUNT,
     DAY,
@@ -47,8 +48,79 @@ _LINE = fields(
         "usual_per_hour": NUMBER,
         "entries": COUNT,
         "cans": COUNT,
+        "spoilage": fields(
+            {
+                "cans": COUNT,
+                "per_million": maybe(NUMBER),
+                "low": maybe(NUMBER),
+                "high": maybe(NUMBER),
+                "usual": maybe(NUMBER),
+            }
+        ),
     }
 )
+_DEFECT = fields(
+    {
+        "defect": TEXT,
+        "entries": COUNT,
+        "occurrences": COUNT,
+        "usual": maybe(NUMBER),
+        "rate_ratio": maybe(NUMBER),
+        "adjusted_p": maybe(NUMBER),
+    }
+)
+_HAPPENED = many(words(*Happened))
+MOVED = {
+    "signals": many(
+        fields(
+            {
+                "machine": TEXT,
+                "defect": TEXT,
+                "kind": TEXT,
+                "raised_at": INSTANT,
+                "happened": _HAPPENED,
+                "says": TEXT,
+            }
+        )
+    ),
+    "signals_on": COUNT,
+    "cases": many(
+        fields(
+            {
+                "id": ID,
+                "title": TEXT,
+                "place": TEXT,
+                "defect": TEXT,
+                "state": TEXT,
+                "happened": _HAPPENED,
+                "steps": COUNT,
+            }
+        )
+    ),
+    "cases_open": COUNT,
+    "holds": many(
+        fields(
+            {
+                "number": COUNT,
+                "reason": TEXT,
+                "is_open": YES_NO,
+                "pallets_held": COUNT,
+                "happened": _HAPPENED,
+            }
+        )
+    ),
+    "services_due": many(
+        fields(
+            {
+                "machine": TEXT,
+                "service": TEXT,
+                "is_overdue": YES_NO,
+                "strokes_left": maybe({"type": "integer"}),
+                "hours_left": maybe(NUMBER),
+            }
+        )
+    ),
+}
 _SERVICE = fields(
     {
         "machine": TEXT,
@@ -86,5 +158,7 @@ SHIFT = fields(
         "changes": many(_CHANGE),
         "coils": many(_COIL),
         "counter_questions": many(_QUESTION),
+        "defects": many(_DEFECT),
+        **MOVED,
     }
 )
