@@ -51,6 +51,8 @@ def sign_shift(session: Session, fact: SignatureFact, actor: Actor, now: datetim
             return UNCHANGED
         raise Conflict(_signed_already(mine), "words")
     _check_other_side(fact, known, actor)
+    if fact.id is not None and session.get(HandoverSignature, fact.id) is not None:
+        raise Conflict(_("a signature with this id is another one; use a new id"), "id")
     page = shift_page(session, plant, shift.started_at, now)
     shown = json.dumps(shift_answer(page), ensure_ascii=False, default=_plain)
     signature_id = fact.id or new_id()

@@ -16,8 +16,8 @@ class Side(StrEnum):
 class SignatureFact(Fact):
     """A signature of one side of a shift.
 
-    `at` is any instant of the shift that ends. `having_read` is the id of the outgoing signature whose
-    words the incoming crew has read; only that side gives it.
+    `at` is any instant of the shift that ends. `having_read` is the id of the outgoing signature
+    whose words the incoming crew has read; only that side gives it.
     """
 
     key_fields: ClassVar[tuple[str, ...]] = ("id",)

@@ -42,7 +42,9 @@ def since_signed(shown: Mapping[str, Any], present: Mapping[str, Any]) -> Since:
         return sum(int(line[name]) for line in page.get("lines", ()))
 
     return Since(
-        *(total(present, name) - total(shown, name) for name in ("entries", "cans", "strokes")),
+        total(present, "entries") - total(shown, "entries"),
+        total(present, "cans") - total(shown, "cans"),
+        total(present, "strokes") - total(shown, "strokes"),
         {name: len(present.get(name, ())) - len(shown.get(name, ())) for name in _LISTS},
     )
 
