@@ -168,7 +168,12 @@ def addresses(known: Known) -> dict[str, str]:
         "Trends: one gauge study": "/trends/gauge/study?study=bench",
         "Trends: one gauge study, csv": "/trends/gauge/study.csv?study=bench",
         "Cases": "/cases",
+        "Cases: all with a word": "/cases?state=all&words=bench",
+        "Cases, csv": "/cases.csv?state=all",
+        "Case: the form": "/cases/new",
         "Case": f"/cases/{CASE}",
+        "Case: explained then and now": f"/cases/{CASE}/explanation",
+        "Case: printed": f"/cases/{CASE}/print",
         "Explanations: the question": "/cases/explain",
         "Explanations: eight weeks": f"/cases/explain?defect={known.defect}",
         "Explanations: a year": f"/cases/explain?defect={known.defect}&{since}",
@@ -239,6 +244,7 @@ def addresses(known: Known) -> dict[str, str]:
         "API: cases": "/api/v1/cases",
         "API: explanations": f"/api/v1/explain?defect={known.defect}",
         "API: one case": f"/api/v1/cases/{CASE}",
+        "API: a case explained then and now": f"/api/v1/cases/{CASE}/explanation",
         "API: holds": "/api/v1/holds",
         "API: one hold": f"/api/v1/holds/{HOLD}",
         "API: complaints": "/api/v1/complaints",
@@ -268,7 +274,7 @@ def visitor(engine: Engine, folder: Path) -> tuple[Visit, dict[str, str]]:
 
 
 def _open_case(visit: Visit, known: Known) -> None:
-    visit.get("/cases")
+    visit.get("/cases/new")
     answer = visit.post(
         "/cases",
         id=CASE,

@@ -130,15 +130,10 @@ def _came_back_ids(session: Session) -> list[uuid.UUID]:
             DefectType.defect.in_({defect for _machine, defect in raised}),
         )
     )
-    lines = dict(
-        session.execute(
-            select(Machine.id, Machine.line_id).where(
-                Machine.id.in_({machine for machine, _defect in raised})
-            )
-        )
-        .tuples()
-        .all()
+    of_machines = select(Machine.id, Machine.line_id).where(
+        Machine.id.in_({machine for machine, _defect in raised})
     )
+    lines = {row.id: row.line_id for row in session.execute(of_machines)}
     found = []
     for row in session.execute(asked):
         moments = [
