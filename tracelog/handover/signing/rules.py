@@ -2,10 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
+from tracelog.instants import start_of_day
 from tracelog.language import _
 
+MOST_SHIFTS = 30
 # Lists of the documented answer, and what one of each is called.
 _LISTS = ("services", "tool_fits", "changes", "cases", "holds", "signals", "counter_questions")
 
@@ -77,3 +81,8 @@ def since_sentence(since: Since) -> str | None:
     }
     parts += [f"{words[name]} {count:+d}" for name, count in since.others.items() if count]
     return _("Since it was signed: %(what)s.", what="; ".join(parts))
+
+
+def last_of_day(day: date, zone: ZoneInfo) -> datetime:
+    """The last minute of a day of the plant's clock, UTC."""
+    return start_of_day(day + timedelta(days=1), zone) - timedelta(minutes=1)

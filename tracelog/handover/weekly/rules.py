@@ -1,10 +1,10 @@
 """What changed most in a week, by evidence: decisions that need no database.
 
-Three kinds of series are compared with the weeks before: defects of a machine or a line, strokes of
-a line, cans lost of a line. Each gets a two-sided p-value that knows how unsteady its weeks are; all
-p-values are adjusted together (weighted Bonferroni: half of the allowed 5 % for defects, a quarter
-each for strokes and for cans lost), so that of weeks in which nothing changed at most one in twenty
-names anything.
+Three kinds of series are compared with the weeks before: defects of a machine or a line, strokes
+of a line, cans lost of a line. Each gets a two-sided p-value that knows how unsteady its weeks are;
+all p-values are adjusted together (weighted Bonferroni: half of the allowed 5 % for defects, a
+quarter each for strokes and for cans lost), so that of weeks in which nothing changed at most one
+in twenty names anything.
 """
 
 import math

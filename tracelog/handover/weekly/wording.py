@@ -61,8 +61,8 @@ def said(
     values = {"where": where, "weeks": WEEKS_BEFORE, "change": _change(about.ratio)}
     if about.of is Of.STROKES:
         sentence = _(
-            "%(where)s made %(change)s an hour: %(count)s strokes in the week, where %(usual)s would"
-            " be usual after the %(weeks)d weeks before.",
+            "%(where)s made %(change)s strokes an hour: %(count)s in the week, where %(usual)s"
+            " would be usual after the %(weeks)d weeks before.",
             count=short_count(about.count),
             usual=short_count(about.usual),
             **values,
