@@ -9,13 +9,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from functools import cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, func, select, union
+from sqlalchemy import ColumnElement, Select, bindparam, func, select, union
 from sqlalchemy.orm import Session
 
 from tracelog import reference
-from tracelog.db import read_once
+from tracelog.db import UtcInstant, read_once
 from tracelog.defects.checking import (
     CORRECTION_COLUMNS,
     ENTRY_COLUMNS,
@@ -230,8 +231,12 @@ def unaltered(as_of: datetime | None) -> list[ColumnElement[bool]]:
     ]
 
 
-def _altered(as_of: datetime) -> Select[tuple[uuid.UUID]]:
-    """Ids of the entries whose row now may say something that was not known at `as_of`."""
+def _altered() -> Select[tuple[uuid.UUID]]:
+    """Ids of the entries whose row now may say something that was not known at `as_of`.
+
+    The instant is left open.
+    """
+    as_of = bindparam("as_of", type_=UtcInstant())
     # Nearly all were logged by then and few made later: the index of the latter is the one to use,
     # and SQLite, which cannot know that, is kept from the other.
     logged_at = func.coalesce(CurrentEntry.logged_at, CurrentEntry.logged_at)
@@ -252,15 +257,23 @@ def rows_as_of(session: Session, choice: Choice, around: Surroundings) -> list[R
         return []
     ids = around.ids
     corrections: dict[uuid.UUID, list[Correction]] = defaultdict(list)
-    made = select(*CORRECTION_COLUMNS).where(
-        EntryCorrection.corrected_at <= as_of, EntryCorrection.entry_id.in_(_altered(as_of))
-    )
-    for row in session.execute(made):
+    made, asked = _anew()
+    for row in session.execute(made, {"as_of": as_of}):
         corrections[row.entry_id].append(correction_of(row, ids))
-    logged = select(*ENTRY_COLUMNS).where(Entry.logged_at <= as_of, Entry.id.in_(_altered(as_of)))
-    entries = (dict(zip(ENTRY_NAMES, row, strict=True)) for row in session.execute(logged))
+    logged = session.execute(asked, {"as_of": as_of})
+    entries = (dict(zip(ENTRY_NAMES, row, strict=True)) for row in logged)
     stood = (current_row(one, corrections.get(one["id"], ()), around.settler) for one in entries)
     return [row for row in stood if row is not None and choice.takes(row)]
+
+
+@cache
+def _anew() -> tuple[Any, Any]:
+    """Corrections and entries that are worked out anew: made once, `as_of` is left open."""
+    as_of = bindparam("as_of", type_=UtcInstant())
+    made = select(*CORRECTION_COLUMNS).where(
+        EntryCorrection.corrected_at <= as_of, EntryCorrection.entry_id.in_(_altered())
+    )
+    return made, select(*ENTRY_COLUMNS).where(Entry.logged_at <= as_of, Entry.id.in_(_altered()))
 
 
 def chosen_rows(session: Session, asked: Select[Any]) -> Iterator[Row]:

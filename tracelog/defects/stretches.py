@@ -55,8 +55,7 @@ def logged_within(
         most: how many entries at most are read.
 
     Returns:
-        A fixed number of statements, and one for every further hundred stretches that hold the
-        entries read.
+        A fixed number of statements.
     """
     around = surroundings(session, as_of)
     is_all = _is_all(session, as_of)

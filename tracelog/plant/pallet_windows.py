@@ -1,7 +1,7 @@
 """Pallets that were being filled in any of many windows of lines: how many, and the first.
 
-A pallet that nobody reported as ended counts as being filled until `stays.MOST_AT_ONCE` more have
-begun on its line.
+A pallet that nobody reported as ended counts as being filled until so many more have begun on its
+line (`stay_statements.MOST_AT_ONCE`).
 """
 
 import uuid
@@ -10,19 +10,18 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
 
-from sqlalchemy import select, union_all
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from tracelog.bulk import pieces
 from tracelog.plant.models import Pallet
-from tracelog.plant.stays import PALLET_COLUMNS, PalletStay, being_filled, pallet_stay
-from tracelog.plant.stretches import Stretch, enough, keys_within, sums_within
+from tracelog.plant.stay_statements import MOST_AT_ONCE, PALLET_COLUMNS
+from tracelog.plant.stays import PalletStay, pallet_stay
+from tracelog.plant.stretches import Stretch, enough, keys_within, latest_begun, sums_within
 
 # Line, start and end (UTC, both included).
 Window = tuple[uuid.UUID, datetime, datetime]
-_AT_ONCE = 100
 _KEYS_AT_ONCE = 5_000
 _INSTANT = timedelta(microseconds=1)
 
@@ -58,7 +57,7 @@ def pallets_within(
         most: how many at most are read.
 
     Returns:
-        Three statements, and two for every further hundred windows.
+        Four statements at most, one more for every further five thousand pallets.
     """
     cut = [(line, start, min(end, as_of)) for line, start, end in windows if start <= as_of]
     apart = merged(cut)
@@ -89,13 +88,19 @@ def _open_at_starts(
         edges[line_id][0].append(start)
         edges[line_id][1].append(end)
     found: dict[str, PalletStay] = {}
-    for piece in pieces(windows, _AT_ONCE):
-        queries = [being_filled(line_id, start) for line_id, start, _end in piece]
-        statement: Any = union_all(*queries) if len(queries) > 1 else queries[0]
-        for row in session.execute(statement):
-            starts, ends = edges[row.line_id]
-            # The window that began last before it holds it, or none does.
-            place = bisect_left(starts, row.started_at) - 1
-            if place < 0 or row.started_at > ends[place]:
-                found[row.pallet] = pallet_stay(row, as_of)
+    begun = latest_begun(
+        session,
+        [(line_id, start) for line_id, start, _end in windows],
+        owner=Pallet.line_id,
+        moment=Pallet.started_at,
+        columns=PALLET_COLUMNS,
+        most=MOST_AT_ONCE,
+        is_taken=lambda at: or_(Pallet.ended_at.is_(None), Pallet.ended_at >= at),
+    )
+    for row in begun:
+        starts, ends = edges[row.line_id]
+        # The window that began last before it holds it, or none does.
+        place = bisect_left(starts, row.started_at) - 1
+        if place < 0 or row.started_at > ends[place]:
+            found[row.pallet] = pallet_stay(row, as_of)
     return list(found.values())

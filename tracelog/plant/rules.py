@@ -4,6 +4,7 @@ import uuid
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 from tracelog.plant.dome_code import DomeCode, dome_code_of
@@ -143,7 +144,7 @@ class CodedMachine:
     line: int
     number: int
 
-    @property
+    @cached_property
     def default_code(self) -> DomeCode:
         """Line and number of the machine itself."""
         return dome_code_of(self.line, self.number)

@@ -9,13 +9,17 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, func, or_, select, union_all
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session
 
-from tracelog.plant.models import Change, Coil, CoilRun, Pallet, Tool, ToolFit
-
-# A line fills fewer pallets than this at a time (common practice, no source).
-MOST_AT_ONCE = 16
+from tracelog.plant.models import Change, Pallet, ToolFit
+from tracelog.plant.stay_statements import (
+    PALLET_COLUMNS,
+    all_fits,
+    pallets_between,
+    runs_asked,
+    some_fits,
+)
 
 
 @dataclass(frozen=True)
@@ -67,12 +71,6 @@ class ChangeMade:
     note: str | None
 
 
-def overlapping(started: Any, ended: Any, start: datetime, end: datetime) -> ColumnElement[bool]:
-    """Condition on two columns: stay and [start, end] share an instant; no end: still running."""
-    inside: ColumnElement[bool] = (started <= end) & or_(ended.is_(None), ended >= start)
-    return inside
-
-
 def _known(ended_at: datetime | None, as_of: datetime | None) -> datetime | None:
     return None if as_of is not None and ended_at is not None and ended_at > as_of else ended_at
 
@@ -92,11 +90,6 @@ def _since(start: datetime, as_of: datetime | None) -> datetime:
     return start if as_of is None else min(start, as_of)
 
 
-def _next(moment: Any) -> Any:
-    # Without its type named, what a window function gives is taken for text on SQLite.
-    return func.lead(moment, type_=moment.type)
-
-
 def tool_stays(
     session: Session,
     start: datetime,
@@ -114,16 +107,15 @@ def tool_stays(
     Returns:
         Stays by time of fitting, then position.
     """
-    if machine_ids is None and serials is None:
-        asked = _all_fits(end, as_of)
+    of_machines, of_tools = machine_ids is not None, serials is not None
+    if of_machines or of_tools:
+        asked = some_fits(is_known=as_of is not None, of_machines=of_machines, of_tools=of_tools)
     else:
-        asked = _some_fits(start, end, as_of)
-    if machine_ids is not None:
-        asked = asked.where(ToolFit.machine_id.in_(machine_ids))
-    if serials is not None:
-        asked = asked.where(Tool.serial.in_(serials))
+        asked = all_fits(end, as_of)
+    given: dict[str, Any] = {"start": _since(start, as_of), "end": end, "as_of": as_of}
+    given |= {"machine_ids": machine_ids, "serials": serials}
     found = []
-    for row in session.execute(asked):
+    for row in session.execute(asked, _given(given)):
         removed_at = _ended(row.removed_at, as_of, row.tool_fitted_next_at, row.place_taken_next_at)
         if removed_at is None or removed_at >= start:
             reason = row.removal_reason if removed_at == row.removed_at else None
@@ -142,58 +134,9 @@ def tool_stays(
     return found
 
 
-_FIT = (
-    *(Tool.serial, Tool.tool_type, Tool.life_strokes, ToolFit.machine_id, ToolFit.position),
-    *(ToolFit.fitted_at, ToolFit.removed_at, ToolFit.removal_reason),
-)
-
-
-def _all_fits(end: datetime, as_of: datetime | None) -> Select[Any]:
-    """All fits by `end`, each with the next of its tool and of its place: the table read once."""
-    ids = [ToolFit.id.label("id")]
-    for name, key in (
-        ("tool_fitted_next_at", (ToolFit.tool_id,)),
-        ("place_taken_next_at", (ToolFit.machine_id, ToolFit.position)),
-    ):
-        following = _next(ToolFit.fitted_at)
-        ids.append(following.over(partition_by=key, order_by=ToolFit.fitted_at).label(name))
-    seen = select(*ids)
-    if as_of is not None:
-        seen = seen.where(ToolFit.fitted_at <= as_of)
-    fits = seen.subquery()
-    return (
-        select(*_FIT, fits.c.tool_fitted_next_at, fits.c.place_taken_next_at)
-        .join(fits, fits.c.id == ToolFit.id)
-        .join(Tool, Tool.id == ToolFit.tool_id)
-        .where(ToolFit.fitted_at <= end)
-        .order_by(ToolFit.fitted_at, ToolFit.position)
-    )
-
-
-def _some_fits(start: datetime, end: datetime, as_of: datetime | None) -> Select[Any]:
-    """The same of few tools or machines, where each next one is looked up by itself."""
-    other = aliased(ToolFit)
-    place = (other.machine_id == ToolFit.machine_id, other.position == ToolFit.position)
-
-    def following(*same: Any) -> Any:
-        later = select(func.min(other.fitted_at)).where(*same, other.fitted_at > ToolFit.fitted_at)
-        if as_of is not None:
-            later = later.where(other.fitted_at <= as_of)
-        return later.correlate(ToolFit).scalar_subquery()
-
-    return (
-        select(
-            *_FIT,
-            following(other.tool_id == ToolFit.tool_id).label("tool_fitted_next_at"),
-            following(*place).label("place_taken_next_at"),
-        )
-        .join(Tool, Tool.id == ToolFit.tool_id)
-        .where(
-            overlapping(ToolFit.fitted_at, ToolFit.removed_at, _since(start, as_of), end),
-            *(() if as_of is None else (ToolFit.fitted_at <= as_of,)),
-        )
-        .order_by(ToolFit.fitted_at, ToolFit.position)
-    )
+def _given(values: dict[str, Any]) -> dict[str, Any]:
+    """Values for a statement that leaves them open; None: it does not ask for that one."""
+    return {name: value for name, value in values.items() if value is not None}
 
 
 def positions_used(session: Session) -> list[str]:
@@ -215,65 +158,22 @@ def coil_stays(
 
     Where no end was reported, a coil was off when the next one began on its line.
     """
-    few = line_id is not None or coil is not None or coils is not None
-    asked = _some_runs(as_of) if few else _all_runs(as_of)
-    asked = asked.where(
-        overlapping(CoilRun.started_at, CoilRun.ended_at, _since(start, as_of), end)
+    asked = runs_asked(
+        is_known=as_of is not None,
+        of_line=line_id is not None,
+        of_coil=coil is not None,
+        of_coils=coils is not None,
     )
-    if line_id is not None:
-        asked = asked.where(CoilRun.line_id == line_id)
-    if coil is not None:
-        asked = asked.where(Coil.coil == coil)
-    if coils is not None:
-        asked = asked.where(Coil.coil.in_(coils))
+    given: dict[str, Any] = {"start": _since(start, as_of), "end": end, "as_of": as_of}
+    given |= {"line_id": line_id, "coil": coil, "coils": coils}
     found = []
-    for row in session.execute(asked):
+    for row in session.execute(asked, _given(given)):
         ended_at = _ended(row.ended_at, as_of, row.next_started_at)
         if ended_at is None or ended_at >= start:
             found.append(
                 CoilStay(row.coil, row.alloy, row.gauge_mm, row.line_id, row.started_at, ended_at)
             )
     return found
-
-
-_RUN = (
-    *(Coil.coil, Coil.alloy, Coil.gauge_mm),
-    *(CoilRun.line_id, CoilRun.started_at, CoilRun.ended_at),
-)
-
-
-def _all_runs(as_of: datetime | None) -> Select[Any]:
-    """All runs, each with the next of its line: the table read once."""
-    following = _next(CoilRun.started_at).over(
-        partition_by=CoilRun.line_id, order_by=CoilRun.started_at
-    )
-    seen = select(CoilRun.id.label("id"), following.label("next_started_at"))
-    if as_of is not None:
-        seen = seen.where(CoilRun.started_at <= as_of)
-    runs = seen.subquery()
-    return (
-        select(*_RUN, runs.c.next_started_at)
-        .join(runs, runs.c.id == CoilRun.id)
-        .join(Coil, Coil.id == CoilRun.coil_id)
-        .order_by(CoilRun.started_at, Coil.coil)
-    )
-
-
-def _some_runs(as_of: datetime | None) -> Any:
-    """The same of one coil or line, where each next one is looked up by itself."""
-    other = aliased(CoilRun)
-    later = select(func.min(other.started_at)).where(
-        other.line_id == CoilRun.line_id, other.started_at > CoilRun.started_at
-    )
-    if as_of is not None:
-        later = later.where(other.started_at <= as_of)
-    following = later.correlate(CoilRun).scalar_subquery().label("next_started_at")
-    asked: Any = (
-        select(*_RUN, following)
-        .join(Coil, Coil.id == CoilRun.coil_id)
-        .order_by(CoilRun.started_at, Coil.coil)
-    )
-    return asked if as_of is None else asked.where(CoilRun.started_at <= as_of)
 
 
 def pallet_stays(
@@ -289,36 +189,9 @@ def pallet_stays(
 
     See `pallet_windows` for pallets whose end nobody reported.
     """
-    begun = select(*PALLET_COLUMNS).where(
-        Pallet.line_id == line_id, Pallet.started_at > start, Pallet.started_at <= end
-    )
-    both = union_all(begun, being_filled(line_id, start)).subquery()
-    asked = select(both).order_by(both.c.started_at, both.c.pallet).limit(most)
-    if as_of is not None:
-        asked = asked.where(both.c.started_at <= as_of)
-    return [pallet_stay(row, as_of) for row in session.execute(asked)]
-
-
-PALLET_COLUMNS = (
-    *(Pallet.pallet, Pallet.line_id, Pallet.started_at, Pallet.ended_at),
-    *(Pallet.cans, Pallet.status),
-)
-
-
-def being_filled(line_id: uuid.UUID, moment: datetime) -> Select[Any]:
-    """A query for a line's pallets that had begun by an instant and were not ended before it.
-
-    Only the last `MOST_AT_ONCE` that had begun are looked at: a line fills few at a time, and the
-    index then leads to them whatever came before and after.
-    """
-    last = (
-        select(*PALLET_COLUMNS)
-        .where(Pallet.line_id == line_id, Pallet.started_at <= moment)
-        .order_by(Pallet.started_at.desc(), Pallet.pallet.desc())
-        .limit(MOST_AT_ONCE)
-        .subquery()
-    )
-    return select(last).where(or_(last.c.ended_at.is_(None), last.c.ended_at >= moment))
+    asked = pallets_between(is_known=as_of is not None, most=most)
+    given = {"line_id": line_id, "start": start, "end": end, "as_of": as_of}
+    return [pallet_stay(row, as_of) for row in session.execute(asked, _given(given))]
 
 
 def pallet_named(session: Session, pallet: str, as_of: datetime | None = None) -> PalletStay | None:
@@ -356,7 +229,7 @@ def changes_between(
         kind: only of this kind.
     """
     asked = (
-        select(Change)
+        select(Change.line_id, Change.machine_id, Change.at, Change.kind, Change.note)
         .where(Change.at >= start, Change.at <= end)
         .order_by(Change.at.desc(), Change.kind)
     )
@@ -366,7 +239,4 @@ def changes_between(
         asked = asked.where(or_(Change.machine_id.is_(None), Change.machine_id == machine_id))
     if kind is not None:
         asked = asked.where(Change.kind == kind)
-    return [
-        ChangeMade(row.line_id, row.machine_id, row.at, row.kind, row.note)
-        for row in session.execute(asked).scalars()
-    ]
+    return [ChangeMade(*row) for row in session.execute(asked)]

@@ -6,9 +6,9 @@ that thing and of time, however many rows the table holds.
 
 import json
 import uuid
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import (
@@ -22,15 +22,13 @@ from sqlalchemy import (
     literal_column,
     select,
     true,
-    union_all,
 )
 from sqlalchemy.orm import Session
 
-from tracelog.bulk import pieces
 from tracelog.db import UtcInstant
+from tracelog.instants import EARLIEST
 
-# SQLite joins at most 500 queries into one statement, and a long one takes long to build.
-_JOINED = 100
+_INSTANT = timedelta(microseconds=1)
 
 
 @dataclass(frozen=True)
@@ -94,27 +92,77 @@ def keys_within(
 ) -> list[tuple[datetime, Any]]:
     """Instants and keys of the first rows of each stretch, or of the latest.
 
-    One statement for every hundred stretches.
+    One statement, none without stretches.
 
     Args:
         session: an open session.
         stretches: where to look.
         owner, moment, key: columns of the table.
-        most: how many of each stretch at most.
+        most: how many of each stretch at most; beside the last of them also those of the same
+            instant may be found.
         latest: the latest instead of the first.
         conditions: what else must hold.
     """
+    chosen = list(stretches)
+    if not chosen:
+        return []
+    asked = _as_table(session, chosen)
+    inside = (owner == asked.c.owner, moment >= asked.c.start, moment < asked.c.end, *conditions)
     order = (moment.desc(), key.desc()) if latest else (moment, key)
-    found: list[tuple[datetime, Any]] = []
-    for piece in pieces(stretches, _JOINED):
-        queries = []
-        for one in piece:
-            inside = (owner == one.owner_id, moment >= one.start, moment < one.end, *conditions)
-            own = select(moment.label("moment"), key.label("key")).where(*inside)
-            queries.append(select(own.order_by(*order).limit(most).subquery()))
-        statement: Any = union_all(*queries) if len(queries) > 1 else queries[0]
-        found += [(row[0], row[1]) for row in session.execute(statement)]
-    return found
+    columns = (moment.label("moment"), key.label("key"))
+    if session.get_bind().dialect.name != "sqlite":
+        own = select(*columns).where(*inside).order_by(*order).limit(most)
+        each = own.correlate(asked).lateral()
+        statement: Any = select(*each.c).select_from(asked).join(each, true())
+        return [(row[0], row[1]) for row in session.execute(statement)]
+    # Where in the index to stop is looked up first: each stretch is read just so far.
+    farthest = select(moment).where(*inside).order_by(order[0]).limit(1).offset(most - 1)
+    stop = farthest.correlate(asked).scalar_subquery()
+    if latest:
+        bounds = moment >= func.coalesce(stop, asked.c.start), moment < asked.c.end
+    else:
+        bounds = moment >= asked.c.start, moment <= func.coalesce(stop, asked.c.last)
+    statement = select(*columns).where(owner == asked.c.owner, *bounds, *conditions)
+    return [(row[0], row[1]) for row in session.execute(statement)]
+
+
+def latest_begun(
+    session: Session,
+    moments: Sequence[tuple[uuid.UUID, datetime]],
+    *,
+    owner: Any,
+    moment: Any,
+    columns: Sequence[Any],
+    most: int,
+    is_taken: Callable[[Any], Any],
+) -> Sequence[Any]:
+    """Of the last rows of each owner that had begun by an instant, those that are wanted.
+
+    One statement, none without instants.
+
+    Args:
+        session: an open session.
+        moments: owners, each with the instant (included).
+        owner, moment: columns of the table.
+        columns: what is read.
+        most: how many of the last rows are looked at; those that began with the last of them too.
+        is_taken: of them, which: a condition, given the column of the instant that was asked for.
+
+    Returns:
+        Rows of the columns, in no order; a row is there for each instant that takes it.
+    """
+    if not moments:
+        return []
+    asked = _as_table(session, [Stretch(own, at, at) for own, at in moments])
+    begun = (owner == asked.c.owner, moment <= asked.c.start)
+    last = select(moment).where(*begun).order_by(moment.desc()).limit(1).offset(most - 1)
+    since = func.coalesce(last.correlate(asked).scalar_subquery(), EARLIEST)
+    if session.get_bind().dialect.name == "sqlite":
+        wanted = select(*columns).where(*begun, moment >= since, is_taken(asked.c.start))
+        return session.execute(wanted).all()
+    own = select(*columns).where(*begun, moment >= since, is_taken(asked.c.start))
+    each = own.correlate(asked).lateral()
+    return session.execute(select(*each.c).select_from(asked).join(each, true())).all()
 
 
 def enough(
@@ -166,12 +214,24 @@ def _as_table(session: Session, stretches: Sequence[Stretch]) -> Any:
 
 def _as_json(stretches: Sequence[Stretch]) -> Any:
     """As one text, since SQLite takes no arrays; instants and ids as its tables hold them."""
+    # Many stretches begin and end together, such as those of a shift on each machine.
+    kept: dict[datetime, str] = {}
+    last: dict[datetime, str] = {}
+    for one in stretches:
+        for moment in (one.start, one.end):
+            if moment not in kept:
+                kept[moment] = _as_kept(moment)
+        if one.end not in last:
+            last[one.end] = _as_kept(one.end - _INSTANT)
     rows = [
-        [number, one.owner_id.hex, _as_kept(one.start), _as_kept(one.end)]
+        [number, one.owner_id.hex, kept[one.start], kept[one.end], last[one.end]]
         for number, one in enumerate(stretches)
     ]
     each = func.json_each(bindparam("stretches", json.dumps(rows))).table_valued("value")
-    kinds = (("number", Integer), ("owner", Uuid), ("start", UtcInstant), ("end", UtcInstant))
+    kinds = (
+        *(("number", Integer), ("owner", Uuid)),
+        *(("start", UtcInstant), ("end", UtcInstant), ("last", UtcInstant)),
+    )
     return select(
         *(
             func.json_extract(each.c.value, literal_column(f"'$[{place}]'"), type_=kind).label(name)

@@ -2,7 +2,7 @@
 
 import uuid
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -35,27 +35,33 @@ class Move:
     went_to: Stop | None
 
 
-def moves_of(stays: Sequence[ToolStay], machines: Directory) -> list[Move]:
+def moves_of(
+    stays: Sequence[ToolStay], machines: Directory, wanted: Collection[ToolStay] | None = None
+) -> list[Move]:
     """The stays of tools, each with its neighbours, by time of fitting.
 
     Args:
         stays: all stays of every tool among them.
         machines: the directory.
+        wanted: of which stays to tell; None: of all.
     """
     by_tool: dict[str, list[ToolStay]] = defaultdict(list)
     for stay in sorted(stays, key=lambda one: (one.fitted_at, one.position)):
         by_tool[stay.serial].append(stay)
     found = []
+
+    def stop(own: list[ToolStay], place: int) -> Stop | None:
+        if not 0 <= place < len(own):
+            return None
+        one = own[place]
+        return Stop(machines.by_id[one.machine_id], one.position, one.fitted_at, one.removed_at)
+
     for own in by_tool.values():
-        stops = [
-            Stop(machines.by_id[one.machine_id], one.position, one.fitted_at, one.removed_at)
-            for one in own
-        ]
-        around = zip(own, stops, [None, *stops[:-1]], [*stops[1:], None], strict=True)
-        found += [
-            Move(stay.serial, stay.tool_type, here, stay.removal_reason, before, after)
-            for stay, here, before, after in around
-        ]
+        for place, one in enumerate(own):
+            here = stop(own, place) if wanted is None or one in wanted else None
+            if here is not None:
+                around = stop(own, place - 1), stop(own, place + 1)
+                found.append(Move(one.serial, one.tool_type, here, one.removal_reason, *around))
     found.sort(key=lambda one: (one.here.start, one.here.position, one.serial))
     return found
 
@@ -78,4 +84,5 @@ def tools_through(
         return []
     all_stays = tool_stays(session, EARLIEST, as_of, serials=serials, as_of=as_of)
     mine = {(stay.serial, stay.fitted_at) for stay in here}
-    return [one for one in moves_of(all_stays, machines) if (one.serial, one.here.start) in mine]
+    wanted = {one for one in all_stays if (one.serial, one.fitted_at) in mine}
+    return moves_of(all_stays, machines, wanted)

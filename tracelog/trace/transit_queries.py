@@ -3,11 +3,13 @@
 import uuid
 from collections.abc import Collection
 from datetime import datetime, timedelta
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Select, literal_column, select, union_all
+from sqlalchemy import Select, bindparam, literal_column, select, union_all
 from sqlalchemy.orm import Session
 
+from tracelog.db import UtcInstant
 from tracelog.defects.models import CurrentEntry, EntryCorrection
 from tracelog.plant.queries import PlantView
 from tracelog.trace.transit import Way, usual_way
@@ -68,19 +70,25 @@ def known_delays(
     if not delays:
         return delays
     lines = list(delays)
-    asked = [_latest(place, line, as_of) for place, line in enumerate(lines)]
-    every = union_all(*(select(one.subquery()) for one in asked))
-    for place, made_at, seen_at, found_at in session.execute(every):
+    given = {f"line_{place}": line for place, line in enumerate(lines)} | {"as_of": as_of}
+    for place, made_at, seen_at, found_at in session.execute(_latest_of(len(lines)), given):
         delays[lines[place]].append(Delay(found_at, (seen_at - made_at) / _MINUTE))
     return delays
 
 
-def _latest(place: int, line_id: uuid.UUID, as_of: datetime) -> Select[Any]:
+@cache
+def _latest_of(lines: int) -> Any:
+    """The statement of so many lines, made once: `line_0` and on, and `as_of` are left open."""
+    return union_all(*(select(_latest(place).subquery()) for place in range(lines)))
+
+
+def _latest(place: int) -> Select[Any]:
     """The latest entries of a line, named by its place, that say when the can was made.
 
     Twice as many are taken in order of the index as are wanted, and those that were not known then
     are left out of them: a planner that weighs all conditions at once reads every such entry.
     """
+    as_of = bindparam("as_of", type_=UtcInstant())
     taken = (
         select(
             *(CurrentEntry.entry_id, CurrentEntry.made_at),
@@ -89,7 +97,7 @@ def _latest(place: int, line_id: uuid.UUID, as_of: datetime) -> Select[Any]:
         )
         .where(
             # Said that it is not null as well, planners count that twice and expect next to none.
-            CurrentEntry.line_id == line_id,
+            CurrentEntry.line_id == bindparam(f"line_{place}"),
             CurrentEntry.made_at <= as_of,
         )
         .order_by(CurrentEntry.made_at.desc())

@@ -4,9 +4,10 @@ import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import Select, bindparam, func, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import AuditRecord
@@ -15,7 +16,8 @@ from tracelog.errors import NotFound
 from tracelog.language import _
 from tracelog.plant.models import Pallet
 from tracelog.plant.queries import Directory, directory
-from tracelog.plant.stays import PALLET_COLUMNS, PalletStay, pallet_stay
+from tracelog.plant.stay_statements import PALLET_COLUMNS
+from tracelog.plant.stays import PalletStay, pallet_stay
 from tracelog.trace.holds.facts import StepKind
 from tracelog.trace.holds.rules import STATUS_STEPS, HoldStanding, PalletStanding, StepSeen, stand
 from tracelog.trace.models import Hold, HoldStep
@@ -250,6 +252,15 @@ def held_pallets(session: Session, as_of: datetime) -> dict[str, tuple[int, ...]
 
     A pallet in several holds is free only when each of them has decided about it.
     """
+    found: dict[str, tuple[int, ...]] = {}
+    for pallet, number in session.execute(_held(), {"as_of": as_of}):
+        found[pallet] = (*found.get(pallet, ()), number)
+    return found
+
+
+@cache
+def _held() -> Any:
+    """The statement, made once: `as_of` is left open."""
     last = (
         select(
             HoldStep.pallet,
@@ -266,19 +277,15 @@ def held_pallets(session: Session, as_of: datetime) -> dict[str, tuple[int, ...]
         .join(AuditRecord, AuditRecord.id == HoldStep.audit_id)
         .where(
             HoldStep.step.in_([step.value for step in STATUS_STEPS]),
-            HoldStep.written_at <= as_of,
+            HoldStep.written_at <= bindparam("as_of"),
         )
         .subquery()
     )
-    asked = (
+    return (
         select(last.c.pallet, last.c.number)
         .where(last.c.place == 1, last.c.step == StepKind.HELD.value)
         .order_by(last.c.pallet, last.c.number)
     )
-    found: dict[str, tuple[int, ...]] = {}
-    for pallet, number in session.execute(asked):
-        found[pallet] = (*found.get(pallet, ()), number)
-    return found
 
 
 def as_held(stays: Iterable[PalletStay], held: Mapping[str, Any]) -> list[PalletStay]:

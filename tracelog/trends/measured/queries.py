@@ -4,8 +4,10 @@ import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
+from typing import Any
 
-from sqlalchemy import and_, func, or_, select, union_all
+from sqlalchemy import and_, bindparam, func, or_, select, union_all
 from sqlalchemy.orm import Session
 
 from tracelog.trends.measured.gauge_rules import GaugeValue
@@ -169,19 +171,10 @@ def measured_around(
     Returns:
         In order of characteristic, then time.
     """
-    row = Measurement
-    columns = (row.characteristic, row.measured_at, row.unit, row.value)
-    mine = (row.machine_id == machine_id, row.measured_at <= as_of)
-    before = select(*columns).where(*mine, row.measured_at <= moment)
-    after = select(*columns).where(*mine, row.measured_at > moment)
-    sides = (
-        before.order_by(row.measured_at.desc(), row.id).limit(most),
-        after.order_by(row.measured_at, row.id).limit(most),
-    )
-    asked = union_all(*(select(side.subquery()) for side in sides))
+    asked = {"machine_id": machine_id, "moment": moment, "as_of": as_of}
     nearest: dict[tuple[str, bool], datetime] = {}
     taken: dict[tuple[str, bool], list[tuple[str | None, float]]] = {}
-    for characteristic, measured_at, unit, value in session.execute(asked):
+    for characteristic, measured_at, unit, value in session.execute(_around(most), asked):
         key = characteristic, measured_at > moment
         # Each side comes nearest first.
         if nearest.setdefault(key, measured_at) == measured_at:
@@ -194,3 +187,19 @@ def measured_around(
         for key, values in taken.items()
     ]
     return sorted(found, key=lambda one: (one.characteristic, one.measured_at))
+
+
+@cache
+def _around(most: int) -> Any:
+    """The statement, made once: `machine_id`, `moment` and `as_of` are left open."""
+    row = Measurement
+    columns = (row.characteristic, row.measured_at, row.unit, row.value)
+    moment: Any = bindparam("moment")
+    mine = (row.machine_id == bindparam("machine_id"), row.measured_at <= bindparam("as_of"))
+    before = select(*columns).where(*mine, row.measured_at <= moment)
+    after = select(*columns).where(*mine, row.measured_at > moment)
+    sides = (
+        before.order_by(row.measured_at.desc(), row.id).limit(most),
+        after.order_by(row.measured_at, row.id).limit(most),
+    )
+    return union_all(*(select(side.subquery()) for side in sides))
