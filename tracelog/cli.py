@@ -28,6 +28,7 @@ COMMANDS: dict[str, str] = {
     "cases": "tracelog.cases.commands:cases",
     "complaints": "tracelog.cases.complaints.commands:list_complaints",
     "domes": "tracelog.cases.domes.commands:domes",
+    "handover": "tracelog.handover.commands:handover",
     "sequence": "tracelog.cases.sequence.commands:sequence",
     "rates": "tracelog.trends.commands:rates",
     "measurements": "tracelog.trends.measured.commands:measurements",

@@ -17,6 +17,8 @@ from tracelog.db import reading, writing
 from tracelog.defects.models import CurrentEntry, DefectType
 from tracelog.defects.photos.actions import keep_photo
 from tracelog.defects.photos.facts import PhotoFact
+from tracelog.handover.signing.actions import sign_shift
+from tracelog.handover.signing.facts import Side, SignatureFact
 from tracelog.instants import now, write_instant
 from tracelog.people.models import Account
 from tracelog.plant.models import Coil, CoilRun, Pallet, PlannedPeriod, Tool, ToolFit
@@ -31,6 +33,7 @@ HOLD = uuid.UUID("0197b1d0-0000-7000-8000-000000000002")
 PHOTO = uuid.UUID("0197b1d0-0000-7000-8000-000000000004")
 COMPLAINT = uuid.UUID("0197b1d0-0000-7000-8000-000000000003")
 CHECK = uuid.UUID("0197b1d0-0000-7000-8000-000000000005")
+SIGNATURE = uuid.UUID("0197b1d0-0000-7000-8000-000000000006")
 # Every twelfth of 48 cans is bad.
 ROW = ("gggb" + 8 * "g") * 4
 # Answered with GET, but no page of figures; each with its reason.
@@ -203,6 +206,11 @@ def addresses(known: Known) -> dict[str, str]:
         "Complaint: the answer": "/complaints/1/answer",
         "Photo": f"/photos/{PHOTO}",
         "Handover": "/handover",
+        "Handover: shifts": "/handover/shifts",
+        "Handover: the page as signed": f"/handover/signatures/{SIGNATURE}.json",
+        "Handover: the week": "/handover/week",
+        "Handover: the week, json": "/handover/week.json",
+        "Handover: the week, csv": "/handover/week.csv",
         "Own account": "/me",
         "Accounts": "/accounts",
         "Account": f"/accounts/{known.account}",
@@ -251,6 +259,8 @@ def addresses(known: Known) -> dict[str, str]:
         "API: one complaint": f"/api/v1/complaints/{COMPLAINT}",
         "API: photo": f"/api/v1/photos/{PHOTO}",
         "API: handover": "/api/v1/handover",
+        "API: handover, shifts": "/api/v1/handover/shifts",
+        "API: handover, the week": "/api/v1/handover/week",
         "API: rejected messages": "/api/v1/rejected-messages",
         "API: calls": "/api/v1/",
         "API: description": "/api/v1/openapi.json",
@@ -268,6 +278,7 @@ def visitor(engine: Engine, folder: Path) -> tuple[Visit, dict[str, str]]:
     _open_case(visit, known)
     _keep_study(visit, known)
     _hold_stock(engine, known)
+    _sign(engine, known)
     _complain(visit, known)
     _keep_row(visit, known)
     return visit, addresses(known)
@@ -310,6 +321,13 @@ def _hold_stock(engine: Engine, known: Known) -> None:
             CAST["quality"].actor(),
             now(),
         )
+
+
+def _sign(engine: Engine, known: Known) -> None:
+    """A shift that was handed over."""
+    fact = SignatureFact(id=SIGNATURE, at=known.seen_at, side=Side.OUTGOING, words="Bench")
+    with writing(engine) as session:
+        sign_shift(session, fact, CAST["supervisor"].actor(), now())
 
 
 def _complain(visit: Visit, known: Known) -> None:

@@ -58,8 +58,10 @@ def _print_week(page: WeekPage) -> None:
     if not page.items:
         click.echo("nothing changed beyond chance")
     rows = [
-        [one.name, f"{one.strokes:,}", _whole(one.usual_strokes), f"{one.entries:,}"]
-        + [f"{one.cans:,}", _whole(one.spoilage), _whole(one.usual_spoilage)]
+        [
+            *(one.name, f"{one.strokes:,}", _whole(one.usual_strokes), f"{one.entries:,}"),
+            *(f"{one.cans:,}", _whole(one.spoilage), _whole(one.usual_spoilage)),
+        ]
         for one in page.lines
     ]
     columns = ("line", "strokes", "usual", "entries", "cans", "per million", "usual per million")
@@ -77,8 +79,11 @@ def _print_shift(page: ShiftPage, signed: Signatures, plant: PlantView) -> None:
         if note.settled_at is None:
             click.echo(f"{note.about}: {note.text}")
     rows = [
-        [one.name, f"{one.strokes:,}", f"{one.strokes_per_hour:,.0f}", f"{one.usual_per_hour:,.0f}"]
-        + [one.entries, one.cans, _whole(one.spoilage.rate), _whole(one.spoilage.usual)]
+        [
+            *(one.name, f"{one.strokes:,}", _whole(one.strokes_per_hour)),
+            *(_whole(one.usual_per_hour), one.entries, one.cans),
+            *(_whole(one.spoilage.rate), _whole(one.spoilage.usual)),
+        ]
         for one in page.lines
     ]
     columns = ("line", "strokes", "an hour", "usual", "entries", "cans", "per million", "usual")

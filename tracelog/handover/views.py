@@ -9,7 +9,10 @@ from werkzeug.wrappers import Response as AnyResponse
 from tracelog.errors import NotFound, TracelogError
 from tracelog.handover.actions import settle_note, write_note
 from tracelog.handover.facts import About, HandoverNoteFact, SettlementFact
+from tracelog.handover.moved import Happened
 from tracelog.handover.queries import shift_page
+from tracelog.handover.signing.answers import came_late
+from tracelog.handover.signing.queries import signatures_of
 from tracelog.instants import parse_instant, write_instant
 from tracelog.language import _
 from tracelog.plant.queries import directory
@@ -41,10 +44,38 @@ def handover_page() -> str:
 
 def _page(form: Form, settling: tuple[uuid.UUID, Form] | None = None) -> str:
     """The page, with a new note as typed so far, and a note that could not be settled."""
-    page = shift_page(current_session(), the_plant_now(), _moment(), now())
+    return shift_html(_moment(), form, settling)
+
+
+def shift_html(
+    moment: datetime,
+    form: Form,
+    settling: tuple[uuid.UUID, Form] | None = None,
+    sign_form: Form | None = None,
+) -> str:
+    """The page of the shift that holds an instant.
+
+    Args:
+        moment: UTC.
+        form: a new note as typed so far.
+        settling: a note that could not be settled, and what was typed.
+        sign_form: what was typed to sign the shift.
+    """
+    session = current_session()
+    page = shift_page(session, the_plant_now(), moment, now())
+    started_at = page.shift.started_at
+    signed = signatures_of(session, [started_at])[started_at]
+    signing = sign_form or Form()
     return render_template(
         "handover/handover.html",
         page=page,
+        signed=signed,
+        late=came_late(signed, page),
+        sign_form=signing,
+        sign_id=signing.own_id(),
+        at=write_instant(started_at),
+        actor_name=current_actor().name,
+        happened=happened_words(),
         earlier=write_instant(page.earlier),
         later=write_instant(page.later) if page.later else None,
         form=form,
@@ -52,8 +83,23 @@ def _page(form: Form, settling: tuple[uuid.UUID, Form] | None = None) -> str:
         note_id=form.own_id(),
         about=about_words(),
         about_named=dict(about_words()),
-        lines=[str(line) for line in directory(current_session()).lines],
+        lines=[str(line) for line in directory(session).lines],
     )
+
+
+def happened_words() -> dict[str, str]:
+    """What became of a signal, a case or a hold, in words."""
+    return {
+        Happened.RAISED: _("raised"),
+        Happened.DECIDED: _("decided about"),
+        Happened.ENDED: _("ended"),
+        Happened.OPENED: _("opened"),
+        Happened.MOVED: _("worked on"),
+        Happened.CAME_BACK: _("came back"),
+        Happened.WIDENED: _("window moved"),
+        Happened.RELEASED: _("pallets decided"),
+        Happened.CLOSED: _("closed"),
+    }
 
 
 def _moment() -> datetime:

@@ -79,6 +79,8 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.defects.photos.views:photo_pages",
     "tracelog.floor.views:pages",
     "tracelog.handover.views:pages",
+    "tracelog.handover.signing.views:signing_pages",
+    "tracelog.handover.weekly.views:week_pages",
     "tracelog.intake.views:pages",
     "tracelog.plant.calendar_views:pages",
     "tracelog.plant.part_views:part_pages",

@@ -14,8 +14,10 @@ from sqlalchemy.orm import Session
 from tracelog.buckets import Bucket
 from tracelog.defects.counts import production_counts
 from tracelog.defects.queries import EntryFilter
+from tracelog.errors import NotFound
 from tracelog.handover.models import HandoverSignature
 from tracelog.handover.signing.facts import Side
+from tracelog.language import _
 from tracelog.plant.queries import PlantView
 from tracelog.plant.rules import ShiftNow
 
@@ -138,3 +140,18 @@ def past_shifts(
         )
         for one in shifts
     ]
+
+
+def shown_page(session: Session, signature_id: uuid.UUID) -> dict[str, Any]:
+    """The page as it was when it was signed. One statement.
+
+    Raises:
+        NotFound: there is no such signature.
+    """
+    shown = session.execute(
+        select(HandoverSignature.shown).where(HandoverSignature.id == signature_id)
+    ).scalar_one_or_none()
+    if shown is None:
+        raise NotFound(_("there is no signature with the id %(id)s", id=signature_id))
+    answer: dict[str, Any] = json.loads(shown)
+    return answer
