@@ -154,6 +154,11 @@ def _sentence(evidence: Evidence, one: Likely, machines: set[int]) -> str:
             "Inspect a sample at another station beside %(name)s: is as much found there?",
             name=name,
         ),
+        CauseKind.MARK: _(
+            "Take two full turns in order right behind the station of %(name)s, and see in the "
+            "sequence check whether the defect repeats.",
+            name=name,
+        ),
         CauseKind.PLANT: _("Look for what all lines share: metal, coolant, how it is inspected."),
     }
     sentences[CauseKind.WEAR] = _(

@@ -26,6 +26,7 @@ class CauseKind(StrEnum):
     CHANGE = "change"
     SERVICE = "service"
     STATION = "station"
+    MARK = "mark"
     PLANT = "plant"
 
 
@@ -57,6 +58,25 @@ class Labels:
 
     names: tuple[str, ...]
     of: IntArray
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Marks noted on entries of the kind asked about, told apart by line.
+
+    Attributes:
+        names: as marks are told apart, such as `mandrel 12`.
+        lines: index of each one's line.
+        parts: what it is one of, such as `mandrel`.
+        counts: how many of these the line has; 0: not known.
+        of: (n,) index of each entry's mark; -1: none noted, or the machine is not settled.
+    """
+
+    names: tuple[str, ...] = ()
+    lines: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
+    parts: tuple[str, ...] = ()
+    counts: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
+    of: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
 
 
 @dataclass(frozen=True)
@@ -103,6 +123,7 @@ class Evidence:
         others: (k,) occurrences of all other kinds of defect: how diligently it was reported.
         entries, stations: of the kind asked about.
         tools, coils, changes, services: as stays; `coils` has one for each machine of the line.
+        marks: noted on the entries.
     """
 
     machines: tuple[str, ...]
@@ -122,6 +143,7 @@ class Evidence:
     coils: Stays
     changes: Stays
     services: Stays
+    marks: Marks = field(default_factory=Marks)
 
     @property
     def end(self) -> float:

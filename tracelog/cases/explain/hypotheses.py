@@ -232,6 +232,8 @@ def _families(evidence: Evidence, layers: list[Layer]) -> Iterator[_Family]:
     if len(evidence.stations) > 1:
         known = Labels(evidence.stations, np.zeros(0, dtype=np.intp))
         yield _labelled(evidence, CauseKind.STATION, known, layers)
+    if evidence.marks.names:
+        yield _marked(evidence, layers)
 
 
 def _everywhere(
@@ -260,6 +262,20 @@ def _labelled(evidence: Evidence, kind: CauseKind, labels: Labels, layers: list[
         np.full(len(owner), evidence.end),
     )
     return _Family([Cause(kind, name) for name in labels.names], stretches, with_starts=True)
+
+
+def _marked(evidence: Evidence, layers: list[Layer]) -> _Family:
+    """Each mark on the machines of its line."""
+    marks, first = evidence.marks, len(layers)
+    layers += [Layer(CauseKind.MARK, label) for label in range(len(marks.names))]
+    owner, machine = np.nonzero(marks.lines[:, None] == evidence.line_of[None, :])
+    whole = np.full(len(owner), evidence.start), np.full(len(owner), evidence.end)
+    stretches = Stretches(owner, owner + first, machine, *whole)
+    causes = [
+        Cause(CauseKind.MARK, name, evidence.lines[line])
+        for name, line in zip(marks.names, marks.lines.tolist(), strict=True)
+    ]
+    return _Family(causes, stretches, with_starts=True)
 
 
 def _of_stays(

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracelog.cases.explain.evidence import CauseKind, Evidence, between, cumulated
+from tracelog.cases.explain.marks import mark_exposure
 from tracelog.cases.explain.ranking import Likely, Ranking
 from tracelog.stats.inputs import BoolArray, FloatArray
 
@@ -79,6 +80,8 @@ def inside_of(ranking: Ranking, one: Likely) -> Inside:
         if layer.kind is CauseKind.STATION:
             # All strokes may show there; only what is found there is inside.
             share = np.ones(len(share))
+        if layer.kind is CauseKind.MARK and layer.label is not None:
+            share = np.full(len(share), mark_exposure(evidence, layer.label))
     kept = end > start
     places = zip(machine[kept].tolist(), start[kept].tolist(), end[kept].tolist(), strict=True)
     listed = [Stretch(*found) for found in sorted(places)]

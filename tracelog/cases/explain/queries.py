@@ -11,8 +11,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracelog.cases.explain.evidence import Entries, Evidence, Labels, Stays
+from tracelog.cases.explain.marks import marks_of
 from tracelog.cases.explain.questions import HISTORY, ExplainQuestion
 from tracelog.cases.explain.stays import made_before, stays_until_next, worn_before
+from tracelog.defects.marks import normal_mark
 from tracelog.defects.models import CurrentEntry
 from tracelog.defects.selecting import (
     Choice,
@@ -23,6 +25,7 @@ from tracelog.defects.selecting import (
     unaltered,
 )
 from tracelog.instants import write_instant
+from tracelog.plant.part_queries import station_parts
 from tracelog.plant.queries import BODYMAKER, Directory, MachineView, PlantView
 from tracelog.plant.rules import ShiftNow, shifts_between
 from tracelog.plant.stays import changes_between, coil_stays, tool_stays
@@ -34,7 +37,7 @@ from tracelog.strokes.hours import MICROSECOND, hour_starts, instant, microsecon
 
 _NAMES = (
     *("machine_id", "defect_id", "occurred_at", "made_at", "found_at"),
-    *("counted_occurrences", "cans"),
+    *("counted_occurrences", "cans", "mark"),
 )
 # Hours of the day that are told apart, as bands of so many.
 HOURS_A_BAND = 4
@@ -83,7 +86,7 @@ def read_evidence(
         asked: which defect and period; half a year before it is read to learn what is usual.
 
     Returns:
-        Evidence; fourteen statements beside those of strokes, whatever is asked.
+        Evidence; fifteen statements beside those of strokes, whatever is asked.
     """
     frame = _frame(plant, places, asked)
     totals = totals_in(
@@ -96,10 +99,11 @@ def read_evidence(
     found = list(shifts_between(plant.rota, frame.first, asked.end))
     crews, shifts = _shifts(frame, found)
     hours = _hours(frame)
-    entries, stations, others = _entries(session, frame)
+    entries, stations, others, noted = _entries(session, frame)
+    line_of = np.array([lines.index(machine.line) for machine in frame.machines], dtype=np.intp)
     return Evidence(
         machines=tuple(machine.text for machine in frame.machines),
-        line_of=np.array([lines.index(machine.line) for machine in frame.machines], dtype=np.intp),
+        line_of=line_of,
         lines=tuple(str(line) for line in lines),
         edges=frame.seconds,
         start=microseconds(asked.start) / 1e6,
@@ -115,6 +119,7 @@ def read_evidence(
         coils=_coils(session, frame),
         changes=_changes(session, frame),
         services=_services(session, frame, places),
+        marks=marks_of(entries.machine, line_of, noted, _parts(session, lines)),
     )
 
 
@@ -171,8 +176,19 @@ def _days(frame: Frame, found: Sequence[ShiftNow]) -> IntArray:
     return np.unique(of_piece, return_inverse=True)[1].astype(np.intp)
 
 
-def _entries(session: Session, frame: Frame) -> tuple[Entries, tuple[str, ...], FloatArray]:
-    """Entries of the kind asked about, their stations, and all others by piece of time."""
+def _parts(session: Session, lines: list[int]) -> dict[tuple[int, str], int]:
+    """How many of a part each line has, where one station alone has such parts."""
+    found: dict[tuple[int, str], set[int]] = {}
+    for one in station_parts(session):
+        if one.line in lines and one.count:
+            found.setdefault((lines.index(one.line), one.part), set()).add(one.count)
+    return {key: min(counts) for key, counts in found.items() if len(counts) == 1}
+
+
+def _entries(
+    session: Session, frame: Frame
+) -> tuple[Entries, tuple[str, ...], FloatArray, list[str | None]]:
+    """Entries of the kind asked about, their stations, all others by time, and their marks."""
     asked = frame.asked
     around = surroundings(session, asked.as_of)
     chosen = EntryFilter(
@@ -187,10 +203,13 @@ def _entries(session: Session, frame: Frame) -> tuple[Entries, tuple[str, ...], 
     of_kind = [row for row in rows if row[1] == own]
     others = np.array([row[2].timestamp() for row in rows if row[1] != own])
     counts = np.histogram(others, frame.seconds)[0].astype(np.float64)
-    return *_of_kind(frame, of_kind), counts
+    entries, stations, noted = _of_kind(frame, of_kind)
+    return entries, stations, counts, noted
 
 
-def _of_kind(frame: Frame, rows: list[tuple[Any, ...]]) -> tuple[Entries, tuple[str, ...]]:
+def _of_kind(
+    frame: Frame, rows: list[tuple[Any, ...]]
+) -> tuple[Entries, tuple[str, ...], list[str | None]]:
     rows = sorted(rows, key=lambda row: (row[2], str(row[0]), row[5], row[6]))
     stations = tuple(sorted({row[4] for row in rows if row[4] is not None}))
     place_of, transit = frame.place_of, frame.plant.transit_minutes
@@ -210,6 +229,7 @@ def _of_kind(frame: Frame, rows: list[tuple[Any, ...]]) -> tuple[Entries, tuple[
             ),
         ),
         stations,
+        [None if row[7] is None else normal_mark(row[7]) for row in rows],
     )
 
 

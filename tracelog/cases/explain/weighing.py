@@ -10,6 +10,7 @@ import numpy as np
 
 from tracelog.cases.explain.evidence import CauseKind, Evidence, between, cumulated
 from tracelog.cases.explain.hypotheses import Hypotheses, Layer, Stretches
+from tracelog.cases.explain.marks import mark_share
 from tracelog.cases.explain.usual import PLANT_DRIFT, Usual, counts_in
 from tracelog.stats.explanations import Pieces, level_curves, log_evidence, summed
 from tracelog.stats.inputs import BoolArray, FloatArray, IntArray
@@ -86,6 +87,10 @@ class Ground:
                 1.0,
                 variance,
             )
+        if layer.kind is CauseKind.MARK:
+            share, variance = mark_share(evidence, layer.label)
+            all_pieces = np.full(len(self.edges) - 1, share)
+            return all_pieces, evidence.marks.of == layer.label, 1.0, variance
         kinds = (CauseKind.CREW, CauseKind.SHIFT, CauseKind.HOUR)
         which = kinds.index(layer.kind)
         labels = (evidence.crews, evidence.shifts, evidence.hours)[which]

@@ -33,6 +33,7 @@ def title(one: Likely, zone: ZoneInfo) -> str:
         CauseKind.HOUR: _("hours %(name)s", name=name),
         CauseKind.LINE: _("line %(name)s", name=name),
         CauseKind.STATION: _("what is found at %(name)s", name=name),
+        CauseKind.MARK: _("mark %(name)s of line %(place)s", name=name, place=place),
         CauseKind.PLANT: _("the whole plant"),
     }
     if one.cause.kind in words:
@@ -67,6 +68,12 @@ def reason(one: Likely, inside: Inside, answer: Explained, zone: ZoneInfo) -> st
             "share.",
             **told,
         )
+    if one.cause.kind is CauseKind.MARK:
+        return _(
+            "%(cans)s of %(all)s cans bear %(what)s, %(ratio)s times as many as if all such parts "
+            "were alike.",
+            **told,
+        )
     if since is None:
         return _(
             "%(cans)s of %(all)s cans come from %(what)s, in %(share)s of all strokes: %(ratio)s "
@@ -95,6 +102,7 @@ def _where(one: Likely, inside: Inside, answer: Explained) -> str:
         CauseKind.HOUR: _("the hours %(name)s", name=name),
         CauseKind.LINE: _("line %(name)s", name=name),
         CauseKind.STATION: _("at %(name)s", name=name),
+        CauseKind.MARK: _("the mark %(name)s", name=name),
         CauseKind.PLANT: _("all machines"),
         CauseKind.COIL: _("the machines that ran coil %(name)s", name=name),
     }
