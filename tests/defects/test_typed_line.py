@@ -61,6 +61,8 @@ def faults(text: str) -> dict[str, str]:
         ("3-7 scored_wall", {"dome_code": "3-7", "defect": "scored-wall"}),
         ("3-7 split @light", {"dome_code": "3-7", "defect": "split", "found_at": "light-tester"}),
         ("  3-7\tsplit  ", {"dome_code": "3-7", "defect": "split"}),
+        ("3-7 split +Mandrel-012", {"dome_code": "3-7", "defect": "split", "mark": "mandrel 12"}),
+        ("3-7 +red-dot split", {"dome_code": "3-7", "defect": "split", "mark": "ink dot red"}),
     ],
 )
 def test_a_line_is_read_into_the_fields_of_an_entry(text: str, values: dict[str, str]) -> None:
@@ -86,6 +88,8 @@ def test_a_line_is_read_into_the_fields_of_an_entry(text: str, values: dict[str,
         ("3-7 split 0/200 1/50", "inspected", "is typed twice"),
         ("3-7 split 1x 2x", "occurrences", "is typed twice"),
         ("3-7 split @necker @light", "found_at", "is typed twice"),
+        ("3-7 split +", "mark", "is missing after +; type the mark, such as +mandrel-12"),
+        ("3-7 split +red +blue", "mark", "is typed twice"),
         ("3-7 split @", "found_at", "is missing after @; type a station"),
         ("3-7 split @li", "found_at", "'li' can be light-tester, line-inspection; type more"),
         ("3-7 split @nekker", "found_at", "'nekker' is not a station of this plant; near it: neck"),

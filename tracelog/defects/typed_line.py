@@ -2,13 +2,15 @@
 
 First the dome code, then in any order: the defect's code, name or the beginning of either; a count
 of cans (`2`); how many separate happenings stand behind them (`1x`); where it was found
-(`@light-tester`); a sample as bad of inspected (`0/200`); and at the end a note after `#`.
+(`@light-tester`); another mark on the can as one word (`+mandrel-12`); a sample as bad of inspected
+(`0/200`); and at the end a note after `#`.
 Pure: words in, values out.
 """
 
 import re
 from collections.abc import Sequence
 
+from tracelog.defects.marks import read_mark
 from tracelog.defects.rules import DefectWord, matching_defects, plain_word, unknown_word
 from tracelog.errors import BadFact, Fault
 from tracelog.facts import known_words
@@ -35,7 +37,7 @@ def read_typed_line(
 
     Returns:
         Field name to text, only what was typed: dome_code, defect, cans, occurrences, inspected,
-        found_at, note. A line that does not start with a number has no dome code.
+        found_at, mark, note. A line that does not start with a number has no dome code.
 
     Raises:
         BadFact: one fault for each field that is wrong.
@@ -77,6 +79,8 @@ class _Reading:
         for part in rest.split():
             if part.startswith("@"):
                 self._place(part[1:])
+            elif part.startswith("+"):
+                self._mark(part[1:])
             elif sample := _SAMPLE.fullmatch(part):
                 self._set("cans", str(int(sample[1])), part)
                 self._set("inspected", str(int(sample[2])), part)
@@ -152,6 +156,12 @@ class _Reading:
             )
         else:
             self._wrong("found_at", unknown_word(typed, self.stations, _("a station")))
+
+    def _mark(self, typed: str) -> None:
+        try:
+            self._set("mark", read_mark(typed), typed)
+        except ValueError as problem:
+            self._wrong("mark", str(problem))
 
     def _set(self, field: str, value: str, typed: str) -> None:
         if field in self.values:
