@@ -12,7 +12,12 @@ from tests.cases.small_case import BY, opened, step_fact, write_history
 from tests.trends.small_log import day
 from tracelog.audit import AuditRecord
 from tracelog.cases import queries
-from tracelog.cases.causes import LikelyCause, weigh_causes
+from tracelog.cases.causes import (
+    LikelyCause,
+    points_of,
+    weigh_by_explanation,
+    weigh_causes,
+)
 from tracelog.cases.queries import case, likely_causes
 from tracelog.cases.step_actions import add_step
 from tracelog.reference import defect_type
@@ -84,3 +89,55 @@ def test_a_confirmed_cause_is_put_on_record(session: Session) -> None:
     # A defect of the plant's own has no causes in the vocabulary.
     (only,) = likely_causes(session, case(session, case_id, day(8)).case)
     assert (only.cause, only.cases, only.is_confirmed) == ("a worn cam", 0, True)
+
+
+def explained(**chances: float) -> dict[str, object]:
+    """An answer of tools in positions, by position."""
+    told = [
+        {"kind": "tool", "name": f"T-{place}", "position": place, "probability": chance}
+        for place, chance in chances.items()
+    ]
+    return {"explanations": told}
+
+
+HALVES = [LikelyCause("A", "", "", 0, 0.5), LikelyCause("B", "", "", 0, 0.5)]
+
+
+def test_a_cause_that_points_where_the_defect_shows_moves_up_by_the_formula() -> None:
+    points = {"a": ["coil"], "b": ["tool:punch", "machine"]}
+    found = weigh_by_explanation(HALVES, points, explained(punch=0.9))
+    # 0.5 × (0.1 + 0.9) against 0.5 × 0.1.
+    assert [(one.cause, one.shown) for one in found] == [("B", 0.9), ("A", 0.0)]
+    assert [one.share for one in found] == [pytest.approx(1 / 1.1), pytest.approx(0.1 / 1.1)]
+    assert [one.before for one in found] == [0.5, 0.5]
+
+
+@pytest.mark.parametrize("answer", [None, {"explanations": []}])
+def test_without_an_explanation_shares_stay_as_they_were(answer: dict[str, object] | None) -> None:
+    found = weigh_by_explanation(HALVES, {"a": ["coil"]}, answer)
+    assert [(one.cause, one.share) for one in found] == [("A", 0.5), ("B", 0.5)]
+
+
+@given(st.lists(st.floats(0, 1), min_size=2, max_size=2), st.floats(0, 1))
+def test_shares_add_up_and_none_is_lost(chances: list[float], first: float) -> None:
+    whole = sum(chances) or 1.0
+    answer = explained(**{"ring-1": chances[0] / whole, "punch": chances[1] / whole})
+    causes = [LikelyCause("A", "", "", 0, first), LikelyCause("B", "", "", 0, 1 - first)]
+    found = weigh_by_explanation(causes, {"a": ["tool:ring-1"], "b": ["tool:punch"]}, answer)
+    assert sum(one.share for one in found) == pytest.approx(1)
+
+
+@pytest.mark.parametrize(
+    ("one", "points"),
+    [
+        ({"kind": "wear", "name": "R3-1", "position": "ring-3"}, "tool:ring-3"),
+        ({"kind": "batch", "name": "R3-1 to R3-4", "position": "ring-3"}, "tool:ring-3"),
+        ({"kind": "change", "name": "coolant @ 3 @ 2026-03-01T06:00:00Z"}, "change:coolant"),
+        ({"kind": "service", "name": "overhaul @ 1-1 @ 2026-03-01T06:00:00Z"}, "service"),
+        ({"kind": "coil", "name": "WB061437", "position": None}, "coil"),
+    ],
+)
+def test_explanations_point_in_the_words_of_the_vocabulary(
+    one: dict[str, object], points: str
+) -> None:
+    assert points_of(one) == (points,)

@@ -81,9 +81,7 @@ def page_of_case(case_id: uuid.UUID, forms: Mapping[str, Form]) -> str:
         kinds=offered,
         words=words,
         changes=[(one.kind, _(one.name)) for one in reference.change_kinds()],
-        machines=[
-            one.text for one in directory(session).bodymakers if one.line == standing.case.line
-        ],
+        machines=[one.text for one in places.bodymakers if one.line == standing.case.line],
         targets=list(target_words().items()),
         target_words=target_words(),
     )
