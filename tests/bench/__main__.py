@@ -1,6 +1,6 @@
 """`make bench`: what pages, imports, collecting, planning, signals and web servers cost.
 
-All but collecting, planning, signals, explaining, holding and tracing look at a year of 32
+All but collecting, planning, signals, explaining, repeats, holding and tracing look at a year of 32
 machines.
 Pages are called in process, so their figures are the server's own, without network and browser.
 Compare the ratios of one run, and runs on one machine.
@@ -20,6 +20,7 @@ from tests.bench.imports import print_imports
 from tests.bench.measure import print_costs
 from tests.bench.pages import costs_of_pages
 from tests.bench.planning import print_planning
+from tests.bench.repeating import print_repeating
 from tests.bench.servers import print_servers
 from tests.bench.signalling import print_signalling
 from tests.bench.tracing import print_tracing
@@ -34,6 +35,7 @@ PARTS = (
     "planning",
     "signals",
     "explaining",
+    "repeats",
     "holding",
     "tracing",
     "trace-scale",
@@ -46,6 +48,7 @@ _WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers"}
 @click.option("--size", default="demo", show_default=True, type=click.Choice(list(SIZES)))
 @click.option("--repeats", default=7, show_default=True, help="Calls of each page.")
 @click.option("--seeds", default=50, show_default=True, help="Plants to be explained of each kind.")
+@click.option("--first-seed", default=0, show_default=True, help="Of the plants to be explained.")
 @click.option("--part", default=20, show_default=True, help="Of the big plant, for trace-scale.")
 @click.option("--database", "databases", multiple=True, help="Kept ones, for trace-scale.")
 @click.option("--messages", default=20_000, show_default=True, help="Readings to collect.")
@@ -54,6 +57,7 @@ def bench(
     size: str,
     repeats: int,
     seeds: int,
+    first_seed: int,
     messages: int,
     part: int,
     databases: tuple[str, ...],
@@ -69,7 +73,8 @@ def bench(
             "collecting": lambda: print_collecting(place, messages),
             "planning": print_planning,
             "signals": print_signalling,
-            "explaining": lambda: print_explaining(seeds),
+            "repeats": print_repeating,
+            "explaining": lambda: print_explaining(seeds, first_seed),
             "holding": print_holding,
             "tracing": print_tracing,
             "trace-scale": lambda: print_tracing_scale(part, databases),
