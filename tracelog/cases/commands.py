@@ -32,7 +32,7 @@ def cases() -> None:
 
 
 @cases.command("list", epilog="Example: tracelog cases list --state unended --line 3 --json")
-@click.option("--state", type=click.Choice([*Asked]), default=Asked.ALL.value, help="Usually all.")
+@click.option("--state", type=click.Choice([one.value for one in Asked]), default=Asked.ALL.value, help="Usually all.")
 @click.option("--line", type=int, metavar="N", help="Of this line and its machines.")
 @click.option("--machine", metavar="L-N", help="Of this machine, such as 3-7.")
 @click.option("--defect", metavar="CODE", help="Of this kind of defect.")
