@@ -2,14 +2,18 @@
 
 Codes are misread by a model that is not the one that reads them: other kinds as often, other
 digits, and one in ten by a digit that no table of confusions holds; readers doubt otherwise too.
+Doubted codes are also weighed with what a reading test of the same readers tells of them, on other
+cans drawn by another seed: misread at all, and doubted when right and when wrong.
 """
 
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
+from unittest.mock import patch
 
 import click
 import numpy as np
@@ -19,12 +23,14 @@ from seed_demo.folder import write_folder
 from seed_demo.simulate import SimulatedPlant, simulate
 from seed_demo.sizes import PlantSize
 from tests.bench.demo_year import fill
+from tracelog import reference
 from tracelog.db import make_engine, reading
 from tracelog.plant.dome_code import DomeCode, parse_dome_code
 from tracelog.plant.queries import directory, the_plant
-from tracelog.trace.candidates import Candidate, weigh
+from tracelog.trace.candidates import Candidate, the_confusion, weigh
 from tracelog.trace.dossier import Dossier, dossier
 from tracelog.trace.making import Question, openings
+from tracelog.trace.reading.confusion import Confusion
 from tracelog.trace.rules import CUP_CONVEYOR
 from tracelog.trace.transit import usual_way
 from tracelog.trace.transit_learning import Delay, central, learned_way_to, learned_ways
@@ -38,6 +44,8 @@ _KINDS = ("worn", "turned", "swapped", "mirrored", "any digit")
 _ODDS = (0.45, 0.20, 0.15, 0.10, 0.10)
 _LOOK_ALIKE = ("83", "86", "80", "17", "56", "35", "90", "41", "69")
 _TURNED = {"0": "0", "1": "1", "6": "9", "8": "8", "9": "6"}
+# Cans of a reading test, and the seed that draws them: none of those that are reported.
+TEST_CANS, TEST_SEED = 2_000, 900
 EDGES = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0001)
 
 
@@ -145,6 +153,12 @@ def is_right(truth: SimulatedPlant, can: Can, found: Dossier) -> dict[str, bool]
     }
 
 
+@cache
+def tested() -> Confusion:
+    """The readers as tested, once."""
+    return readers_by_test(TEST_CANS, TEST_SEED)
+
+
 @dataclass
 class Outcome:
     """Everything that was counted."""
@@ -155,8 +169,46 @@ class Outcome:
     part: Tally = field(default_factory=Tally)
     unsure: Tally = field(default_factory=Tally)
     unsure_wrong: Tally = field(default_factory=Tally)
+    measured: Tally = field(default_factory=Tally)
     silent: int = 0
     silent_told: int = 0
+
+
+def read_by_somebody(code: str, rng: np.random.Generator) -> tuple[str, bool, bool]:
+    """What somebody reads of a code, whether it is wrong, and whether the reader is unsure."""
+    text = misread(code, rng) if rng.random() < MISREAD else code
+    if "0" in text.split("-"):
+        text = code  # no number is 0, so that everybody reads again
+    is_wrong = text != code
+    return text, is_wrong, bool(rng.random() < (DOUBTS_WRONG if is_wrong else DOUBTS_RIGHT))
+
+
+def readers_by_test(count: int, seed: int) -> Confusion:
+    """The model of reading with the chances that a test tells: cans of known code are read."""
+    rng = np.random.default_rng(seed)
+    codes = [
+        f"{rng.integers(1, SIZE.lines + 1)}-{rng.integers(1, SIZE.bodymakers + 1)}"
+        for _can in range(count)
+    ]
+    read = [read_by_somebody(code, rng) for code in codes]
+    wrong = sum(is_wrong for _text, is_wrong, _unsure in read)
+    doubted_wrong = sum(is_wrong and unsure for _text, is_wrong, unsure in read)
+    doubted_right = sum(unsure and not is_wrong for _text, is_wrong, unsure in read)
+    usual = the_confusion()
+    expected = sum(
+        one.chance for code in codes for one in usual.misreadings(parse_dome_code(code))
+    ) + count * sum(
+        one.weight for one in reference.confusable_digits() if one.kind == "not-a-number"
+    )
+    doubt = replace(
+        reference.reading_doubt(),
+        unsure_when_wrong=(doubted_wrong + 1) / (wrong + 2),
+        unsure_when_right=(doubted_right + 1) / (count - wrong + 2),
+    )
+    table = [
+        replace(one, weight=one.weight * wrong / expected) for one in reference.confusable_digits()
+    ]
+    return Confusion(table, doubt)
 
 
 def run(session: Session, truth: SimulatedPlant, outcome: Outcome, count: int, seed: int) -> None:
@@ -208,17 +260,18 @@ def ask_read(
     as_of: datetime,
 ) -> None:
     """A whole code, misread now and then, and doubted now and then."""
-    text = misread(can.code, rng) if rng.random() < MISREAD else can.code
-    if "0" in text.split("-"):
-        text = can.code  # no number is 0, so that everybody reads again
-    is_wrong = text != can.code
-    unsure = rng.random() < (DOUBTS_WRONG if is_wrong else DOUBTS_RIGHT)
+    text, is_wrong, unsure = read_by_somebody(can.code, rng)
     if not unsure and not is_wrong:
         return
     found, told = _candidates(session, parse_dome_code(text), can, as_of, unsure=unsure)
     machine = truth.machines[can.machine].code
     if unsure:
         outcome.unsure.add(found, machine)
+        with patch("tracelog.trace.candidates.the_confusion", tested):
+            tested_ones, _told = _candidates(
+                session, parse_dome_code(text), can, as_of, unsure=True
+            )
+        outcome.measured.add(tested_ones, machine)
         if is_wrong:
             outcome.unsure_wrong.add(found, machine)
         return
@@ -292,7 +345,11 @@ def print_tracing(seeds: Sequence[int] = SEEDS, count: int = 60) -> None:
         click.echo(f"{name}: {tally.asked} cans, the true machine is a candidate in {share:.2%}")
     told = f"{outcome.silent_told} told to be none that ran"
     click.echo(f"Misread and not doubted: {outcome.silent} cans, {told}")
-    for name, tally in (("partly read", outcome.part), ("unsure", outcome.unsure)):
+    for name, tally in (
+        ("partly read", outcome.part),
+        ("unsure", outcome.unsure),
+        ("unsure, readers tested", outcome.measured),
+    ):
         click.echo(f"\nReliability, {name}: told, candidates, mean told, share true")
         for row in reliability(tally):
             click.echo("  {:14} {:7} {:8.3f} {:8.3f}".format(*row))

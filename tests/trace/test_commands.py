@@ -23,6 +23,7 @@ SHAPE: dict[str, type | tuple[type, ...]] = {
     "crew": str,
     "shift": str,
     "defects_nearby": list,
+    "defects_nearby_cut": bool,
     "services": list,
     "changes": list,
     "pallets": list,

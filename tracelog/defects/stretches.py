@@ -68,7 +68,7 @@ def logged_within(
         latest=True,
         conditions=conditions,
     )
-    chosen = [key for _moment, key in sorted(set(keys), reverse=True)[:most]]
+    chosen = [key for _moment, key in keys]
     rows: list[Row] = []
     if chosen:
         asked = select(*ROW_COLUMNS).where(CurrentEntry.entry_id.in_(chosen))

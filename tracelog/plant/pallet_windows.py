@@ -69,9 +69,8 @@ def pallets_within(
     keys = keys_within(
         *(session, looked_into, Pallet.line_id, Pallet.started_at, Pallet.pallet, most)
     )
-    first = sorted(set(keys))[:most]
     found = {one.pallet: one for one in open_ones}
-    for piece in pieces((name for _moment, name in first), _KEYS_AT_ONCE):
+    for piece in pieces((name for _moment, name in keys), _KEYS_AT_ONCE):
         asked = select(*PALLET_COLUMNS).where(Pallet.pallet.in_(piece))
         for row in session.execute(asked):
             found[row.pallet] = pallet_stay(row, as_of)

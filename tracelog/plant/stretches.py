@@ -90,7 +90,7 @@ def keys_within(
     latest: bool = False,
     conditions: Sequence[Any] = (),
 ) -> list[tuple[datetime, Any]]:
-    """Instants and keys of the first rows of each stretch, or of the latest.
+    """Instants and keys of the first rows of all stretches, or of the latest, in that order.
 
     One statement, none without stretches.
 
@@ -98,8 +98,7 @@ def keys_within(
         session: an open session.
         stretches: where to look.
         owner, moment, key: columns of the table.
-        most: how many of each stretch at most; beside the last of them also those of the same
-            instant may be found.
+        most: how many at most; a row in several stretches is told once.
         latest: the latest instead of the first.
         conditions: what else must hold.
     """
@@ -113,8 +112,8 @@ def keys_within(
     if session.get_bind().dialect.name != "sqlite":
         own = select(*columns).where(*inside).order_by(*order).limit(most)
         each = own.correlate(asked).lateral()
-        statement: Any = select(*each.c).select_from(asked).join(each, true())
-        return [(row[0], row[1]) for row in session.execute(statement)]
+        every: Any = select(*each.c).select_from(asked).join(each, true())
+        return _first_of(session, every, most, latest=latest)
     # Where in the index to stop is looked up first: each stretch is read just so far.
     farthest = select(moment).where(*inside).order_by(order[0]).limit(1).offset(most - 1)
     stop = farthest.correlate(asked).scalar_subquery()
@@ -122,8 +121,19 @@ def keys_within(
         bounds = moment >= func.coalesce(stop, asked.c.start), moment < asked.c.end
     else:
         bounds = moment >= asked.c.start, moment <= func.coalesce(stop, asked.c.last)
-    statement = select(*columns).where(owner == asked.c.owner, *bounds, *conditions)
-    return [(row[0], row[1]) for row in session.execute(statement)]
+    every = select(*columns).where(owner == asked.c.owner, *bounds, *conditions)
+    return _first_of(session, every, most, latest=latest)
+
+
+def _first_of(
+    session: Session, every: Any, most: int, *, latest: bool
+) -> list[tuple[datetime, Any]]:
+    """The first of the first rows of each stretch, sorted by the database."""
+    rows = every.distinct().subquery()
+    moment, key = rows.c
+    order = (moment.desc(), key.desc()) if latest else (moment, key)
+    found = session.execute(select(moment, key).order_by(*order).limit(most))
+    return [(row[0], row[1]) for row in found]
 
 
 def latest_begun(

@@ -156,6 +156,7 @@ def dossier_answer(found: Dossier, machines: Directory) -> dict[str, Any]:
         "crew": found.shift.crew if found.shift else None,
         "shift": found.shift.shift if found.shift else None,
         "defects_nearby": [entry_answer(entry) for entry in found.then.entries],
+        "defects_nearby_cut": found.then.entries_cut,
         "services": [
             {
                 "service": service.service,

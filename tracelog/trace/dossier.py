@@ -7,7 +7,8 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from tracelog.defects.queries import EntryFilter, EntryView, entries
+from tracelog.defects.nearby import entries_around
+from tracelog.defects.queries import EntryView
 from tracelog.defects.settling import known_by
 from tracelog.errors import NotFound
 from tracelog.instants import EARLIEST
@@ -38,7 +39,7 @@ from tracelog.trends.signals.queries import SignalView, kept_signals
 
 NEARBY = timedelta(hours=24)
 EARLIER = timedelta(days=14)
-MOST_ENTRIES = 200
+MOST_ENTRIES = 60
 
 
 @dataclass(frozen=True)
@@ -59,8 +60,9 @@ class ToolInPlace:
 class MachineThen:
     """How the machine stood when it made the can, and what happened around it.
 
-    `entries` and `signals` are those within a day of the making, `measured` the values of each
-    characteristic nearest before and after it.
+    `entries` (the nearest) and `signals` are those within a day of the making, `measured` the
+    values of each characteristic nearest before and after it. `entries_from` and `entries_to` are
+    the ends of that day, `entries_cut` says whether it has more entries.
     """
 
     strokes_total: int | None = None
@@ -71,6 +73,9 @@ class MachineThen:
     changes: tuple[ChangeMade, ...] = ()
     signals: tuple[SignalView, ...] = ()
     measured: tuple[NearValues, ...] = ()
+    entries_cut: bool = False
+    entries_from: datetime | None = None
+    entries_to: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -208,9 +213,8 @@ def _machine_then(
     session: Session, machine: MachineView, made: Made, as_of: datetime, machines: Directory
 ) -> MachineThen:
     at = min(made.middle, as_of)
-    nearby = EntryFilter(
-        start=made.start - NEARBY, end=made.end + NEARBY, machine_ids=(machine.id,), as_of=as_of
-    )
+    period = made.start - NEARBY, made.end + NEARBY
+    nearby = entries_around(session, machine.id, made.middle, period, as_of, MOST_ENTRIES)
     changes = changes_between(
         session,
         made.start - EARLIER,
@@ -222,11 +226,13 @@ def _machine_then(
         total_at(session, [machine.id], at, as_of).get(machine.id, 0),
         tuple(service_standings(session, at, machine.id, known_at=as_of)),
         tuple(tools_in_place(session, machine.id, made, as_of)),
-        tuple(entries(session, nearby, limit=MOST_ENTRIES).rows),
+        nearby.entries,
         tuple(services_done(session, at, machine_id=machine.id, plant=machines)[:10]),
         tuple(changes),
         tuple(_signals(session, machine, made, as_of, machines)),
         tuple(measured_around(session, machine.id, at, as_of)),
+        nearby.is_cut,
+        *period,
     )
 
 

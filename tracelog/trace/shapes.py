@@ -103,6 +103,7 @@ DOSSIER = fields(
         "crew": maybe(TEXT),
         "shift": maybe(TEXT),
         "defects_nearby": many(_ENTRY),
+        "defects_nearby_cut": YES_NO,
         "services": many(
             fields({"service": TEXT, "done_at": INSTANT, "unplanned": YES_NO, "note": maybe(TEXT)})
         ),

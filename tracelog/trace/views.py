@@ -36,7 +36,7 @@ FIELDS = (
 )
 _KNOWN = ("at", "pallet", "coil", "seen_at", "found_at", "time_code")
 # So many rows are shown; files have all.
-MOST_SHOWN = 100
+MOST_SHOWN = 60
 
 Value = TypeVar("Value")
 
@@ -63,6 +63,7 @@ def trace_page() -> tuple[str, int]:
         form=_for_fields(form),
         found=found,
         axis=dossier_axis(found, the_plant_now().zone) if found and found.candidates else None,
+        entries_link=_entries_link(found),
         used=used,
         kinds=_kinds(),
         link=lambda one: _settled_link(form, one),
@@ -109,6 +110,20 @@ def _settled_link(form: Form, one: Candidate) -> str:
     """The same question with the code of one candidate; without any time, with the present."""
     asked = {name: form.value(name) for name in _KNOWN if form.value(name)}
     return "/trace?" + urlencode({"code": str(one.code), **(asked or {"at": write_instant(now())})})
+
+
+def _entries_link(found: Dossier | None) -> str:
+    """What the Log is asked for all entries of the machine around the making."""
+    if found is None or found.machine is None or not found.then.entries_cut:
+        return ""
+    start, end = found.then.entries_from, found.then.entries_to
+    return urlencode(
+        {
+            "machine": found.machine.text,
+            "from": write_instant(start) if start else "",
+            "to": write_instant(end) if end else "",
+        }
+    )
 
 
 def _kinds() -> list[tuple[str, str]]:

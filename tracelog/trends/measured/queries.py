@@ -171,7 +171,9 @@ def measured_around(
     Returns:
         In order of characteristic, then time.
     """
-    asked = {"machine_id": machine_id, "moment": moment, "as_of": as_of}
+    # One bound on each side, or a planner may take the looser one to the index.
+    asked: dict[str, Any] = {"machine_id": machine_id, "until": min(moment, as_of)}
+    asked |= {"moment": moment, "as_of": as_of}
     nearest: dict[tuple[str, bool], datetime] = {}
     taken: dict[tuple[str, bool], list[tuple[str | None, float]]] = {}
     for characteristic, measured_at, unit, value in session.execute(_around(most), asked):
@@ -191,13 +193,14 @@ def measured_around(
 
 @cache
 def _around(most: int) -> Any:
-    """The statement, made once: `machine_id`, `moment` and `as_of` are left open."""
+    """The statement, made once: what is asked for is left open."""
     row = Measurement
     columns = (row.characteristic, row.measured_at, row.unit, row.value)
-    moment: Any = bindparam("moment")
-    mine = (row.machine_id == bindparam("machine_id"), row.measured_at <= bindparam("as_of"))
-    before = select(*columns).where(*mine, row.measured_at <= moment)
-    after = select(*columns).where(*mine, row.measured_at > moment)
+    mine = row.machine_id == bindparam("machine_id")
+    before = select(*columns).where(mine, row.measured_at <= bindparam("until"))
+    after = select(*columns).where(
+        mine, row.measured_at > bindparam("moment"), row.measured_at <= bindparam("as_of")
+    )
     sides = (
         before.order_by(row.measured_at.desc(), row.id).limit(most),
         after.order_by(row.measured_at, row.id).limit(most),
