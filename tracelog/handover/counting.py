@@ -8,8 +8,15 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from tracelog.buckets import Bucket, periods
 from tracelog.defects.counts import ProductionCount, production_counts
-from tracelog.defects.queries import MOST_ENTRIES, EntryFilter, EntryView, entries
+from tracelog.defects.queries import (
+    MOST_ENTRIES,
+    EntryFilter,
+    EntryView,
+    entries,
+    vocabulary,
+)
 from tracelog.handover.rules import (
     DefectShift,
     ShiftCount,
@@ -18,7 +25,7 @@ from tracelog.handover.rules import (
     per_hour,
     spoilage,
 )
-from tracelog.plant.queries import Directory
+from tracelog.plant.queries import Directory, PlantView
 from tracelog.strokes.queries import MachineSpan, machine_span, strokes_by_machine
 
 BEFORE = timedelta(days=28)
@@ -54,6 +61,8 @@ class Known:
     spans: Mapping[uuid.UUID, MachineSpan]
     entries: Sequence[EntryView]
     before: Sequence[ProductionCount]
+    shifts_before: int
+    titles: Mapping[str, str]
 
     def read_until(self, machine_id: uuid.UUID) -> datetime | None:
         """Until when a machine's counter is known, None if not within the shift."""
@@ -72,11 +81,14 @@ class Known:
         }
 
 
-def known_counts(session: Session, start: datetime, until: datetime, as_of: datetime) -> Known:
+def known_counts(
+    session: Session, plant: PlantView, start: datetime, until: datetime, as_of: datetime
+) -> Known:
     """Everything that is counted of a shift and of the 28 days before it.
 
     Args:
         session: an open session.
+        plant: for its shifts.
         start, until: UTC; the shift as far as it has gone.
         as_of: UTC; only what was known by then.
 
@@ -85,14 +97,21 @@ def known_counts(session: Session, start: datetime, until: datetime, as_of: date
     """
     earlier = EntryFilter(start=start - BEFORE, end=start, as_of=as_of)
     in_shift = EntryFilter(start=start, end=until, as_of=as_of)
+    spans = machine_span(session, as_of=as_of)
+    first = min((span.first_at for span in spans.values()), default=start)
+    known_from = max(first, start - BEFORE)
     return Known(
         start,
         until,
         strokes_by_machine(session, start, until, as_of=as_of),
         strokes_by_machine(session, start - BEFORE, start, as_of=as_of),
-        machine_span(session, as_of=as_of),
+        spans,
         entries(session, in_shift, MOST_ENTRIES).rows,
-        production_counts(session, earlier, by=("machine", "line", "defect")),
+        production_counts(
+            session, earlier, by=("machine", "line", "defect", "bucket"), bucket=Bucket.SHIFT
+        ),
+        len(periods(Bucket.SHIFT, known_from, start, plant.zone, plant.rota)),
+        {kind.defect: kind.title for kind in vocabulary(session)},
     )
 
 
@@ -153,12 +172,21 @@ def line_shifts(machines: Directory, known: Known) -> list[LineShift]:
                 spoilage(
                     lost,
                     strokes,
-                    sum(row.cans for row in known.before if row.line == line),
+                    _cans_by_shift(known, line),
                     sum(known.strokes_before.get(one, 0) for one in ids),
                 ),
             )
         )
     return found
+
+
+def _cans_by_shift(known: Known, line: int) -> list[int]:
+    """Cans that a line lost in each of the shifts of the 28 days before, also where it was none."""
+    lost: dict[datetime | None, int] = defaultdict(int)
+    for row in known.before:
+        if row.line == line:
+            lost[row.bucket_start] += row.cans
+    return [*lost.values(), *[0] * (known.shifts_before - len(lost))]
 
 
 def defect_shifts(known: Known) -> list[DefectShift]:
@@ -175,12 +203,11 @@ def defect_shifts(known: Known) -> list[DefectShift]:
     before: dict[str, int] = defaultdict(int)
     for row in known.before:
         before[row.defect or ""] += row.counted_occurrences
-    titles = {entry.defect: entry.defect_title for entry in known.entries}
     return against_usual(
         [
             (
                 defect,
-                titles.get(defect, defect),
+                known.titles.get(defect, defect),
                 len(entered.get(defect, ())),
                 sum(
                     one.counted_occurrences

@@ -113,7 +113,7 @@ def shift_page(session: Session, plant: PlantView, moment: datetime, as_of: date
         raise NotFound(_("the plant has no shifts yet; give them in plant.toml"))
     until = min(shift.ended_at, as_of)
     machines = directory(session)
-    known = known_counts(session, shift.started_at, until, as_of)
+    known = known_counts(session, plant, shift.started_at, until, as_of)
     return ShiftPage(
         shift,
         until,

@@ -62,6 +62,11 @@ class DefectShift:
     adjusted_p: float | None
 
     @property
+    def is_told(self) -> bool:
+        """Whether it was found in the shift, or is missing beyond chance."""
+        return self.entries > 0 or self.is_unusual
+
+    @property
     def is_unusual(self) -> bool:
         """Whether it differs beyond chance, over all kinds together."""
         return self.adjusted_p is not None and self.adjusted_p <= FALSE_DISCOVERIES
@@ -140,32 +145,40 @@ def per_hour(machines: Iterable[tuple[int, float]]) -> float:
     return sum(made / hours for made, hours in machines if hours > 0)
 
 
-def spoilage(lost: Sequence[int], strokes: int, cans_before: int, strokes_before: int) -> Spoilage:
+def spoilage(
+    lost: Sequence[int], strokes: int, shifts_before: Sequence[int], strokes_before: int
+) -> Spoilage:
     """Cans lost per million strokes, with a 95 % interval that knows that cans come in bunches.
 
-    An entry of forty cans is one event and not forty: with c the cans of each entry, the sum is
-    taken as w times a Poisson count with w = sum c^2 / sum c, whose exact limits (Garwood 1936)
-    are scaled by w. Without cans the limits are those of no entry of one can.
+    An entry of forty cans is one event and not forty, and a shift without such an entry has not
+    shown that there are none: the sum is taken as w times a Poisson count whose exact limits
+    (Garwood 1936) are scaled by w. w is the larger of sum c^2 / sum c over the cans c of the
+    shift's entries, and of variance over mean of the cans lost in the shifts before; at least 1.
     Source: scaled Poisson approximation of a compound Poisson sum; Bohm and Zech (2014), Nuclear
     Instruments and Methods A 748:1-6 (from memory).
 
     Args:
         lost: cans of each entry of running production.
         strokes: strokes beside them, 0 or more.
-        cans_before, strokes_before: the same of the time before.
+        shifts_before: cans lost in each of the shifts before.
+        strokes_before: strokes of all these shifts.
 
     Example:
-        >>> found = spoilage([1] * 10, 1_000_000, 0, 0)
+        >>> found = spoilage([1] * 10, 1_000_000, [], 0)
         >>> round(found.rate, 1), round(found.low, 2), round(found.high, 2)
         (10.0, 4.8, 18.39)
     """
     from scipy.special import gammainccinv, gammaincinv
 
-    cans = sum(lost)
-    usual = PER * cans_before / strokes_before if strokes_before > 0 else None
+    cans, before = sum(lost), sum(shifts_before)
+    usual = PER * before / strokes_before if strokes_before > 0 else None
     if strokes <= 0:
         return Spoilage(cans, 0, None, None, None, usual)
     bunch = sum(one * one for one in lost) / cans if cans else 1.0
+    if before and len(shifts_before) > 1:
+        mean = before / len(shifts_before)
+        scatter = sum((one - mean) ** 2 for one in shifts_before) / (len(shifts_before) - 1)
+        bunch = max(bunch, scatter / mean)
     events, scale = cans / bunch, PER * bunch / strokes
     low = float(gammaincinv(events, 0.025)) * scale if cans else 0.0
     high = float(gammainccinv(events + 1, 0.025)) * scale
