@@ -20,9 +20,9 @@ from tracelog.stats.rate_watch import (
     evidence,
     false_alarms,
     false_silences,
-    threshold_for,
     watch,
 )
+from tracelog.stats.watch_limits import handicaps_of, limits, threshold_for
 
 
 def _baselines(shape: float, exposure: float, series: int = 1, over: float = 1.0) -> Baselines:

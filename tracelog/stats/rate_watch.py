@@ -22,9 +22,12 @@ from tracelog.stats.inputs import (
     one_number,
     require,
 )
+from tracelog.stats.watch_limits import limits
 
 # A changed rate is back when the evidence for its baseline is a hundred to one.
 BACK = float(np.log(100))
+# Against a ratio of at least so much: a small one would take years to be refuted, and hide others.
+_PLAINLY = 2.0
 # Into so many groups series are put when false alarms are simulated.
 _GROUPS, _LEAST_IN_GROUP = 6, 100
 
@@ -83,7 +86,7 @@ class WatchState:
 class Alarm:
     """One alarm, or its end.
 
-    `series` and `step` are indices; `ratio` the rate ratio whose evidence reached the threshold,
+    `series` and `step` are indices; `ratio` the rate ratio whose evidence reached its threshold,
     `score` that evidence, `began` the time at which it started to gather. `is_end`: the rate is
     back, and the other figures are those of its return.
     """
@@ -132,8 +135,8 @@ def watch(
     """Go on watching series over more steps; one alarm at most is on for each series.
 
     Formula: for each ratio the evidence of all events since it was last 0 or less; an alarm where
-    it reaches the threshold; after that the reversed evidence, and the end where that reaches ln
-    100.
+    it reaches the threshold; after that the reversed evidence, against twice (half) the rate at
+    least, and the end where that reaches ln 100.
     By Ville's inequality a series raises its alarm by chance within one such stretch with a
     probability of at most exp(-threshold) for each ratio.
 
@@ -143,7 +146,7 @@ def watch(
         times: when each step ends, same shape, any unit.
         baselines: of the series.
         ratios: rate ratios, all above 1 (a rise) or all from 0 to below 1 (a fall).
-        thresholds: natural logarithms, one for all series or one each.
+        thresholds: natural logarithms, one for all or one for each ratio.
         state: where the watch stands; it is brought up to date.
     Returns: alarms and their ends in order of steps.
     Raises: ValueError naming the argument.
@@ -159,7 +162,7 @@ def watch(
     seen_in = as_amounts("exposures", exposures) / over
     require(events.shape == seen_in.shape, "exposures must have the shape of counts")
     ends = np.asarray(times, dtype=np.float64)
-    limit = np.broadcast_to(limit, events.shape[:1])
+    limit = np.broadcast_to(limit, (len(events), len(ratio)))
     alarms: list[Alarm] = []
     for step in range(events.shape[1]):
         # The exposure of a step comes before its events: what it alone says is weighed first.
@@ -177,9 +180,9 @@ def watch(
         quiet = ~state.open
         if state.open.any():
             alarms += _ended(step, state, baselines, ratio, ends[:, step])
-        raised = np.flatnonzero((score >= limit[:, None]).any(axis=1) & quiet)
+        raised = np.flatnonzero((score >= limit).any(axis=1) & quiet)
         for row in raised.tolist():
-            best = int(score[row].argmax())
+            best = int((score[row] - limit[row]).argmax())
             began = float(state.began[row, best])
             alarms.append(
                 Alarm(row, step, float(ratio[best]), float(score[row, best]), began, is_end=False)
@@ -202,7 +205,8 @@ def _ended(
 ) -> list[Alarm]:
     on = np.flatnonzero(state.open)
     own = baselines.of(on)
-    told = evidence(state.back_events[on, None], state.back_exposure[on, None], own, ratio)
+    against = np.maximum(ratio, _PLAINLY) if ratio[0] > 1 else np.minimum(ratio, 1 / _PLAINLY)
+    told = evidence(state.back_events[on, None], state.back_exposure[on, None], own, against)
     back = -told[np.arange(len(on)), state.which[on]]
     doubtful = on[back <= 0]
     state.back_events[doubtful] = state.back_exposure[doubtful] = 0.0
@@ -238,6 +242,7 @@ def false_alarms(
     thresholds: npt.ArrayLike,
     days: int,
     seed: int,
+    handicaps: npt.ArrayLike = 0.0,
 ) -> FloatArray:
     """Expected false alarms a day of all series together at several thresholds, by simulation.
 
@@ -250,42 +255,46 @@ def false_alarms(
         thresholds: natural logarithms, ascending.
         days: how many are simulated; the first tenth, before evidence has gathered, is left out.
         seed: of the random numbers; the same seed gives the same answer.
+        handicaps: of each ratio, as for `limits`.
     Returns: alarms a day, one for each threshold.
     Raises: ValueError naming the argument.
     Source: parametric bootstrap, Efron and Tibshirani (1993), An Introduction to the Bootstrap,
         sec. 6.5.
     Example: a thousand Gamma(100, 100) with 0.05 events a day, threshold 5, ratio 2.5: 0.12 a day.
     """
-    limits = as_series("thresholds", as_amounts("thresholds", thresholds, positive=True))
+    tried = as_series("thresholds", as_amounts("thresholds", thresholds, positive=True))
     a_day = as_amounts("exposure_a_day", exposure_a_day)
     require(one_number("days", days) >= 10, "days must be 10 or more")
     random = np.random.default_rng(seed)
     counts = _by_chance(baselines, a_day, days, random)
-    first, counted = days // 10, np.zeros(len(limits))
+    every = np.atleast_1d(np.asarray(ratios, dtype=np.float64))
+    of_ratios = np.broadcast_to(np.asarray(handicaps, dtype=np.float64), every.shape)
+    at = np.array([limits(one, of_ratios) for one in tried.tolist()])
+    first, counted = days // 10, np.zeros(len(tried))
     # Busy series have many more steps than the others; each group has tables of its own width.
     order = np.argsort(counts.sum(axis=1), kind="stable")
     for group in np.array_split(order, min(_GROUPS, len(order) // _LEAST_IN_GROUP + 1)):
         own = baselines.of(group)
         steps = _as_they_come(counts[group], a_day[group], random)
-        counted += _counted(own, steps, ratios, limits, first)
+        counted += _counted(own, steps, every, at, first)
     return counted / (days - first)
 
 
 def _counted(
     baselines: Baselines,
     steps: tuple[FloatArray, FloatArray, FloatArray],
-    ratios: npt.ArrayLike,
-    limits: FloatArray,
+    ratios: FloatArray,
+    tried: FloatArray,
     first: float,
 ) -> FloatArray:
-    """Alarms after a time, for each threshold: all thresholds are watched side by side."""
-    many, series = len(limits), len(baselines.shape)
+    """Alarms after a time, for each row of thresholds: all are watched side by side."""
+    many, series = len(tried), len(baselines.shape)
     repeated = Baselines(
         *(np.tile(one, many) for one in (baselines.shape, baselines.exposure, baselines.dispersion))
     )
     counts, exposures, times = (np.tile(one, (many, 1)) for one in steps)
-    state = WatchState.at(0.0, many * series, np.atleast_1d(np.asarray(ratios)).size)
-    limit = np.repeat(limits, series)
+    state = WatchState.at(0.0, many * series, len(ratios))
+    limit = np.repeat(tried, series, axis=0)
     counted = np.zeros(many)
     for alarm in watch(counts, exposures, times, repeated, ratios, limit, state):
         if not alarm.is_end and times[alarm.series, alarm.step] >= first:
@@ -335,7 +344,7 @@ def false_silences(
     Args, Returns, Raises and Source: as `false_alarms`.
     Example: ten Gamma(100, 100) with five events a day, threshold 5: 0.06 a day.
     """
-    limits = as_series("thresholds", as_amounts("thresholds", thresholds, positive=True))
+    tried = as_series("thresholds", as_amounts("thresholds", thresholds, positive=True))
     a_day = as_amounts("exposure_a_day", exposure_a_day)
     require(one_number("days", days) >= 10, "days must be 10 or more")
     random = np.random.default_rng(seed)
@@ -343,49 +352,15 @@ def false_silences(
     # The last of n events that are spread evenly lies at the n-th root of an even number.
     rest = 1 - random.random(counts.shape) ** (1 / np.maximum(counts, 1.0))
     gap, first = np.zeros(len(counts)), days // 10
-    on = np.zeros((len(limits), len(counts)), dtype=np.bool_)
-    counted = np.zeros(len(limits))
+    on = np.zeros((len(tried), len(counts)), dtype=np.bool_)
+    counted = np.zeros(len(tried))
     for day in range(days):
         some = counts[:, day] > 0
         on &= ~some
         gap = np.where(some, rest[:, day] * a_day, gap + a_day)
         score = baselines.shape * np.log1p(gap / baselines.dispersion / baselines.exposure)
-        raised = (score >= limits[:, None]) & ~on
+        raised = (score >= tried[:, None]) & ~on
         on |= raised
         if day >= first:
             counted += raised.sum(axis=1)
     return counted / (days - first)
-
-
-def threshold_for(alarms_a_day: npt.ArrayLike, thresholds: npt.ArrayLike, budget: float) -> float:
-    """The threshold at which so many false alarms a day are to be expected.
-
-    Formula: the logarithm of their number falls linearly with the threshold, fitted by least
-    squares weighted with the numbers; beyond the thresholds tried it is carried on.
-
-    Args:
-        alarms_a_day: expected at each of the thresholds.
-        thresholds: ascending, two or more.
-        budget: alarms a day, above 0.
-    Returns: the threshold, never below 2 (evidence of seven to one).
-    Raises: ValueError naming the argument.
-    Source: the exponential tail of the maximum of a random walk with a negative drift; Siegmund
-        (1985), Sequential Analysis, ch. 8.
-    Example: 10 a day at 3 and 1.353 a day at 5 fall by a factor of e for each unit: 0.5 at 6.
-    """
-    numbers = as_series("alarms_a_day", as_amounts("alarms_a_day", alarms_a_day), least=2)
-    at = as_series("thresholds", as_amounts("thresholds", thresholds, positive=True), least=2)
-    wanted = one_number("budget", budget, above=0)
-    used = numbers > 0
-    if not used.any():
-        return float(at[0])
-    if used.sum() == 1:
-        # A martingale's maximum falls by about a factor of e for each unit.
-        return max(float(at[used][0] + np.log(numbers[used][0] / wanted)), 2.0)
-    x, y, weight = at[used], np.log(numbers[used]), numbers[used]
-    centre = np.average(x, weights=weight)
-    level = np.average(y, weights=weight)
-    slope = np.average((x - centre) * (y - level), weights=weight)
-    slope /= np.average((x - centre) ** 2, weights=weight)
-    slope = min(float(slope), -0.5)
-    return max(float(centre + (np.log(wanted) - level) / slope), 2.0)

@@ -10,13 +10,14 @@ from tracelog.stats.rate_watch import (
     Baselines,
     false_alarms,
     false_silences,
-    threshold_for,
 )
+from tracelog.stats.watch_limits import threshold_for
 from tracelog.trends.signals.evidence import Evidence, Frozen, Log
 from tracelog.trends.signals.rules import (
     BASELINE_DAYS,
     DAY,
     ENOUGH_ENTRIES,
+    HANDICAPS,
     LAG_DAYS,
     MOST_YEARS,
     RATIOS,
@@ -34,7 +35,8 @@ _NEVER_SEEN = 0.5
 _COMMON_EVENTS = 20.0
 # The latest part of the past, of which no more than this is left out.
 _LAG_SHARE = 0.25
-_TRIED = (4.5, 6.5)
+# Thresholds that are tried: the budget is met between two that follow each other, or beyond them.
+_TRIED = (2.5, 4.5, 6.5)
 # Days of all series together that are simulated, and the least and most days of each.
 _SIMULATED = {Kind.RISE: 360_000, Kind.FALL: 180_000, Kind.SILENT: 100_000}
 _LEAST_DAYS, _MOST_DAYS = 120, 300
@@ -288,13 +290,22 @@ def thresholds(learned: Learned, strokes_a_day: FloatArray, budget: float) -> di
     a_day = np.repeat(strokes_a_day, len(kinds))
     found = {}
     for kind in (Kind.RISE, Kind.FALL):
-        alarms = false_alarms(each, a_day, RATIOS[kind], _TRIED, _days(kind, len(a_day)), _SEED)
-        found[kind] = threshold_for(alarms, _TRIED, SHARES[kind] * budget / 7)
+        alarms = false_alarms(
+            *(each, a_day, RATIOS[kind], _TRIED, _days(kind, len(a_day)), _SEED),
+            handicaps=HANDICAPS[kind],
+        )
+        found[kind] = _where(alarms, SHARES[kind] * budget / 7)
     silences = false_silences(
         every, strokes_a_day, _TRIED, _days(Kind.SILENT, len(machines)), _SEED
     )
-    found[Kind.SILENT] = threshold_for(silences, _TRIED, SHARES[Kind.SILENT] * budget / 7)
+    found[Kind.SILENT] = _where(silences, SHARES[Kind.SILENT] * budget / 7)
     return found
+
+
+def _where(alarms: FloatArray, a_day: float) -> float:
+    """The threshold with so many alarms a day, by the two tried that are nearest."""
+    first = 0 if alarms[1] < a_day else 1
+    return threshold_for(alarms[first : first + 2], _TRIED[first : first + 2], a_day)
 
 
 def _days(kind: Kind, series: int) -> int:

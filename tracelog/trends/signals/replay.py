@@ -7,6 +7,7 @@ import numpy as np
 
 from tracelog.stats.inputs import FloatArray, IntArray
 from tracelog.stats.rate_watch import Alarm, Baselines, WatchState, watch
+from tracelog.stats.watch_limits import limits
 from tracelog.trends.signals.baselines import Learned, Span, learn, thresholds
 from tracelog.trends.signals.beginning import beginning
 from tracelog.trends.signals.evidence import Evidence
@@ -14,6 +15,7 @@ from tracelog.trends.signals.rules import (
     DAY,
     EPOCH_DAYS,
     FIRST_DAYS,
+    HANDICAPS,
     RATIOS,
     THRESHOLD_EPOCHS,
     USUAL_BUDGET,
@@ -183,7 +185,7 @@ class _Walk:
             return
         steps = _steps(self._evidence, self._series, start, end)
         baselines = _baselines(epoch.learned, self._series)
-        limit = epoch.thresholds[self._kind]
+        limit = limits(epoch.thresholds[self._kind], HANDICAPS[self._kind])
         alarms = watch(
             *(steps.counts, steps.exposures, steps.times, baselines),
             *(RATIOS[self._kind], limit, self._state),
@@ -193,7 +195,8 @@ class _Walk:
             if alarm.is_end:
                 self._on.pop(alarm.series).ended_at = at
             else:
-                one = _Open(alarm, at, limit, baselines.of(np.array([alarm.series])))
+                own = float(limit[RATIOS[self._kind].index(alarm.ratio)])
+                one = _Open(alarm, at, own, baselines.of(np.array([alarm.series])))
                 self._on[alarm.series] = one
                 self._raised.append(one)
 

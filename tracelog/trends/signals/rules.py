@@ -4,7 +4,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+import numpy as np
+
 from tracelog.language import _
+from tracelog.stats.inputs import FloatArray
+from tracelog.stats.watch_limits import handicaps_of
 
 DAY = 86_400.0
 # False signals of the whole plant in a week, unless somebody set another figure.
@@ -41,9 +45,16 @@ class Decision(StrEnum):
 
 
 RATIOS: dict[Kind, tuple[float, ...]] = {
-    Kind.RISE: (1.5, 2.5, 5.0),
+    Kind.RISE: (1.4, 2.0, 3.0, 5.0),
     Kind.FALL: (1 / 5.0, 1 / 2.5, 1 / 1.5),
     Kind.SILENT: (0.0,),
+}
+# What each ratio's threshold is above the one that is told, which is that of twice the rate. Small
+# ratios are told late, so more of the budget is spent on them.
+HANDICAPS: dict[Kind, FloatArray] = {
+    Kind.RISE: handicaps_of(RATIOS[Kind.RISE], 2.0, 1.3),
+    Kind.FALL: np.zeros(len(RATIOS[Kind.FALL])),
+    Kind.SILENT: np.zeros(1),
 }
 # How the budget is shared: most of it goes to what costs cans.
 SHARES: dict[Kind, float] = {Kind.RISE: 0.8, Kind.FALL: 0.1, Kind.SILENT: 0.1}
