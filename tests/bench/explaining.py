@@ -6,7 +6,8 @@ Beside it: the machine with most entries, and the one of the true kind with the 
 """
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
 from math import log
@@ -15,20 +16,19 @@ import click
 import numpy as np
 
 from seed_demo.planting import KINDS, PlantedCause, plant_cause
-from seed_demo.simulate import simulate
+from seed_demo.simulate import SimulatedPlant, simulate
 from seed_demo.sizes import PlantSize
 from tests.cases.explain.planted import evidence_of
 from tracelog.cases.explain.evidence import CauseKind
-from tracelog.cases.explain.hypotheses import Cause
+from tracelog.cases.explain.hypotheses import ANY_CAUSE, Cause
 from tracelog.cases.explain.ranking import Ranking, rank
-from tracelog.stats.inputs import BoolArray
+from tracelog.stats.inputs import BoolArray, FloatArray
 from tracelog.terminal import print_table
 
 NAMED = ("moved tool", "coil put back", "crew", "line change", "service", "wear")
 NOTHING = "nothing"
 SEEDS = 50
 DAYS, HISTORY = 70, 100
-# In so many of all questions nothing is planted; the chance that is given beforehand is 0.3.
 NOTHINGS_A_SEED = 5
 _BINS = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.9, 0.97, 1.0000001)
 
@@ -39,7 +39,7 @@ class Outcome:
 
     `place` is that of the true cause among all answers, nothing special included, from 1; 99: not
     listed. `alike`: the first answer covers the same machines and hours as the true one. `chances`
-    are (probability, whether true) of all answers.
+    are (probability, whether true) of all answers, a bad tool and its wear together.
     """
 
     kind: str
@@ -73,7 +73,7 @@ def ask(kind: str, seed: int, number: int = 0) -> Outcome | None:
     return judged(kind, rank(evidence_of(plant, truth, DAYS, seed=seed)), truth)
 
 
-_SIMULATED: dict[int, object] = {}
+_SIMULATED: dict[int, SimulatedPlant] = {}
 
 
 def judged(kind: str, found: Ranking, truth: PlantedCause) -> Outcome:
@@ -83,16 +83,28 @@ def judged(kind: str, found: Ranking, truth: PlantedCause) -> Outcome:
     listed.append((found.nothing, truth.kind == NOTHING))
     listed.sort(key=lambda pair: -pair[0])
     places = [place for place, (_chance, right) in enumerate(listed, start=1) if right]
+    together = _together(found, truth)
     return Outcome(
         kind,
         truth,
         places[0] if places else 99,
         _alike(found, truth),
-        tuple(listed),
+        together,
         max(one.probability for one in found.likely),
         _busiest(found) == _machine_of(truth),
         _highest_of_kind(found, truth),
     )
+
+
+def _together(found: Ranking, truth: PlantedCause) -> tuple[tuple[float, bool], ...]:
+    """(Probability, whether true) of all answers; that of a tool is told once, worn or bad."""
+    sums: dict[tuple[str, str], tuple[float, bool]] = {}
+    for one in found.likely:
+        kind = "tool" if one.cause.kind is CauseKind.WEAR else one.cause.kind.value
+        before, _right = sums.get((kind, one.cause.name), (0.0, False))
+        right = is_right(one.cause, truth)
+        sums[kind, one.cause.name] = (before + one.probability, right)
+    return (*sums.values(), (found.nothing, truth.kind == NOTHING))
 
 
 def _alike(found: Ranking, truth: PlantedCause) -> bool:
@@ -148,10 +160,10 @@ def _highest_of_kind(found: Ranking, truth: PlantedCause) -> bool:
     return hypotheses.causes[int(hypotheses.cause_of[best])].name == truth.name
 
 
-def outcomes(kinds: Sequence[str], seeds: int) -> list[Outcome]:
+def outcomes(kinds: Sequence[str], seeds: Iterable[int]) -> list[Outcome]:
     """Ask about every kind on every plant."""
     found = []
-    for seed in range(seeds):
+    for seed in seeds:
         for kind in kinds:
             for number in range(NOTHINGS_A_SEED if kind == NOTHING else 1):
                 one = ask(kind, seed, number)
@@ -160,9 +172,11 @@ def outcomes(kinds: Sequence[str], seeds: int) -> list[Outcome]:
     return found
 
 
-def print_explaining(seeds: int = SEEDS) -> None:
-    """Print all tables."""
-    found = outcomes((*KINDS, NOTHING), seeds)
+def print_explaining(seeds: int = SEEDS, first: int = 0) -> None:
+    """Print all tables, of so many plants from the first seed on; two processes share the work."""
+    with ProcessPoolExecutor(2) as pool:
+        parts = pool.map(_of_one_seed, range(first, first + seeds))
+        found = [one for part in parts for one in part]
     by_kind: dict[str, list[Outcome]] = defaultdict(list)
     for one in found:
         by_kind[one.kind].append(one)
@@ -183,6 +197,10 @@ def print_explaining(seeds: int = SEEDS) -> None:
     _print_calibration(found)
 
 
+def _of_one_seed(seed: int) -> list[Outcome]:
+    return outcomes((*KINDS, NOTHING), [seed])
+
+
 def _row(kind: str, found: Sequence[Outcome]) -> list[str]:
     def share(chosen: Sequence[bool]) -> str:
         return f"{sum(chosen) / len(found):.0%}"
@@ -201,9 +219,30 @@ def _row(kind: str, found: Sequence[Outcome]) -> list[str]:
 
 
 def _print_calibration(found: Sequence[Outcome]) -> None:
-    every = [pair for one in found for pair in one.chances]
-    chances = np.array([chance for chance, _right in every])
-    right = np.array([is_true for _chance, is_true in every])
+    """Print how often what was said is true.
+
+    Questions where nothing is planted count for as much as "nothing special" has beforehand.
+    """
+    nothings = sum(one.kind == NOTHING for one in found)
+    wanted = (1 - ANY_CAUSE) / ANY_CAUSE * (len(found) - nothings)
+    weight = [wanted / nothings if one.kind == NOTHING else 1.0 for one in found]
+    every = [(*pair, by) for one, by in zip(found, weight, strict=True) for pair in one.chances]
+    chances, right, weights = (np.array(column) for column in zip(*every, strict=True))
+    _print_bins(chances, right, weights)
+    brier = [
+        sum((p - is_true) ** 2 for p, is_true in one.chances)
+        + (not any(is_true for _p, is_true in one.chances))
+        for one in found
+    ]
+    said = [max((p for p, is_true in one.chances if is_true), default=1e-4) for one in found]
+    logs = [-log(max(p, 1e-4)) for p in said]
+    click.echo(
+        f"Brier score {np.average(brier, weights=weight):.3f} (0 best, 2 worst), log score "
+        f"{np.average(logs, weights=weight):.3f} of {len(found)} questions"
+    )
+
+
+def _print_bins(chances: FloatArray, right: FloatArray, weights: FloatArray) -> None:
     rows = []
     for low, high in pairwise(_BINS):
         inside = (chances >= low) & (chances < high)
@@ -212,14 +251,8 @@ def _print_calibration(found: Sequence[Outcome]) -> None:
                 [
                     f"{low:g} to {min(high, 1):g}",
                     f"{inside.sum():,}",
-                    f"{chances[inside].mean():.3f}",
-                    f"{right[inside].mean():.3f}",
+                    f"{np.average(chances[inside], weights=weights[inside]):.3f}",
+                    f"{np.average(right[inside], weights=weights[inside]):.3f}",
                 ]
             )
     print_table(("said", "answers", "mean said", "true"), rows, title="Probabilities and truth")
-    brier = np.mean([sum((p - is_true) ** 2 for p, is_true in one.chances) for one in found])
-    said = [max((p for p, is_true in one.chances if is_true), default=1e-4) for one in found]
-    click.echo(
-        f"Brier score {brier:.3f} (0 best, 2 worst), log score "
-        f"{np.mean([-log(max(p, 1e-4)) for p in said]):.3f} of {len(found)} questions"
-    )

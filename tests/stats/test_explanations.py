@@ -13,6 +13,8 @@ from tracelog.stats.explanations import (
     Pieces,
     level_curves,
     log_evidence,
+    log_noticed,
+    noticed_priors,
     probabilities,
     raised_levels,
     ratio_interval,
@@ -52,13 +54,17 @@ def test_the_evidence_is_that_of_a_numerical_integral() -> None:
     def poisson(log_ratio: float) -> float:
         return float(np.exp(8 * log_ratio - 2 * np.expm1(log_ratio)))
 
-    def weighted(log_ratio: float) -> float:
-        return float(np.exp(-0.5 * log_ratio)) * poisson(log_ratio)
+    def chance(log_ratio: float) -> float:
+        excess = 2 * np.expm1(log_ratio) / 15
+        return float(np.exp(-0.5 * log_ratio) * excess**4 / (1 + excess**4))
 
     low, high = np.log(LEAST_RATIO), np.log(LARGEST_RATIO)
     area = integrate.quad(lambda t: np.exp(-0.5 * t), low, high)[0]
-    exact = np.log(integrate.quad(weighted, low, high)[0] / area)
-    assert log_evidence(curves, [0.0])[0] == pytest.approx(exact, abs=0.12)
+    seen = integrate.quad(chance, low, high)[0]
+    whole = integrate.quad(lambda t: chance(t) * poisson(t), low, high)[0]
+    factor, noticed = log_evidence(curves, [0.0], [2.0])
+    assert factor[0] == pytest.approx(np.log(whole / seen), abs=0.12)
+    assert noticed[0] == pytest.approx(np.log(seen / area), abs=0.12)
 
 
 def test_chances_of_levels_add_up_to_one_and_have_their_means() -> None:
@@ -67,19 +73,30 @@ def test_chances_of_levels_add_up_to_one_and_have_their_means() -> None:
         assert np.exp(chances).sum(axis=1) == pytest.approx(1.0)
     mean = (np.exp(usual_levels([0.05])) * np.exp(GRID)).sum()
     assert mean == pytest.approx(1.0, abs=0.01)
-    # Of a density falling as the power -1.5 from 2 to 64, the share above 4.
+    # Of a density falling as the power -1.5 from 2 to 128, the share above 4.
     above = np.exp(raised_levels([0.0]))[0, np.log(4) < GRID].sum()
-    assert above == pytest.approx(0.644, abs=0.03)
+    assert above == pytest.approx(0.665, abs=0.03)
 
 
 def test_what_is_shared_by_all_pieces_makes_the_same_counts_less_telling() -> None:
     curves = level_curves(pieces([30], [10.0], 100.0), 1)
-    sure, unsure = log_evidence(curves, [0.01])[0], log_evidence(curves, [0.5])[0]
+    (sure, unsure), _noticed = log_evidence(np.repeat(curves, 2, 0), [0.01, 0.5], [10.0, 10.0])
     assert sure > 8 > unsure + 4
 
 
 def test_nothing_found_where_much_was_expected_speaks_against_a_cause() -> None:
-    assert log_evidence(level_curves(pieces([0], [6.0], 50.0), 1), [0.02])[0] < -1.5
+    curves = level_curves(pieces([0], [6.0], 50.0), 1)
+    assert log_evidence(curves, [0.02], [6.0])[0][0] < -1.5
+
+
+def test_what_nobody_would_have_noticed_leaves_its_chance_to_others_of_its_family() -> None:
+    before = np.log([0.2, 0.2, 0.3])
+    after = noticed_priors(before, log_noticed([0.0, 40.0, 10.0]), np.array([0, 0, 1]))
+    assert np.exp(after) == pytest.approx([0.0, 0.4, 0.3], abs=1e-9)
+
+
+def test_fifteen_in_excess_are_noticed_half_of_the_time() -> None:
+    assert np.exp(log_noticed([15.0, 26.0, 5.0])) == pytest.approx([0.5, 0.9, 0.012], abs=0.002)
 
 
 @given(st.lists(st.floats(-8, 30), min_size=1, max_size=30), st.floats(0.05, 0.95))

@@ -21,12 +21,15 @@ from tracelog.stats.inputs import (
     require,
 )
 
-# Logarithms of the ratio over which is averaged: 0.2 to 120 times the usual rate.
-GRID: FloatArray = np.round(np.arange(-10, 33) * 0.15, 2)
-# A cause that is worth naming at least doubles the rate; 64 times is a flood.
-LEAST_RATIO, LARGEST_RATIO = 2.0, 64.0
+# Logarithms of the ratio over which is averaged: 0.2 to 160 times the usual rate.
+GRID: FloatArray = np.round(np.arange(-10, 35) * 0.15, 2)
+# A cause that is worth naming at least doubles the rate; 128 times is a flood.
+LEAST_RATIO, LARGEST_RATIO = 2.0, 128.0
 # Small ratios are likelier beforehand than large ones: density falls with the root of the ratio.
 _TILT = 0.5
+# So many more than are expected are noticed half of the time, and how steeply that rises with
+# them. Common practice, no source.
+_NOTICED, _STEEP = 15.0, 4.0
 # The grid cannot tell a spread below this.
 _LEAST_SPREAD = 0.08
 
@@ -108,7 +111,7 @@ def raised_levels(variances: npt.ArrayLike) -> FloatArray:
     """Log chance of each level of `GRID` where a cause raises the rate, for each set.
 
     The ratio has density proportional to its power -1.5 (its logarithm falls off by half) from
-    2 to 64; what the pieces share spreads it, as in `usual_levels`.
+    2 to 128; what the pieces share spreads it, as in `usual_levels`.
 
     Args:
         variances: as in `usual_levels`.
@@ -130,22 +133,65 @@ def raised_levels(variances: npt.ArrayLike) -> FloatArray:
     return raised
 
 
-def log_evidence(curves: FloatArray, variances: npt.ArrayLike) -> FloatArray:
+def log_noticed(excess: npt.ArrayLike) -> FloatArray:
+    """Log chance that anybody asks: only what is plain to see is asked about.
+
+    Formula: e^4 / (e^4 + c^4) where a cause makes e more than are usual, c = 15.
+
+    Args:
+        excess: of any shape; below 0 as 0.
+    Returns: of the same shape; very low where nothing is in excess.
+    Raises: ValueError naming the argument.
+    Source: selection on the outcome, as a weight on the prior: Gelman et al. (2013), sec. 8.2;
+        common practice for c, no source.
+    Example: 15 more than usual are noticed half of the time, 26 nine times in ten.
+    """
+    more = np.maximum(np.asarray(excess, dtype=np.float64), 1e-9) / _NOTICED
+    seen: FloatArray = -np.logaddexp(0, -_STEEP * np.log(more))
+    return seen
+
+
+def log_evidence(
+    curves: FloatArray, variances: npt.ArrayLike, expected: npt.ArrayLike
+) -> tuple[FloatArray, FloatArray]:
     """Logarithm of the Bayes factor of "this set is raised" against "nothing special".
 
     Args:
         curves: of n sets, from `level_curves`.
         variances: of what the pieces of each set share, relative; shape (n,).
-    Returns: (n,).
+        expected: in each set, with nothing special; shape (n,).
+    Returns: (n,) of a cause that is noticed, and (n,) log chance that a cause in the set is.
     Raises: ValueError naming the argument.
     Source: Kass and Raftery (1995), J. American Statistical Association 90:773-795.
-    Example: 8 found where 2 were expected gives about 4: fifty to one for a cause.
+    Example: 28 found where 7 were expected gives about 14: a million to one for a cause.
     """
     from scipy.special import logsumexp
 
-    raised = logsumexp(curves + raised_levels(variances), axis=1)
+    due = as_amounts("expected", expected)[:, None]
+    chances = raised_levels(variances) + log_noticed(due * np.expm1(GRID))
+    noticed = np.asarray(logsumexp(chances, axis=1), dtype=np.float64)
+    raised = logsumexp(curves + chances, axis=1) - noticed
     usual = logsumexp(curves + usual_levels(variances), axis=1)
-    return np.asarray(raised - usual, dtype=np.float64)
+    return np.asarray(raised - usual, dtype=np.float64), noticed
+
+
+def noticed_priors(log_priors: FloatArray, log_seen: FloatArray, families: IntArray) -> FloatArray:
+    """Chances beforehand, given that the cause was noticed; each family keeps its own in all.
+
+    Args:
+        log_priors, log_seen: of each hypothesis.
+        families: which family each belongs to.
+    Returns: (n,) log priors.
+    Raises: nothing.
+    Source: Bayes' theorem within each family.
+    Example: of two alike, of which one is never noticed, the other takes the chance of both.
+    """
+    size = int(families.max(initial=-1)) + 1
+    before = np.bincount(families, np.exp(log_priors), size)
+    given = log_priors + log_seen
+    after = np.bincount(families, np.exp(given), size)
+    kept: FloatArray = given + np.log(before / np.maximum(after, 1e-300))[families]
+    return kept
 
 
 def probabilities(log_priors: FloatArray, log_factors: FloatArray) -> tuple[FloatArray, float]:

@@ -3,30 +3,31 @@
 Pure. A cause acts in the whole period asked about, or from one of several instants on.
 """
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tracelog.cases.explain.evidence import CauseKind, Evidence, Labels, Stays
+from tracelog.cases.explain.stays import batches
 from tracelog.stats.inputs import BoolArray, FloatArray, IntArray
 
 # So many instants from which a cause may act are tried, evenly over the period.
 STARTS = 48
+# Of machines, lines and the plant, of which there are few.
+FINE_STARTS = 96
 # The chance beforehand that there is a cause at all: whoever asks has mostly seen something.
 # Common practice, no source.
-ANY_CAUSE = 0.7
+ANY_CAUSE = 0.875
 # Of a cause that could have begun at any time, without anything on record to begin it: the chance
-# that it did, and did not act in the whole period. Common practice, no source.
-BEGUN = 0.25
+# that it did, and did not act in the whole period. A tool or batch is mostly bad from the first
+# stroke; with what is always there, a machine or a crew, both are as likely. Common practice, no
+# source.
+BEGUN, BEGUN_STANDING = 0.25, 0.5
 # Where a coil changes at the uncoiler, cups of the old one run on for up to ten minutes.
 CUP_MINUTES = (0.0, 10.0)
 # A change or service this long before the period may be behind what is found in it, in seconds.
 SHORTLY_BEFORE = 2 * 86_400.0
-# Of a batch the second tool must have been in use for this share of the first one's time.
-LEAST_OF_BATCH = 0.4
-_SERIAL = re.compile(r"^(.*?)(\d+)$")
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,7 @@ class Hypotheses:
         cause_of: (v,) of each set.
         since: (v,) seconds; nan: the whole period, or as long as the thing was there.
         log_priors: (v,).
+        family: (v,) which of the kinds that share the chance alike; the last is slow wear.
         layers: parts of what was made.
         stretches: of all sets, `owner` is the set.
         kinds: how many kinds of causes share the chance alike, slow wear among them.
@@ -92,6 +94,7 @@ class Hypotheses:
     cause_of: IntArray
     since: FloatArray
     log_priors: FloatArray
+    family: IntArray
     layers: tuple[Layer, ...]
     stretches: Stretches
     kinds: int
@@ -103,37 +106,40 @@ class _Family:
 
     causes: list[Cause]
     stretches: Stretches
-    with_starts: bool
+    starts: int = 1
+    begun: float = BEGUN
     own_starts: bool = False
 
 
-def build(evidence: Evidence, starts: int = STARTS) -> Hypotheses:
+def build(evidence: Evidence) -> Hypotheses:
     """Every set that is weighed, with its chance beforehand.
 
     All kinds of causes share the chance of any cause alike, and the members of a kind share its
-    part alike; of one that could have begun at any time, a quarter is shared by its beginnings.
+    part alike; of one that could have begun at any time, a part is shared by its beginnings.
     """
     layers = [Layer()]
     families = [one for one in _families(evidence, layers) if len(one.stretches.owner)]
     causes: list[Cause] = []
-    parts: list[tuple[IntArray, FloatArray, FloatArray, Stretches]] = []
+    parts: list[tuple[IntArray, FloatArray, FloatArray, IntArray, Stretches]] = []
     sets = 0
     # Slow wear is weighed apart, as it has no pieces of one level, but takes its share.
     kinds = len(families) + 1
-    for one in families:
-        of, since, priors, stretches = _sets_of(one, evidence, starts)
+    for number, one in enumerate(families):
+        of, since, priors, stretches = _sets_of(one, evidence)
         priors = priors + np.log(ANY_CAUSE / kinds * _parts(one.causes, np.unique(of)))[of]
-        parts.append((of + len(causes), since, priors, _moved(stretches, sets)))
+        family = np.full(len(of), number, dtype=np.intp)
+        parts.append((of + len(causes), since, priors, family, _moved(stretches, sets)))
         causes += one.causes
         sets += len(of)
-    joined = [np.concatenate(column) for column in zip(*(p[:3] for p in parts), strict=True)]
+    joined = [np.concatenate(column) for column in zip(*(p[:4] for p in parts), strict=True)]
     return Hypotheses(
         tuple(causes),
         joined[0],
         joined[1],
         joined[2],
+        joined[3],
         tuple(layers),
-        _joined(p[3] for p in parts),
+        _joined(p[4] for p in parts),
         kinds,
     )
 
@@ -166,6 +172,7 @@ def begun_at(hypotheses: Hypotheses, cause: int, instants: FloatArray) -> Hypoth
         sets,
         instants,
         np.full(len(instants), -np.log(len(instants))),
+        sets,
         hypotheses.layers,
         _joined(iter(parts)),
         hypotheses.kinds,
@@ -203,19 +210,13 @@ def _moved(stretches: Stretches, by: int) -> Stretches:
 
 def _families(evidence: Evidence, layers: list[Layer]) -> Iterator[_Family]:
     machines = np.arange(len(evidence.machines))
-    yield _everywhere(
-        evidence, CauseKind.MACHINE, evidence.machines, np.zeros(len(machines), int), machines
-    )
+    yield _everywhere(evidence, CauseKind.MACHINE, evidence.machines, machines)
     lines = list(evidence.lines)
     if len(lines) > 1:
-        yield _everywhere(
-            evidence, CauseKind.LINE, lines, np.zeros(len(machines), int), evidence.line_of
-        )
-    yield _everywhere(
-        evidence, CauseKind.PLANT, ["plant"], np.zeros(len(machines), int), machines * 0
-    )
-    yield _of_stays(evidence, CauseKind.TOOL, evidence.tools, with_starts=True)
-    yield _batches(evidence)
+        yield _everywhere(evidence, CauseKind.LINE, lines, evidence.line_of)
+    yield _everywhere(evidence, CauseKind.PLANT, ["plant"], machines * 0)
+    yield _of_stays(evidence, CauseKind.TOOL, evidence.tools, starts=STARTS)
+    yield _of_stays(evidence, CauseKind.BATCH, batches(evidence), starts=STARTS)
     yield _coils(evidence)
     for of_line in (True, False):
         yield _of_stays(
@@ -240,13 +241,14 @@ def _everywhere(
     evidence: Evidence,
     kind: CauseKind,
     names: tuple[str, ...] | list[str],
-    layer: IntArray,
     owner: IntArray,
 ) -> _Family:
     size = len(evidence.machines)
     whole = np.full(size, evidence.start), np.full(size, evidence.end)
-    stretches = Stretches(owner.astype(np.intp), layer, np.arange(size), *whole)
-    return _Family([Cause(kind, name) for name in names], stretches, with_starts=True)
+    stretches = Stretches(
+        owner.astype(np.intp), np.zeros(size, dtype=np.intp), np.arange(size), *whole
+    )
+    return _Family([Cause(kind, name) for name in names], stretches, FINE_STARTS, BEGUN_STANDING)
 
 
 def _labelled(evidence: Evidence, kind: CauseKind, labels: Labels, layers: list[Layer]) -> _Family:
@@ -261,7 +263,7 @@ def _labelled(evidence: Evidence, kind: CauseKind, labels: Labels, layers: list[
         np.full(len(owner), evidence.start),
         np.full(len(owner), evidence.end),
     )
-    return _Family([Cause(kind, name) for name in labels.names], stretches, with_starts=True)
+    return _Family([Cause(kind, name) for name in labels.names], stretches, STARTS, BEGUN_STANDING)
 
 
 def _marked(evidence: Evidence, layers: list[Layer]) -> _Family:
@@ -275,7 +277,7 @@ def _marked(evidence: Evidence, layers: list[Layer]) -> _Family:
         Cause(CauseKind.MARK, name, evidence.lines[line])
         for name, line in zip(marks.names, marks.lines.tolist(), strict=True)
     ]
-    return _Family(causes, stretches, with_starts=True)
+    return _Family(causes, stretches, STARTS, BEGUN_STANDING)
 
 
 def _of_stays(
@@ -283,7 +285,7 @@ def _of_stays(
     kind: CauseKind,
     stays: Stays,
     *,
-    with_starts: bool = False,
+    starts: int = 1,
     own_starts: bool = False,
 ) -> _Family:
     start = np.maximum(stays.start, evidence.start)
@@ -301,7 +303,7 @@ def _of_stays(
     causes = [
         Cause(kind, name, place) for name, place in zip(stays.names, stays.places, strict=True)
     ]
-    return _Family(causes, stretches, with_starts, own_starts)
+    return _Family(causes, stretches, starts, own_starts=own_starts)
 
 
 def _changes(evidence: Evidence, *, of_line: bool) -> Stays:
@@ -318,48 +320,13 @@ def _changes(evidence: Evidence, *, of_line: bool) -> Stays:
     )
 
 
-def _batches(evidence: Evidence) -> _Family:
-    """Tools of one position whose serials differ in the last digit only: made or bought together.
-
-    A batch of which no two tools were in use for long is left out.
-    """
-    tools = evidence.tools
-    inside = (np.minimum(tools.end, evidence.end) > np.maximum(tools.start, evidence.start)) & (
-        tools.end > tools.start
-    )
-    names: dict[tuple[str | None, str], list[int]] = {}
-    for owner in np.unique(tools.owner[inside]).tolist():
-        found = _SERIAL.match(tools.names[owner])
-        if found is not None and len(found[2]) > 1:
-            key = tools.places[owner], f"{found[1]}{found[2][:-1]}*"
-            names.setdefault(key, []).append(owner)
-    length = np.minimum(tools.end, evidence.end) - np.maximum(tools.start, evidence.start)
-    used = np.bincount(tools.owner[inside], length[inside], len(tools.names))
-    several = {
-        key: owners
-        for key, owners in names.items()
-        if len(owners) > 1 and np.sort(used[owners])[-2] > LEAST_OF_BATCH * used[owners].max()
-    }
-    batch_of = np.full(len(tools.names), -1, dtype=np.intp)
-    for place, owners in enumerate(several.values()):
-        batch_of[owners] = place
-    kept = inside & (batch_of[tools.owner] >= 0) if len(tools.owner) else inside
-    stays = Stays(
-        tuple(name for _place, name in several),
-        tuple(place for place, _name in several),
-        batch_of[tools.owner[kept]],
-        *(tools.machine[kept], tools.start[kept], tools.end[kept]),
-    )
-    return _of_stays(evidence, CauseKind.BATCH, stays, with_starts=True)
-
-
 def _coils(evidence: Evidence) -> _Family:
     """Each coil twice: as it ran, and by the longest way of its cups later; see `_sets_of`."""
     return _of_stays(evidence, CauseKind.COIL, evidence.coils)
 
 
 def _sets_of(
-    family: _Family, evidence: Evidence, starts: int
+    family: _Family, evidence: Evidence
 ) -> tuple[IntArray, FloatArray, FloatArray, Stretches]:
     """Cause, beginning and log prior (within the cause) of each set, and its stretches."""
     base, size = family.stretches, len(family.causes)
@@ -368,8 +335,7 @@ def _sets_of(
     firsts = np.full(size, np.inf)
     np.minimum.at(firsts, base.owner, base.start)
     parts, codes = [base], [base.owner]
-    number_of_starts = starts if family.with_starts else 1
-    every = np.linspace(evidence.start, evidence.end, number_of_starts + 1)[1:-1]
+    every = np.linspace(evidence.start, evidence.end, family.starts + 1)[1:-1]
     for number, since in enumerate(every.tolist(), start=1):
         part = base.chosen((base.end > since) & (firsts[base.owner] < since))
         clipped = np.maximum(part.start, since)
@@ -378,7 +344,7 @@ def _sets_of(
     used, owner = np.unique(np.concatenate(codes), return_inverse=True)
     cause, beginning = used % size, used // size
     begun = np.bincount(cause[beginning > 0], minlength=size)
-    later = np.where(begun[cause] > 0, BEGUN, 0.0)
+    later = np.where(begun[cause] > 0, family.begun, 0.0)
     priors = np.log(np.where(beginning > 0, later / np.maximum(begun[cause], 1), 1 - later))
     since = firsts[cause] if family.own_starts else np.r_[np.nan, every][beginning]
     joined = _joined(iter(parts))

@@ -9,7 +9,7 @@ from tracelog.cases.explain.hypotheses import Cause, Hypotheses, begun_at, build
 from tracelog.cases.explain.usual import Usual, learn
 from tracelog.cases.explain.wear import Worn, weigh_wear
 from tracelog.cases.explain.weighing import Ground, Weighed, weigh
-from tracelog.stats.explanations import probabilities, ratio_interval
+from tracelog.stats.explanations import noticed_priors, probabilities, ratio_interval
 from tracelog.stats.inputs import FloatArray, IntArray
 
 MOST_SHOWN = 10
@@ -71,10 +71,11 @@ def rank(
     ground = Ground(evidence, usual or learn(evidence), raised)
     hypotheses = build(evidence)
     weighed, worn = weigh(ground, hypotheses), weigh_wear(ground)
-    priors = np.r_[
-        hypotheses.log_priors,
-        wear_priors(evidence, hypotheses, worn.tools),
-    ]
+    priors = noticed_priors(
+        np.r_[hypotheses.log_priors, wear_priors(evidence, hypotheses, worn.tools)],
+        np.r_[weighed.log_noticed, worn.log_noticed],
+        np.r_[hypotheses.family, np.full(len(worn.tools), hypotheses.kinds - 1)],
+    )
     shares, nothing = probabilities(priors, np.r_[weighed.log_factors, worn.log_factors])
     of_sets, of_wear = shares[: len(hypotheses.cause_of)], shares[len(hypotheses.cause_of) :]
     by_cause = np.bincount(hypotheses.cause_of, of_sets, len(hypotheses.causes))

@@ -1,11 +1,12 @@
 """Stays made from what is on record: until the next of its kind, and how worn a tool was. Pure."""
 
+import re
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from tracelog.cases.explain.evidence import Stays, cumulated
+from tracelog.cases.explain.evidence import Evidence, Stays, cumulated
 from tracelog.stats.inputs import FloatArray
 
 # Share of the way to the palletiser after which a can is at other stations, the usual time within
@@ -17,6 +18,9 @@ _AT_MACHINE = 4.0
 USUAL_TRANSIT = (20, 95)
 AT_MACHINE = ("cupper", "bodymaker", "trimmer")
 AT_END = ("palletiser",)
+# Of a batch the second tool must have been in use for this share of the first one's time.
+LEAST_OF_BATCH = 0.4
+_SERIAL = re.compile(r"^(.*?)(\d+)$")
 
 
 def made_before(station: str | None, transit: tuple[int, int] | None) -> float:
@@ -98,3 +102,37 @@ def worn_before(
         low, high = np.interp([start, end], edges, own)
         made[tool], last[tool] = worn[row] + float(high - low), end
     return replace(tools, worn=worn)
+
+
+def batches(evidence: Evidence) -> Stays:
+    """Tools of one position whose serials differ in the last digit only: made or bought together.
+
+    A batch of which no two tools were in use for long is left out.
+    """
+    tools = evidence.tools
+    inside = (np.minimum(tools.end, evidence.end) > np.maximum(tools.start, evidence.start)) & (
+        tools.end > tools.start
+    )
+    names: dict[tuple[str | None, str], list[int]] = {}
+    for owner in np.unique(tools.owner[inside]).tolist():
+        found = _SERIAL.match(tools.names[owner])
+        if found is not None and len(found[2]) > 1:
+            key = tools.places[owner], f"{found[1]}{found[2][:-1]}*"
+            names.setdefault(key, []).append(owner)
+    length = np.minimum(tools.end, evidence.end) - np.maximum(tools.start, evidence.start)
+    used = np.bincount(tools.owner[inside], length[inside], len(tools.names))
+    several = {
+        key: owners
+        for key, owners in names.items()
+        if len(owners) > 1 and np.sort(used[owners])[-2] > LEAST_OF_BATCH * used[owners].max()
+    }
+    batch_of = np.full(len(tools.names), -1, dtype=np.intp)
+    for place, owners in enumerate(several.values()):
+        batch_of[owners] = place
+    kept = inside & (batch_of[tools.owner] >= 0) if len(tools.owner) else inside
+    return Stays(
+        tuple(name for _place, name in several),
+        tuple(place for place, _name in several),
+        batch_of[tools.owner[kept]],
+        *(tools.machine[kept], tools.start[kept], tools.end[kept]),
+    )

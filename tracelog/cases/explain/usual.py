@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracelog.cases.explain.evidence import Evidence
+from tracelog.cases.explain.evidence import Evidence, cumulated
 from tracelog.stats.inputs import BoolArray, FloatArray, IntArray
 from tracelog.stats.usual_counts import Unrest, habits, machine_shape, unrest
 
@@ -91,7 +91,7 @@ def learn(evidence: Evidence) -> Usual:
     clumping = _clumping(evidence)
     return Usual(
         expected=expected,
-        misread=_misread(evidence, counts),
+        misread=_misread(evidence, counts, expected * level[:, None]),
         shape=shape,
         known_counts=known * before_counts,
         known_expected=known * before_expected,
@@ -143,17 +143,33 @@ def _own_habits(
     return own, (variances[0], variances[1], variances[2])
 
 
-def _misread(evidence: Evidence, counts: FloatArray) -> FloatArray:
-    """What other machines of a line leave on each, spread evenly over each day's strokes."""
+def _misread(evidence: Evidence, counts: FloatArray, usual: FloatArray) -> FloatArray:
+    """What a flood on other machines of a line leaves on each, over each day's strokes.
+
+    What is usually misread is part of what is usual on each; only what others have beyond their
+    own usual in the days around, by more than its standard deviation, comes on top.
+    """
     days = int(evidence.day.max(initial=0)) + 1
     one_hot = (evidence.line_of[:, None] == np.arange(len(evidence.lines))).astype(np.float64)
-    of_line = one_hot.T @ _by_day(counts, evidence.day, days)
-    others = one_hot @ of_line - _by_day(counts, evidence.day, days)
+    found = _by_day(counts, evidence.day, days)
+    around, due = (_smoothed(one) for one in (found, _by_day(usual, evidence.day, days)))
+    beyond = np.maximum(around - due - np.sqrt(due + 1.0), 0.0) / np.maximum(around, 1e-9)
+    flood = found * beyond
+    others = one_hot @ (one_hot.T @ flood) - flood
     alike = np.maximum(one_hot.sum(axis=0) - 1, 1)[evidence.line_of]
     made = _by_day(evidence.strokes, evidence.day, days)
     a_stroke = MISREAD * others / alike[:, None] / np.maximum(made, 1.0)
-    found: FloatArray = a_stroke[:, evidence.day] * evidence.strokes
-    return found
+    left: FloatArray = a_stroke[:, evidence.day] * evidence.strokes
+    return left
+
+
+def _smoothed(days: FloatArray) -> FloatArray:
+    """Sums over each day and the three before and after it, along the last axis."""
+    sums = cumulated(days)
+    last = days.shape[-1]
+    at = np.arange(last)
+    around: FloatArray = sums[:, np.minimum(at + 4, last)] - sums[:, np.maximum(at - 3, 0)]
+    return around
 
 
 def _by_day(pieces: FloatArray, day: IntArray, days: int) -> FloatArray:

@@ -38,12 +38,14 @@ class Weighed:
     """Each set weighed, one element each.
 
     Attributes:
-        log_factors: log Bayes factors against nothing special.
+        log_factors: log Bayes factors against nothing special, of a cause that is noticed.
+        log_noticed: log chance that a cause in the set is noticed.
         counts, expected: inside.
         variances: relative, of what is expected inside, all in all.
     """
 
     log_factors: FloatArray
+    log_noticed: FloatArray
     counts: FloatArray
     expected: FloatArray
     variances: FloatArray
@@ -71,6 +73,19 @@ class Ground:
         shape = usual.shape + (usual.known_counts[machine] + counts) / clump
         rate = usual.shape + (usual.known_expected[machine] + expected) / clump
         return Pieces(machine, shape, rate, shape)
+
+    def plant_level(
+        self, counts: FloatArray, expected: FloatArray, machine: IntArray
+    ) -> FloatArray:
+        """Level of the plant by what lies outside some sets, each within one machine."""
+        usual = self.machine_level(
+            np.zeros(len(self.counts)), np.zeros(len(self.counts)), np.arange(len(self.counts))
+        )
+        before = usual.counts / usual.expected
+        sure, total = 1 / PLANT_DRIFT, float((self.window * before).sum())
+        out = np.maximum(self.counts.sum() - counts, 0.0)
+        due = np.maximum(total - expected * before[machine], 0.0)
+        return np.asarray((sure + out) / (sure + due))
 
     def masks(self, layer: Layer) -> tuple[FloatArray, BoolArray, float, float]:
         """Of a layer: share of each piece, its entries, share of days, relative variance."""
@@ -162,6 +177,13 @@ def pairs_of(ground: Ground, stretches: Stretches, found: Found, sets: int) -> P
         return np.bincount(place, values, len(key)).astype(np.float64)
 
     counts, expected, misread = (sums(one) for one in (found.counts, found.expected, found.misread))
+    # What is misread within a set stays in it.
+    line_of = ground.evidence.line_of
+    own_line = owner * len(ground.evidence.lines) + line_of[machine]
+    together = np.bincount(own_line)[own_line]
+    misread = misread * (
+        1 - (together - 1) / np.maximum(np.bincount(line_of)[line_of[machine]] - 1, 1)
+    )
     days = sums(found.days)
     level0 = ground.machine_level(np.zeros(machines), np.zeros(machines), np.arange(machines))
     before = level0.counts / level0.expected
@@ -213,10 +235,13 @@ def weigh(ground: Ground, hypotheses: Hypotheses) -> Weighed:
     common, whole = common + by_layer[layer_of], whole + by_layer[layer_of]
     clump = ground.usual.clumping
     pieces = Pieces(pairs.sets, pairs.counts / clump, pairs.usual / clump, pairs.shapes)
+    usual = summed(pairs.usual, pairs.sets, sets)
+    factors, noticed = log_evidence(level_curves(pieces, sets), common, usual / clump)
     return Weighed(
-        log_evidence(level_curves(pieces, sets), common)[twin],
+        factors[twin],
+        noticed[twin],
         summed(pairs.counts, pairs.sets, sets)[twin],
-        summed(pairs.usual, pairs.sets, sets)[twin],
+        usual[twin],
         whole[twin],
     )
 
