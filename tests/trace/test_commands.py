@@ -24,6 +24,7 @@ SHAPE: dict[str, type | tuple[type, ...]] = {
     "shift": str,
     "defects_nearby": list,
     "defects_nearby_cut": bool,
+    "contradiction": type(None),
     "services": list,
     "changes": list,
     "pallets": list,

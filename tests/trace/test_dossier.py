@@ -173,8 +173,6 @@ def test_time_pallet_and_coil_narrow_each_other(session: Session) -> None:
         ({"code": "1-1", "at": 50, "coil": "K-1"}, "at", "do not go together"),
         ({"code": "1-1", "pallet": "W-1", "coil": "K-1"}, "coil", "do not go together"),
         ({"code": "1-1", "pallet": "W-1", "coil": "K-2"}, "coil", "do not go together"),
-        ({"code": "2-1", "pallet": "W-1"}, "code", "no bodymaker of line 1 bore the code 2-1"),
-        ({"code": "1-1", "coil": "K-2"}, "code", "no bodymaker of line 2 bore the code 1-1"),
     ],
 )
 def test_what_contradicts_itself_is_told(

@@ -137,7 +137,6 @@ def test_lists_that_were_cut_say_so(
         ("code=1-1&at=2026-03-04T10:31", 400, "at", "lies ahead"),
         ("code=1-1&pallet=W-9", 400, "pallet", "there is no pallet 'W-9' on record"),
         ("code=1-1&coil=K-9", 400, "coil", "there is no run of coil 'K-9'"),
-        ("code=2-1&pallet=W-1", 400, "code", "no bodymaker of line 1 bore the code 2-1"),
         ("code=1-1&pallet=W-1&at=2026-02-03T17:00", 400, "at", "do not go together"),
         ("kind=shift&name=A", 400, "kind", "choose a tool, a coil, a machine, a crew or a change"),
         ("kind=tool&name=B", 400, "name", "tool 'B' was not in use in that time"),

@@ -6,6 +6,7 @@ from tracelog.defects.queries import EntryView
 from tracelog.plant.queries import Directory
 from tracelog.plant.stays import ChangeMade, CoilStay, PalletStay
 from tracelog.trace.candidates import Candidate
+from tracelog.trace.contradicting import Contradiction
 from tracelog.trace.dossier import Dossier, ToolInPlace
 from tracelog.trace.laying import LaidOn
 from tracelog.trace.moves import Stop
@@ -141,6 +142,7 @@ def dossier_answer(found: Dossier, machines: Directory) -> dict[str, Any]:
             for one in found.dropped
         ],
         "doubt": found.note,
+        "contradiction": _contradiction_answer(found.contradiction),
         "machine": found.machine.text if found.machine else None,
         "line": found.line,
         "strokes_total": found.then.strokes_total,
@@ -172,6 +174,17 @@ def dossier_answer(found: Dossier, machines: Directory) -> dict[str, Any]:
         "pallets": [laid_answer(one) for one in found.laid.pallets],
         "not_on_these_pallets": found.laid.elsewhere,
         "way": _way_answer(found.laid.way),
+    }
+
+
+def _contradiction_answer(both: Contradiction | None) -> dict[str, Any] | None:
+    """What contradicts what, and the machines in question either way."""
+    if both is None:
+        return None
+    return {
+        "says": both.sentence,
+        "if_the_code_is_right": [candidate_answer(one) for one in both.by_code],
+        "if_pallet_or_coil_is_right": [candidate_answer(one) for one in both.by_place],
     }
 
 

@@ -29,6 +29,7 @@ from tracelog.service.queries import ServiceDone, ServiceStanding, service_stand
 from tracelog.service.tool_histories import StayStrokes, tool_histories
 from tracelog.strokes.queries import total_at
 from tracelog.trace.candidates import Candidate, Dropped, weigh
+from tracelog.trace.contradicting import Contradiction, contradiction
 from tracelog.trace.holds.queries import as_held, held_pallets
 from tracelog.trace.laying import Laid, LaidOn, laid_on
 from tracelog.trace.making import Question, not_of_that_line
@@ -101,6 +102,8 @@ class Dossier:
     # What else the code may have been and why it is not, and why a code is doubted by itself.
     dropped: tuple[Dropped, ...] = ()
     note: str | None = None
+    # Code and pallet or coil that cannot both be right; then there are no candidates.
+    contradiction: Contradiction | None = None
 
     @property
     def pallets(self) -> tuple[PalletStay, ...]:
@@ -136,8 +139,11 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
         is_doubted=question.is_doubted,
         defect=question.defect,
     )
+    both_ways = None
     if not weighed.candidates and question.code and any(one.line_id for one in openings):
-        not_of_that_line(question, openings, machines)
+        both_ways = contradiction(session, question, openings, machines, as_of)
+        if both_ways is None:
+            not_of_that_line(question, openings, machines)
     made, found = weighed.made, weighed.candidates
     machine = found[0].machine if len(found) == 1 else None
     lines: set[uuid.UUID | None] = {one.machine.line_id for one in found}
@@ -151,6 +157,7 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
         is_weighed=weighed.is_weighed,
         dropped=weighed.dropped,
         note=weighed.note,
+        contradiction=both_ways,
         machine=machine,
         line=machines.line_numbers[line_id] if line_id else None,
         shift=plant.shift_at(made.middle),

@@ -93,6 +93,15 @@ DOSSIER = fields(
         "candidates": many(_CANDIDATE),
         "dropped": many(fields({"code": TEXT, "machine": maybe(TEXT), "reason": TEXT})),
         "doubt": maybe(TEXT),
+        "contradiction": maybe(
+            fields(
+                {
+                    "says": TEXT,
+                    "if_the_code_is_right": many(_CANDIDATE),
+                    "if_pallet_or_coil_is_right": many(_CANDIDATE),
+                }
+            )
+        ),
         "machine": maybe(TEXT),
         "line": maybe(COUNT),
         "strokes_total": maybe(COUNT),

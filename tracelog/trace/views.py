@@ -34,6 +34,7 @@ FIELDS = (
     *("code", "at", "pallet", "coil", "kind", "name", "tool", "machine", "crew", "change"),
     *("from", "to", "certainty", "seen_at", "found_at", "time_code", "defect"),
 )
+_OF_CAN_ALONE = ("at", "seen_at", "found_at", "time_code")
 _KNOWN = ("at", "pallet", "coil", "seen_at", "found_at", "time_code")
 # So many rows are shown; files have all.
 MOST_SHOWN = 60
@@ -67,6 +68,7 @@ def trace_page() -> tuple[str, int]:
         used=used,
         kinds=_kinds(),
         link=lambda one: _settled_link(form, one),
+        code_link=lambda one: _settled_link(form, one, _OF_CAN_ALONE),
         machines=machines,
         found_places=[one.station for one in stations()],
         tables=_tables(),
@@ -106,9 +108,9 @@ def epcis_file() -> Response:
     return answer
 
 
-def _settled_link(form: Form, one: Candidate) -> str:
+def _settled_link(form: Form, one: Candidate, known: tuple[str, ...] = _KNOWN) -> str:
     """The same question with the code of one candidate; without any time, with the present."""
-    asked = {name: form.value(name) for name in _KNOWN if form.value(name)}
+    asked = {name: form.value(name) for name in known if form.value(name)}
     return "/trace?" + urlencode({"code": str(one.code), **(asked or {"at": write_instant(now())})})
 
 

@@ -197,7 +197,10 @@ def _found(
         tries += [replace(bare, at=at), bare]
     for one in dict.fromkeys(tries):
         try:
-            return one, dossier(session, one, as_of)
+            found = dossier(session, one, as_of)
+            if found.contradiction is not None:
+                raise TracelogError(found.contradiction.sentence, "code")
+            return one, found
         except TracelogError as problem:
             if problem.sentence not in problems:
                 problems.append(problem.sentence)
