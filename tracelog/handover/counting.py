@@ -61,6 +61,7 @@ class Known:
     spans: Mapping[uuid.UUID, MachineSpan]
     entries: Sequence[EntryView]
     before: Sequence[ProductionCount]
+    by_shift: Sequence[ProductionCount]
     shifts_before: int
     titles: Mapping[str, str]
 
@@ -107,9 +108,8 @@ def known_counts(
         strokes_by_machine(session, start - BEFORE, start, as_of=as_of),
         spans,
         entries(session, in_shift, MOST_ENTRIES).rows,
-        production_counts(
-            session, earlier, by=("machine", "line", "defect", "bucket"), bucket=Bucket.SHIFT
-        ),
+        production_counts(session, earlier, by=("machine", "line", "defect")),
+        production_counts(session, earlier, by=("line", "bucket"), bucket=Bucket.SHIFT),
         len(periods(Bucket.SHIFT, known_from, start, plant.zone, plant.rota)),
         {kind.defect: kind.title for kind in vocabulary(session)},
     )
@@ -183,7 +183,7 @@ def line_shifts(machines: Directory, known: Known) -> list[LineShift]:
 def _cans_by_shift(known: Known, line: int) -> list[int]:
     """Cans that a line lost in each of the shifts of the 28 days before, also where it was none."""
     lost: dict[datetime | None, int] = defaultdict(int)
-    for row in known.before:
+    for row in known.by_shift:
         if row.line == line:
             lost[row.bucket_start] += row.cans
     return [*lost.values(), *[0] * (known.shifts_before - len(lost))]
