@@ -16,13 +16,15 @@ A_DAY = 400_000.0  # strokes of each machine
 NONE = Labels((), np.full(DAYS + HISTORY, -1, dtype=np.intp))
 # A tool back on its machine after two weeks elsewhere, in days from the period's beginning; one
 # that was always on another machine.
-STAYS = (("R1-0101", 0, -10, 10), ("R1-0101", 1, 10, 24), ("R1-0101", 0, 24, 50))
-STAYS = (*STAYS, ("R1-0205", 5, -60, 60))
+STAYS = (
+    *(("R1-0101", 0, -10, 10), ("R1-0101", 1, 10, 24), ("R1-0101", 0, 24, 50)),
+    ("R1-0205", 5, -60, 60),
+)
 
 
 def evidence(machine: IntArray, days: FloatArray) -> Evidence:
     """Two lines of four machines that all make alike; entries at days from the period's start."""
-    edges = np.arange(DAYS + HISTORY + 1) * DAY
+    edges: FloatArray = np.arange(DAYS + HISTORY + 1, dtype=np.float64) * DAY
     start = HISTORY * DAY
     alike = np.arange(8 * 30)
     # With nothing special one entry of each machine every four days.
