@@ -19,7 +19,7 @@ from tracelog.stats.inputs import FloatArray
 from tracelog.stats.rate_watch import Baselines, WatchState, false_alarms, watch
 from tracelog.stats.watch_limits import threshold_for
 from tracelog.terminal import print_table
-from tracelog.trends.signals.baselines import Learned
+from tracelog.trends.signals.baselines import Learned, learn
 from tracelog.trends.signals.replay import FoundSignal, replay
 from tracelog.trends.signals.rules import DAY, HANDICAPS, RATIOS, Kind
 
@@ -27,13 +27,13 @@ YEAR = 364
 RATIOS_TRIED = (2.0, 3.0, 5.0)
 # Changed series of each plant: nearest to each of these numbers of entries a day, and of those so
 # many for each ratio.
-_BUSY, _OF_EACH = (0.05, 0.15, 0.5, 1.5), 8
+_BUSY, _OF_EACH = (0.05, 0.15, 0.5, 1.5), 16
 # Years of past that delays are told for, and plants of each.
 PASTS = (1, 3)
-PLANTS = 20
+PLANTS = 10
 # Series that are simulated to find the thresholds with which others have as many false alarms,
 # events of each, and the threshold of ours at which they are held against each other.
-_COPIES, _EVENTS, _HELD_AT = 4000, 60, 6.0
+_COPIES, _EVENTS, _HELD_AT = 2500, 60, 6.0
 _A_DAY = STROKES_A_DAY * 0.93
 
 
@@ -163,7 +163,7 @@ def _apart(past_years: int, wanted: float, ratio: float) -> tuple[float, float]:
     own = _like(past_years, wanted)
     series = np.arange(_COPIES) % len(own.shape)
     own = own.of(series)
-    days = int(max(_EVENTS / wanted, 120))
+    days = int(min(max(_EVENTS / wanted, 120), YEAR * 10 / 9))
     a_day = np.full(_COPIES, _A_DAY)
     rises = RATIOS[Kind.RISE]
     ours = false_alarms(
@@ -184,7 +184,7 @@ def _like(past_years: int, wanted: float) -> Baselines:
     """Baselines of series that are seen so often, learned on two plants after so many years."""
     parts = []
     for learned, rates in _others(past_years):
-        nearest = np.abs(np.log(rates * _A_DAY / wanted)).ravel().argsort()[: 3 * _OF_EACH]
+        nearest = np.abs(np.log(rates * _A_DAY / wanted)).ravel().argsort()[: 2 * _OF_EACH]
         parts.append(learned.of(*np.divmod(nearest, rates.shape[1])))
     shape, exposure, over = (
         np.concatenate([getattr(one, name) for one in parts])
@@ -197,8 +197,8 @@ def _like(past_years: int, wanted: float) -> Baselines:
 def _others(past_years: int) -> list[tuple[Learned, FloatArray]]:
     found = []
     for seed in (9001, 9002):
-        plant = stream(seed, past_years * YEAR + 1)
-        found.append((replay(plant.evidence).epochs[-1].learned, plant.rates))
+        plant = stream(seed, past_years * YEAR)
+        found.append((learn(plant.evidence, past_years * YEAR * DAY, ()), plant.rates))
     return found
 
 
@@ -216,12 +216,12 @@ def quotient(ours: Sequence[float], theirs: Sequence[float]) -> tuple[float, flo
     return found, error
 
 
-def print_delays(past_years: int, plants: int = PLANTS, first_seed: int = 2000) -> None:
+def print_delays(past_years: int, plants: int = PLANTS, first_seed: int = 6000) -> None:
     """Print the table of one length of past."""
     every = [
         one
         for seed in range(first_seed, first_seed + plants)
-        for one in delays(seed, past_years, with_ordinary=seed < first_seed + 4)
+        for one in delays(seed, past_years, with_ordinary=seed < first_seed + 2)
     ]
     rows = []
     for ratio in RATIOS_TRIED:

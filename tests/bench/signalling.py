@@ -64,7 +64,7 @@ def _ordinary_alarms(evidence: Evidence, past: int) -> int:
     )
 
 
-def print_null_counts(plants: int = _PLANTS, first_seed: int = 1000) -> None:
+def print_null_counts(plants: int = _PLANTS, first_seed: int = 3000) -> None:
     """Print the table of false signals."""
     rows = []
     for past, days in ((YEAR, YEAR), (FIRST_DAYS, _HALF - FIRST_DAYS)):
