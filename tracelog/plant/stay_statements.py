@@ -56,10 +56,13 @@ def all_fits(end: datetime, as_of: datetime | None) -> Select[Any]:
 
 
 @cache
-def some_fits(*, is_known: bool, of_machines: bool, of_tools: bool) -> Select[Any]:
+def some_fits(
+    *, is_known: bool, of_machines: bool, of_tools: bool, of_fits: bool = False
+) -> Select[Any]:
     """The same of few tools or machines, where each next one is looked up by itself.
 
-    Made once, with `start`, `end`, `as_of`, `machine_ids` and `serials` left open.
+    Made once, with `start`, `end`, `as_of`, `machine_ids`, `serials` and `fits` left
+    open.
     """
     other = aliased(ToolFit)
     place = (other.machine_id == ToolFit.machine_id, other.position == ToolFit.position)
@@ -90,7 +93,37 @@ def some_fits(*, is_known: bool, of_machines: bool, of_tools: bool) -> Select[An
         asked = asked.where(ToolFit.machine_id.in_(bindparam("machine_ids", expanding=True)))
     if of_tools:
         asked = asked.where(Tool.serial.in_(bindparam("serials", expanding=True)))
+    if of_fits:
+        asked = asked.where(ToolFit.id.in_(bindparam("fits", expanding=True)))
     return asked
+
+
+@cache
+def fits_around() -> Select[Any]:
+    """Fits of a machine in a period, each with the one of its tool before and after: three ids.
+
+    Made once, with `machine_id`, `start`, `end` and `as_of` left open.
+    """
+    other = aliased(ToolFit)
+    as_of: Any = bindparam("as_of")
+    mine = other.tool_id == ToolFit.tool_id
+    before = select(other.id).where(mine, other.fitted_at < ToolFit.fitted_at)
+    after = select(other.id).where(
+        mine, other.fitted_at > ToolFit.fitted_at, other.fitted_at <= as_of
+    )
+    return select(
+        ToolFit.id,
+        _one(before.order_by(other.fitted_at.desc())),
+        _one(after.order_by(other.fitted_at)),
+    ).where(
+        ToolFit.machine_id == bindparam("machine_id"),
+        overlapping(ToolFit.fitted_at, ToolFit.removed_at, bindparam("start"), bindparam("end")),
+        ToolFit.fitted_at <= as_of,
+    )
+
+
+def _one(asked: Select[Any]) -> Any:
+    return asked.limit(1).correlate(ToolFit).scalar_subquery()
 
 
 _RUN = (

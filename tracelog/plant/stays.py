@@ -12,10 +12,12 @@ from typing import Any
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
+from tracelog.instants import EARLIEST
 from tracelog.plant.models import Change, Pallet, ToolFit
 from tracelog.plant.stay_statements import (
     PALLET_COLUMNS,
     all_fits,
+    fits_around,
     pallets_between,
     runs_asked,
     some_fits,
@@ -97,6 +99,7 @@ def tool_stays(
     *,
     machine_ids: Sequence[uuid.UUID] | None = None,
     serials: Sequence[str] | None = None,
+    fits: Sequence[uuid.UUID] | None = None,
     as_of: datetime | None = None,
 ) -> list[ToolStay]:
     """Tools that were in a machine at some instant of [start, end]. One statement.
@@ -107,13 +110,17 @@ def tool_stays(
     Returns:
         Stays by time of fitting, then position.
     """
-    of_machines, of_tools = machine_ids is not None, serials is not None
-    if of_machines or of_tools:
-        asked = some_fits(is_known=as_of is not None, of_machines=of_machines, of_tools=of_tools)
+    if machine_ids is not None or serials is not None or fits is not None:
+        asked = some_fits(
+            is_known=as_of is not None,
+            of_machines=machine_ids is not None,
+            of_tools=serials is not None,
+            of_fits=fits is not None,
+        )
     else:
         asked = all_fits(end, as_of)
     given: dict[str, Any] = {"start": _since(start, as_of), "end": end, "as_of": as_of}
-    given |= {"machine_ids": machine_ids, "serials": serials}
+    given |= {"machine_ids": machine_ids, "serials": serials, "fits": fits}
     found = []
     for row in session.execute(asked, _given(given)):
         removed_at = _ended(row.removed_at, as_of, row.tool_fitted_next_at, row.place_taken_next_at)
@@ -137,6 +144,31 @@ def tool_stays(
 def _given(values: dict[str, Any]) -> dict[str, Any]:
     """Values for a statement that leaves them open; None: it does not ask for that one."""
     return {name: value for name, value in values.items() if value is not None}
+
+
+def stays_around(
+    session: Session, machine_id: uuid.UUID, start: datetime, end: datetime, as_of: datetime
+) -> tuple[list[ToolStay], list[ToolStay]]:
+    """Tools that were in a machine at some instant of [start, end], and where they were around it.
+
+    Two statements.
+
+    Returns:
+        Those stays, and they with each tool's stay before and after them.
+    """
+    asked = {"machine_id": machine_id, "start": _since(start, as_of), "end": end, "as_of": as_of}
+    ids = {one for row in session.execute(fits_around(), asked) for one in row if one is not None}
+    if not ids:
+        return [], []
+    around = tool_stays(session, EARLIEST, as_of, fits=sorted(ids), as_of=as_of)
+    here = [
+        one
+        for one in around
+        if one.machine_id == machine_id
+        and one.fitted_at <= end
+        and (one.removed_at is None or one.removed_at >= start)
+    ]
+    return here, around
 
 
 def positions_used(session: Session) -> list[str]:

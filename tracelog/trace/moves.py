@@ -8,9 +8,8 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from tracelog.instants import EARLIEST
 from tracelog.plant.queries import Directory, MachineView
-from tracelog.plant.stays import ToolStay, tool_stays
+from tracelog.plant.stays import ToolStay, stays_around
 
 
 @dataclass(frozen=True)
@@ -41,7 +40,7 @@ def moves_of(
     """The stays of tools, each with its neighbours, by time of fitting.
 
     Args:
-        stays: all stays of every tool among them.
+        stays: all stays of every tool among them, or each wanted one with its neighbours.
         machines: the directory.
         wanted: of which stays to tell; None: of all.
     """
@@ -78,11 +77,5 @@ def tools_through(
 
     Two statements.
     """
-    here = tool_stays(session, start, end, machine_ids=[machine_id], as_of=as_of)
-    serials = sorted({stay.serial for stay in here})
-    if not serials:
-        return []
-    all_stays = tool_stays(session, EARLIEST, as_of, serials=serials, as_of=as_of)
-    mine = {(stay.serial, stay.fitted_at) for stay in here}
-    wanted = {one for one in all_stays if (one.serial, one.fitted_at) in mine}
-    return moves_of(all_stays, machines, wanted)
+    here, around = stays_around(session, machine_id, start, end, as_of)
+    return moves_of(around, machines, set(here))

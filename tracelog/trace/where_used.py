@@ -206,12 +206,10 @@ def _pallets(
     session: Session, stretches: Sequence[Touch], plant: PlantView, as_of: datetime, most: int
 ) -> PalletsWithin:
     """Pallets that cans of any stretch can have reached."""
+    times = {(one.machine.line_id, one.start, one.last_can_at) for one in stretches}
     windows = {
-        (
-            one.machine.line_id,
-            *reaches_pallets(Made(one.start, one.last_can_at, ""), plant.transit_minutes),
-        )
-        for one in stretches
+        (line_id, *reaches_pallets(Made(start, end, ""), plant.transit_minutes))
+        for line_id, start, end in times
     }
     return pallets_within(session, windows, as_of, most)
 

@@ -252,6 +252,25 @@ def test_the_list_is_filtered_by_how_things_stand(session: Session) -> None:
     assert listed(NOW) == [1]
 
 
+def test_the_list_reads_no_more_than_is_shown(session: Session) -> None:
+    """Of many, the newest that fit; closed and opened again counts as open, as of each instant."""
+    ids = [written(session, now=NOW) for _n in range(6)]
+    for one in ids[1:4]:
+        write(session, step_fact(one, "closed"))
+    write(session, step_fact(ids[2], "reopened"), NOW + 3 * MINUTE)
+
+    def listed(most: int, at: Any = LATER, **wanted: Any) -> list[int]:
+        return [one.number for one in complaints(session, ComplaintFilter(**wanted), at, most)]
+
+    assert listed(3) == [6, 5, 4]
+    assert listed(3, is_open=True) == [6, 5, 3]
+    assert listed(9, is_open=True) == [6, 5, 3, 1]
+    assert listed(9, is_open=False) == [4, 2]
+    assert listed(9, NOW + 2 * MINUTE, is_open=False) == [4, 3, 2]
+    assert listed(1, is_open=True, before=6) == [5]
+    assert listed(2, is_open=True, pallet="P-1") == [6, 5]
+
+
 def test_the_number_of_statements_does_not_grow(session: Session, statements: Statements) -> None:
     counted = []
     for more in (1, 5):

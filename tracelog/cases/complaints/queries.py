@@ -4,9 +4,10 @@ import json
 import uuid
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, func, or_, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import AuditRecord
@@ -142,12 +143,40 @@ def complaints(
     asked = select(Complaint).order_by(Complaint.number.desc())
     if wanted.before is not None:
         asked = asked.where(Complaint.number < wanted.before)
-    found = [
-        one
-        for one in _views(session, asked, as_of)
-        if wanted.is_open in (None, one.is_open) and wanted.pallet in (None, one.now.pallet)
-    ]
+    if wanted.is_open is not None:
+        closed = func.coalesce(_last_end(as_of), "") == StepKind.CLOSED.value
+        asked = asked.where(~closed if wanted.is_open else closed)
+    if wanted.pallet is None:
+        return _views(session, asked.limit(most), as_of)
+    # A correction may name the pallet, or take it back: those few are looked at one by one.
+    corrected = (
+        select(ComplaintStep.id)
+        .where(
+            ComplaintStep.complaint_id == Complaint.id, ComplaintStep.changes.contains('"pallet"')
+        )
+        .exists()
+    )
+    asked = asked.where(or_(Complaint.pallet == wanted.pallet, corrected))
+    found = [one for one in _views(session, asked, as_of) if one.now.pallet == wanted.pallet]
     return found[:most]
+
+
+def _last_end(as_of: datetime) -> Any:
+    """Whether a complaint was closed or opened again last, in the order of writing; else null."""
+    ends = (StepKind.CLOSED.value, StepKind.REOPENED.value)
+    return (
+        select(ComplaintStep.step)
+        .join(AuditRecord, AuditRecord.id == ComplaintStep.audit_id)
+        .where(
+            ComplaintStep.complaint_id == Complaint.id,
+            ComplaintStep.step.in_(ends),
+            ComplaintStep.written_at <= as_of,
+        )
+        .order_by(AuditRecord.sequence.desc(), ComplaintStep.at.desc(), ComplaintStep.id.desc())
+        .limit(1)
+        .correlate(Complaint)
+        .scalar_subquery()
+    )
 
 
 def complaint_numbered(session: Session, number: int, as_of: datetime) -> ComplaintView:
