@@ -16,7 +16,7 @@ from tracelog.handover.signing.queries import past_shifts, signatures_of
 from tracelog.handover.signing.rules import MOST_SHIFTS, last_of_day
 from tracelog.handover.signing.shapes import SHIFTS, SIGNED_SHIFT
 from tracelog.handover.weekly.answers import week_answer
-from tracelog.handover.weekly.queries import week_page
+from tracelog.handover.weekly.queries import EARLIEST, week_page
 from tracelog.handover.weekly.shapes import WEEK
 from tracelog.language import _
 from tracelog.web.collections import answer_one, id_in_address, keep_one, take_one
@@ -73,9 +73,9 @@ def get_shifts() -> Response:
     """Past shifts, the latest first."""
     asked = Parameters(("day",))
     plant = the_plant_now()
-    day = asked.read("day", read_day)
+    last = asked.read("day", lambda given: last_of_day(read_day(given), plant.zone))
     asked.finish()
-    until = now() if day is None else min(last_of_day(day, plant.zone), now())
+    until = now() if last is None else min(last, now())
     found = past_shifts(current_session(), plant, until, MOST_SHIFTS, now())
     return answer_json({"shifts": [past_answer(one) for one in found]})
 
@@ -93,6 +93,8 @@ def get_week() -> Response:
     """The review of a week."""
     asked = Parameters(("from",))
     day = asked.read("from", read_day)
+    if day is not None and day < EARLIEST:
+        asked.tell("from", _("is out of range; give a day since 1900"))
     asked.finish()
     return answer_json(week_answer(week_page(current_session(), the_plant_now(), day, now())))
 

@@ -202,18 +202,15 @@ def defect_shifts(known: Known) -> list[DefectShift]:
             entered[entry.defect].append(entry)
     before: dict[str, int] = defaultdict(int)
     for row in known.before:
-        before[row.defect or ""] += row.counted_occurrences
+        before[row.defect or ""] += row.entries
     return against_usual(
         [
             (
                 defect,
                 known.titles.get(defect, defect),
                 len(entered.get(defect, ())),
-                sum(
-                    one.counted_occurrences
-                    for one in entered.get(defect, ())
-                    if one.occurred_at < read_until
-                ),
+                sum(one.counted_occurrences for one in entered.get(defect, ())),
+                sum(one.occurred_at < read_until for one in entered.get(defect, ())),
                 before.get(defect, 0),
             )
             for defect in sorted({*entered, *before})

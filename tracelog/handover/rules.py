@@ -50,8 +50,11 @@ class Spoilage:
 
 @dataclass(frozen=True)
 class DefectShift:
-    """A kind of defect in the shift: reports, happenings, and what the 28 days before lead to
-    expect; `adjusted_p` as in `StandsOut`, over all kinds. None: nothing to compare."""
+    """A kind of defect in the shift: entries, happenings, and the entries that the 28 days before
+    lead to expect; `adjusted_p` as in `StandsOut`, over all kinds. None: nothing to compare.
+
+    Entries are compared and not happenings: forty cans in one entry are one event.
+    """
 
     defect: str
     title: str
@@ -186,20 +189,21 @@ def spoilage(
 
 
 def against_usual(
-    found: Sequence[tuple[str, str, int, int, int]], strokes: int, strokes_before: int
+    found: Sequence[tuple[str, str, int, int, int, int]], strokes: int, strokes_before: int
 ) -> list[DefectShift]:
     """Kinds of defect against what is usual, those that differ most surely first.
 
     Args:
-        found: of each kind its code, its title, entries, happenings, and happenings before.
+        found: of each kind its code, its title, entries, happenings, entries for which strokes
+            are known, and entries before.
         strokes, strokes_before: of the plant, in the shift and in the time before.
     """
     if strokes <= 0 or strokes_before <= 0:
         return [
             DefectShift(defect, title, entries, happenings, None, None, None)
-            for defect, title, entries, happenings, _before in found
+            for defect, title, entries, happenings, _known, _before in found
         ]
-    compared = [compare_rates(one[3], strokes, one[4], strokes_before) for one in found]
+    compared = [compare_rates(one[4], strokes, one[5], strokes_before) for one in found]
     if not compared:
         return []
     adjusted = benjamini_hochberg([one.p_value for one in compared])
@@ -208,7 +212,7 @@ def against_usual(
             *(defect, title, entries, happenings),
             *(before * strokes / strokes_before, result.ratio, float(p_value)),
         )
-        for (defect, title, entries, happenings, before), result, p_value in zip(
+        for (defect, title, entries, happenings, _known, before), result, p_value in zip(
             found, compared, adjusted, strict=True
         )
     ]

@@ -139,13 +139,22 @@ def test_a_machine_with_more_is_named_with_its_figures_and_a_link(session: Sessi
     first = review(session, MONDAY).items[0]
     assert (first.kind, first.place, first.defect, first.count) == ("defect", "1-2", "split", 52)
     assert first.usual == pytest.approx(13, abs=0.5)
-    assert "Machine 1-2: 3.96 times as many split per stroke: 52 in the week" in first.sentence
+    assert (
+        "Machine 1-2: 3.96 times as many entries of split per stroke: 52 in the week"
+        in first.sentence
+    )
     assert first.link.startswith("/trends?machine=1-2&defect=split&from=2026-04-06&to=2026-06-07")
     assert first.adjusted_p is not None
     assert first.adjusted_p < 0.001
     sheet = week_sheet(review(session, MONDAY), ZoneInfo("Europe/Madrid"))
     assert sheet.rows[0][:4] == ("defect", "1-2", "split", 52)
     assert {row[0] for row in sheet.rows} > {"strokes in all", "cans lost in all"}
+
+
+@pytest.mark.usefixtures("_quiet")
+def test_many_cans_in_one_entry_are_one_event(session: Session) -> None:
+    enter(session, "1-2", MONDAY, 1, cans=9)
+    assert review(session, MONDAY).items == ()
 
 
 def test_a_slow_line_is_named(session: Session) -> None:

@@ -84,5 +84,11 @@ def since_sentence(since: Since) -> str | None:
 
 
 def last_of_day(day: date, zone: ZoneInfo) -> datetime:
-    """The last minute of a day of the plant's clock, UTC."""
+    """The last minute of a day of the plant's clock, UTC.
+
+    Raises:
+        ValueError: there is no such day in any plant's life.
+    """
+    if not 1900 <= day.year < 9999:
+        raise ValueError(_("'%(day)s' is out of range; give a day since 1900", day=day))
     return start_of_day(day + timedelta(days=1), zone) - timedelta(minutes=1)

@@ -55,7 +55,7 @@ def shifts_page() -> str | tuple[str, int]:
     if form.value("day"):
         try:
             until = min(last_of_day(read_day(form.value("day")), plant.zone), now())
-        except (ValueError, OverflowError) as problem:
+        except ValueError as problem:
             form = form.with_problem(TracelogError(str(problem), "day"))
             status = BadFact.status
     found = past_shifts(current_session(), plant, until, MOST_SHIFTS, now())

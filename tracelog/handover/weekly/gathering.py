@@ -3,7 +3,7 @@
 import uuid
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from tracelog.buckets import Bucket
 from tracelog.defects.counts import ProductionCount, production_counts
 from tracelog.defects.queries import EntryFilter
-from tracelog.handover.weekly.rules import WEEKS_BEFORE, Of, Series
+from tracelog.handover.weekly.rules import WEEKS_BEFORE, Of, Series, bunch_of
 from tracelog.instants import day_of, start_of_day
 from tracelog.plant.queries import Directory, PlantView
 from tracelog.strokes.queries import MachineSpan, machine_span, strokes_by_bucket
@@ -145,8 +145,10 @@ def series_of(places: Directory, found: Evidence) -> list[Series]:
         found: from `gather`.
     """
     starts = found.week.edges[:-1]
-    occurred: dict[tuple[str, str, datetime], int] = defaultdict(int)
+    entered: dict[tuple[str, str, datetime], int] = defaultdict(int)
     lost: dict[tuple[int, datetime], int] = defaultdict(int)
+    entries: dict[int, int] = defaultdict(int)
+    cans_in_all: dict[int, int] = defaultdict(int)
     kinds: dict[str, set[str]] = defaultdict(set)
     for row in found.counts:
         if row.bucket_start is None or row.defect is None:
@@ -155,10 +157,13 @@ def series_of(places: Directory, found: Evidence) -> list[Series]:
         if row.machine_id is not None:
             where.append(places.by_id[row.machine_id].text)
         for place in where:
-            occurred[place, row.defect, row.bucket_start] += row.counted_occurrences
+            # Forty cans in one entry are one event.
+            entered[place, row.defect, row.bucket_start] += row.entries
             kinds[place].add(row.defect)
         if row.line is not None:
             lost[row.line, row.bucket_start] += row.cans
+            entries[row.line] += row.entries
+            cans_in_all[row.line] += row.cans
     every: list[Series] = []
     for machine in places.bodymakers:
         made = [
@@ -167,7 +172,7 @@ def series_of(places: Directory, found: Evidence) -> list[Series]:
             else 0.0
             for start in starts
         ]
-        every += _defects(machine.text, sorted(kinds[machine.text]), occurred, starts, made)
+        every += _defects(machine.text, sorted(kinds[machine.text]), entered, starts, made)
     for line in places.lines:
         ids = [one.id for one in places.bodymakers if one.line == line and one.id in found.spans]
         known = [bool(ids) and all(found.is_known(one, start) for one in ids) for start in starts]
@@ -175,9 +180,12 @@ def series_of(places: Directory, found: Evidence) -> list[Series]:
             float(sum(found.strokes.get((one, start), 0) for one in ids)) if is_known else 0.0
             for start, is_known in zip(starts, known, strict=True)
         ]
-        every += _defects(str(line), sorted(kinds[str(line)]), occurred, starts, made)
+        every += _defects(str(line), sorted(kinds[str(line)]), entered, starts, made)
         cans = [lost.get((line, start), 0) for start in starts]
-        every.append(_series(Of.SPOILAGE, str(line), None, cans, made))
+        an_entry = cans_in_all[line] / entries[line] if entries[line] else 1.0
+        every.append(
+            replace(_series(Of.SPOILAGE, str(line), None, cans, made), bunch=bunch_of(an_entry))
+        )
         hours = [
             (min(end, found.counted_until) - start) / HOUR if is_known else 0.0
             for start, end, is_known in zip(starts, found.week.edges[1:], known, strict=True)
@@ -192,13 +200,13 @@ def series_of(places: Directory, found: Evidence) -> list[Series]:
 def _defects(
     place: str,
     kinds: Sequence[str],
-    occurred: Mapping[tuple[str, str, datetime], int],
+    entered: Mapping[tuple[str, str, datetime], int],
     starts: Sequence[datetime],
     made: Sequence[float],
 ) -> list[Series]:
     return [
         _series(
-            Of.DEFECT, place, kind, [occurred.get((place, kind, one), 0) for one in starts], made
+            Of.DEFECT, place, kind, [entered.get((place, kind, one), 0) for one in starts], made
         )
         for kind in kinds
     ]

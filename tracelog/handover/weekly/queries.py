@@ -7,13 +7,18 @@ from datetime import date, datetime, timedelta
 from sqlalchemy.orm import Session
 
 from tracelog.defects.queries import vocabulary
+from tracelog.errors import TracelogError
 from tracelog.handover.moved import Moved, moved
 from tracelog.handover.weekly.gathering import Evidence, Week, gather, last_week, series_of, week_of
 from tracelog.handover.weekly.rules import MOST_NAMED, Of, Series, changed_most
 from tracelog.handover.weekly.wording import Item, overdue_item, said, silent_item
+from tracelog.instants import day_of
+from tracelog.language import _
 from tracelog.plant.queries import Directory, PlantView, directory
 from tracelog.service.queries import ServiceDone, service_standings, services_done
 from tracelog.strokes.queries import OpenQuestion, open_questions
+
+EARLIEST = date(1900, 1, 1)
 
 
 @dataclass(frozen=True)
@@ -66,9 +71,15 @@ def week_page(session: Session, plant: PlantView, day: date | None, now: datetim
         now: UTC.
 
     Returns:
-        A fixed number of statements.
+        A fixed number of statements. A day ahead is in the present week.
+
+    Raises:
+        TracelogError: the day lies long before any plant; at the field ``from``.
     """
-    week = week_of(day or last_week(plant.zone, now), plant.zone, now)
+    if day is not None and day < EARLIEST:
+        raise TracelogError(_("'%(day)s' is out of range; give a day since 1900", day=day), "from")
+    chosen = min(day or last_week(plant.zone, now), day_of(now, plant.zone))
+    week = week_of(chosen, plant.zone, now)
     places = directory(session)
     found = gather(session, plant, week, now)
     every = series_of(places, found)

@@ -42,7 +42,8 @@ class Series:
     """One thing that is compared: its counts and exposures in the weeks before, and in the week.
 
     `place` is a machine such as 3-7, or a line; `of` says what is counted. Exposures are strokes,
-    of strokes themselves hours in which counters are known.
+    of strokes themselves hours in which counters are known. `bunch` is variance over mean of what
+    chance alone would do: above 1 for cans, which come several in an entry.
     """
 
     of: Of
@@ -52,6 +53,7 @@ class Series:
     exposures_before: tuple[float, ...]
     count: int
     exposure: float
+    bunch: float = 1.0
 
     @property
     def is_line(self) -> bool:
@@ -67,6 +69,19 @@ class Series:
     def ratio(self) -> float:
         """This week over the usual; infinite where there was none before."""
         return self.count / self.usual if self.usual > 0 else math.inf
+
+
+def bunch_of(cans_an_entry: float) -> float:
+    """Variance over mean of cans lost, were entries by chance alone and their cans geometric.
+
+    Formula: E c^2 / E c = 2 c - 1 for a geometric number of cans of mean c. Common practice, no
+    source.
+
+    Example:
+        >>> bunch_of(1.0), bunch_of(7.0)
+        (1.0, 13.0)
+    """
+    return max(1.0, 2 * cans_an_entry - 1)
 
 
 @dataclass(frozen=True)
@@ -242,8 +257,8 @@ def _predicted(one: Series, scatter: Scatter) -> float | None:
 
     Formula: z = 2 sqrt((x + 3/8) / n), whose variance by chance alone is 1/n whatever the level;
     with the weighted mean of the weeks before, t = (z - mean) / sqrt(s^2 (1/n + 1/sum n)) has about
-    a t distribution. s^2 is the largest of the line's own scatter, that of all lines, and 1; the
-    degrees of freedom are those of all lines.
+    a t distribution. s^2 is the largest of the line's own scatter, that of all lines, and `bunch`;
+    the degrees of freedom are those of all lines.
     Source: prediction of a future observation, Hahn and Meeker (1991), Statistical Intervals,
     sec. 4.7; Anscombe (1948), Biometrika 35:246-254 (both from memory).
     """
@@ -254,6 +269,6 @@ def _predicted(one: Series, scatter: Scatter) -> float | None:
         return None
     latest = 2 * math.sqrt((one.count + 0.375) / one.exposure)
     mean = float((n * z).sum() / n.sum())
-    variance = max(_squares(z, n) / (n.size - 1), scatter.variance, 1.0)
+    variance = max(_squares(z, n) / (n.size - 1), scatter.variance, one.bunch)
     t = (latest - mean) / math.sqrt(variance * (1 / one.exposure + 1 / float(n.sum())))
     return float(min(1.0, 2 * stdtr(scatter.freedom, -abs(t))))

@@ -21,12 +21,12 @@ week_pages = Blueprint("handover_week", __name__)
 @permit("see")
 def week() -> str | tuple[str, int]:
     """The week that holds ``?from=``; without it the last that has ended."""
-    form, status, day = asked(("from",)), 200, None
+    form, status = asked(("from",)), 200
     try:
-        day = _day(form)
+        page = _asked(_day(form))
     except TracelogError as problem:
         form, status = form.with_problem(problem), BadFact.status
-    page = _asked(day)
+        page = _asked(None)
     shown = render_template("handover/week.html", page=page, form=form, happened=happened_words())
     return shown, status
 

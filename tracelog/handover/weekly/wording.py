@@ -7,7 +7,7 @@ from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from tracelog.handover.weekly.gathering import Week
-from tracelog.handover.weekly.rules import WEEKS_BEFORE, Changed, Of
+from tracelog.handover.weekly.rules import WEEKS_BEFORE, Changed, Of, Series
 from tracelog.instants import show_instant
 from tracelog.language import _
 from tracelog.service.queries import ServiceStanding
@@ -59,7 +59,9 @@ def said(
         line_names[int(about.place)] if about.is_line else _("Machine %(place)s", place=about.place)
     )
     values = {"where": where, "weeks": WEEKS_BEFORE, "change": _change(about.ratio)}
-    if about.of is Of.STROKES:
+    if about.usual == 0:
+        sentence = _first_time(about, titles, where)
+    elif about.of is Of.STROKES:
         sentence = _(
             "%(where)s made %(change)s strokes an hour: %(count)s in the week, where %(usual)s"
             " would be usual after the %(weeks)d weeks before.",
@@ -77,8 +79,8 @@ def said(
         )
     else:
         sentence = _(
-            "%(where)s: %(change)s %(defect)s per stroke: %(count)s in the week, where %(usual)s"
-            " would be usual after the %(weeks)d weeks before.",
+            "%(where)s: %(change)s entries of %(defect)s per stroke: %(count)s in the week, where"
+            " %(usual)s would be usual after the %(weeks)d weeks before.",
             defect=titles.get(about.defect or "", about.defect or ""),
             count=f"{about.count:,}",
             usual=rate(about.usual),
@@ -90,9 +92,22 @@ def said(
     )
 
 
+def _first_time(about: Series, titles: Mapping[str, str], where: str) -> str:
+    values = {"where": where, "count": f"{about.count:,}", "weeks": WEEKS_BEFORE}
+    if about.of is Of.STROKES:
+        return _(
+            "%(where)s made %(count)s strokes, and none in the %(weeks)d weeks before.", **values
+        )
+    if about.of is Of.SPOILAGE:
+        return _("%(where)s lost %(count)s cans, and none in the %(weeks)d weeks before.", **values)
+    return _(
+        "%(where)s: %(count)s entries of %(defect)s, and none in the %(weeks)d weeks before.",
+        defect=titles.get(about.defect or "", about.defect or ""),
+        **values,
+    )
+
+
 def _change(ratio: float) -> str:
-    if ratio == float("inf"):
-        return _("for the first time")
     if ratio >= 2:
         return _("%(ratio)s times as many", ratio=rate(ratio))
     if ratio >= 1:
