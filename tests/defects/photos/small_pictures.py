@@ -1,4 +1,4 @@
-"""Pictures as phones and people send them, made by a library that the program does not use."""
+"""Pictures as phones and people send them, made whole or part by part."""
 
 import io
 import struct

@@ -8,7 +8,7 @@ from contextlib import suppress
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, ImageChops
 
 from tests.defects.photos.small_pictures import PLACE, SCRIPT, chunk, exif, opened, picture, png
 from tracelog.defects.photos.pictures import MOST_BYTES, MOST_PIXELS, picture_of
@@ -37,9 +37,11 @@ def test_a_picture_stays_the_same_picture(name: str) -> None:
     assert (found.width, found.height) == (64, 48)
     before, after = opened(content), opened(found.content)
     assert after.size == before.size
-    assert after.convert("RGBA").tobytes() == before.convert("RGBA").tobytes()
-    # What is kept is not changed by keeping it once more.
-    assert picture_of(found.content).content == found.content
+    off = ImageChops.difference(after.convert("RGB"), before.convert("RGB")).getextrema()
+    # What is encoded with loss may be off by what no eye tells at an edge of black and black.
+    assert max(high for _low, high in off) <= (0 if "png" in name or "without" in name else 8)
+    # The same picture sent again is the same content.
+    assert picture_of(content).content == found.content
 
 
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
@@ -49,15 +51,29 @@ def test_place_camera_and_texts_are_left_out(kind: str) -> None:
     found = picture_of(content)
     for told in (PLACE.encode(), b"Camera of somebody"):
         assert told not in found.content
-    assert opened(found.content).size == (64, 48)
+    # What the sender's file told by its orientation, the pixels show.
+    assert sorted(opened(found.content).size) == [48, 64]
 
 
-def test_which_side_is_up_is_kept() -> None:
-    for orientation in (1, 3, 6, 8):
-        sent = picture("JPEG", exif=exif(orientation).tobytes())
-        kept = opened(picture_of(sent).content).getexif()
-        assert kept.get(0x0112, 1) == orientation
-        assert set(kept) <= {0x0112}
+def test_which_side_is_up_is_drawn_and_no_longer_told() -> None:
+    with Image.new("RGB", (64, 48), "white") as sent:
+        sent.paste("red", (0, 0, 16, 16))
+        for orientation, corner in ((1, (4, 4)), (3, (59, 43)), (6, (43, 4)), (8, (4, 59))):
+            held = io.BytesIO()
+            sent.save(held, "JPEG", exif=exif(orientation).tobytes(), quality=95)
+            found = picture_of(held.getvalue())
+            kept = opened(found.content)
+            assert not kept.getexif()
+            assert kept.size == (found.width, found.height)
+            assert kept.size == ((64, 48) if orientation in (1, 3) else (48, 64))
+            red, green, _blue = kept.getpixel(corner)  # type: ignore[misc]
+            assert red > 200 > 60 > green, orientation
+
+
+def test_what_is_sound_in_its_parts_and_cannot_be_decoded_is_refused() -> None:
+    body = b"VP8 " + struct.pack("<I", 10) + b"\x10\x00\x00\x9d\x01\x2a\x08\x00\x08\x00"
+    with pytest.raises(TracelogError, match="is broken"):
+        picture_of(b"RIFF" + struct.pack("<I", 4 + len(body)) + b"WEBP" + body)
 
 
 def test_comments_thumbnails_and_what_stands_behind_are_left_out() -> None:

@@ -1,8 +1,8 @@
 """What an uploaded picture is, by its content, and the same picture without its metadata.
 
 Only JPEG, PNG and WebP are taken, each read part by part: what the picture itself needs is kept,
-everything else (place, camera, comments, thumbnails, what stands after the end) is left out. The
-picture is not decoded, but for the rows of a PNG, which are counted while they are unpacked.
+everything else (place, camera, comments, thumbnails, what stands after the end) is left out. Only
+what is sound in its parts and not too large is then decoded, and encoded anew (`redrawing`).
 
 Sources of the formats: ISO/IEC 10918-1 (JPEG), ISO/IEC 15948 (PNG), RFC 9649 (WebP), and for the
 orientation CIPA DC-008 (Exif), from memory.
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from tracelog.defects.photos.jpeg import clean_jpeg
 from tracelog.defects.photos.parts import BadPicture
 from tracelog.defects.photos.png import PNG_SIGNATURE, clean_png
+from tracelog.defects.photos.redrawing import redrawn
 from tracelog.defects.photos.webp import clean_webp
 from tracelog.errors import TracelogError
 from tracelog.language import _
@@ -20,6 +21,7 @@ from tracelog.language import _
 MOST_BYTES = 5 * 1024 * 1024
 MOST_SIDE = 12_000
 MOST_PIXELS = 50_000_000
+_KINDS = {"image/jpeg": "JPEG", "image/png": "PNG", "image/webp": "WEBP"}
 ENDINGS = {"image/jpeg": "jpg", "image/png": "png", "image/webp": "webp"}
 
 
@@ -55,10 +57,16 @@ def picture_of(content: bytes) -> Picture:
         )
     try:
         media_type, (cleaned, width, height) = _cleaned(content)
+        _demand_size(width, height)
+        kept, width, height = redrawn(cleaned, _KINDS[media_type])
     except (BadPicture, IndexError) as problem:
         why = str(problem) if isinstance(problem, BadPicture) else _("it ends too early")
         sentence = _("is broken (%(why)s); take or save the picture again", why=why)
         raise TracelogError(sentence, "photo") from None
+    return Picture(media_type, kept, width, height)
+
+
+def _demand_size(width: int, height: int) -> None:
     if not (0 < width <= MOST_SIDE and 0 < height <= MOST_SIDE) or width * height > MOST_PIXELS:
         raise TracelogError(
             _(
@@ -70,7 +78,6 @@ def picture_of(content: bytes) -> Picture:
             ),
             "photo",
         )
-    return Picture(media_type, cleaned, width, height)
 
 
 def _cleaned(content: bytes) -> tuple[str, tuple[bytes, int, int]]:
