@@ -21,6 +21,7 @@ from tracelog.terminal import (
 from tracelog.web.sheets import as_csv
 
 MOST = 500
+STATES = [one.value for one in Asked]
 
 
 @click.group()
@@ -32,7 +33,7 @@ def cases() -> None:
 
 
 @cases.command("list", epilog="Example: tracelog cases list --state unended --line 3 --json")
-@click.option("--state", type=click.Choice([one.value for one in Asked]), default=Asked.ALL.value, help="Usually all.")
+@click.option("--state", type=click.Choice(STATES), default="all", help="Usually all.")
 @click.option("--line", type=int, metavar="N", help="Of this line and its machines.")
 @click.option("--machine", metavar="L-N", help="Of this machine, such as 3-7.")
 @click.option("--defect", metavar="CODE", help="Of this kind of defect.")
