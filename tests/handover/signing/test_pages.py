@@ -143,7 +143,7 @@ def test_a_day_that_is_none_is_told_at_the_field(supervisor: Visit) -> None:
     for path in ("/handover/week", "/handover/week.json", "/handover/week.csv"):
         answer = supervisor.get(f"{path}?from=soon")
         assert answer.status_code in (400, 422)
-        assert "is not a date" in seen(answer.text)
+        assert "not a date; write it such as" in seen(answer.text)
 
 
 @pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31", "2030-01-01", "1900-01-01"])
