@@ -226,9 +226,26 @@ def test_a_note_is_in_the_present_shift_until_it_is_settled(site: Site) -> None:
     assert (note()["reason"], note()["settled_by"]) == ("looked at", "olga/gateway")
 
 
+def test_the_week_and_the_shifts_are_as_described(site: Site) -> None:
+    program = site.program("operator")
+    for path, asked in (
+        ("/handover/week", {"from": "2026-03-23"}),
+        ("/handover/week", {}),
+        ("/handover/shifts", {"day": "2026-03-23"}),
+    ):
+        answer = program.get(path, **asked)
+        assert answer.status_code == 200
+        fits(site, path, answer.json)
+    said = {"at": "2026-03-23T12:00", "side": "outgoing"}
+    assert program.post("/handover/signatures", said).status_code == 403
+
+
 @pytest.mark.parametrize(
     ("path", "asked", "field"),
     [
+        ("/handover/week", {"from": "soon"}, "from"),
+        ("/handover/week", {"from": "0001-01-01"}, "from"),
+        ("/handover/shifts", {"day": "9999-12-31"}, "day"),
         ("/handover", {"at": "2026-03-29T02:30"}, "at"),
         ("/handover", {"when": "now"}, "when"),
         ("/cases", {"open": "maybe"}, "open"),
