@@ -74,6 +74,7 @@ _ANSWER = fields(
             Asked("made_from", ASKED_INSTANT, "instead: the first instant of making"),
             Asked("made_to", ASKED_INSTANT, "and the last"),
         ),
+        problems=(422,),
     )
 )
 def get_dome_numbers() -> Response:

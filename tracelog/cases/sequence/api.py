@@ -48,7 +48,7 @@ _ROW_FIELDS = tuple(RowFact.model_fields)
             Asked("bad", TEXT, "and which of them were bad, such as 4,16,28"),
             Asked("unseen", TEXT, "and which nobody looked at"),
         ),
-        problems=(404,),
+        problems=(422,),
     )
 )
 def get_sequence() -> Response:
