@@ -50,7 +50,8 @@ def test_code_and_pallet_of_two_lines_give_both_possibilities(session: Session) 
     assert sum(one.probability for one in both.by_place) == pytest.approx(1)
     assert "swapped" in both.by_place[0].reason
     # What is known of the pallet is told, whichever is right.
-    assert [one.pallet for one in found.pallets] == ["W-1"]
+    assert [(one.stay.pallet, one.probability) for one in found.laid.pallets] == [("W-1", None)]
+    assert (found.line, found.coils, found.dropped) == (None, (), ())
 
 
 def test_a_code_and_a_coil_of_two_lines_too(session: Session) -> None:

@@ -148,14 +148,14 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
     machine = found[0].machine if len(found) == 1 else None
     lines: set[uuid.UUID | None] = {one.machine.line_id for one in found}
     lines = lines or {one.line_id for one in openings}
-    line_id = lines.pop() if len(lines) == 1 else None
+    line_id = lines.pop() if len(lines) == 1 and both_ways is None else None
     coils = tuple(_coils(session, question, made, line_id, as_of))
     return Dossier(
         question=question,
         made=made,
         candidates=found,
         is_weighed=weighed.is_weighed,
-        dropped=weighed.dropped,
+        dropped=() if both_ways else weighed.dropped,
         note=weighed.note,
         contradiction=both_ways,
         machine=machine,
@@ -163,7 +163,7 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
         shift=plant.shift_at(made.middle),
         coils=coils,
         other_runs=tuple(_other_runs(session, coils, as_of)),
-        laid=_lies_on(session, pallet, as_of)
+        laid=_lies_on(session, pallet, as_of, None if both_ways else 1.0)
         if pallet
         else laid_on(session, made, line_id, plant, as_of),
         as_of=as_of,
@@ -173,11 +173,13 @@ def dossier(session: Session, question: Question, as_of: datetime) -> Dossier:
     )
 
 
-def _lies_on(session: Session, pallet: PalletStay, as_of: datetime) -> Laid:
+def _lies_on(
+    session: Session, pallet: PalletStay, as_of: datetime, probability: float | None
+) -> Laid:
     """The pallet that is known, with the holds that hold it."""
     held = held_pallets(session, as_of)
     (stay,) = as_held([pallet], held)
-    return Laid((LaidOn(stay, 1.0, held.get(pallet.pallet, ())),))
+    return Laid((LaidOn(stay, probability, held.get(pallet.pallet, ())),))
 
 
 def _pallet(session: Session, question: Question, as_of: datetime) -> PalletStay | None:
