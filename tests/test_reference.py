@@ -337,6 +337,7 @@ def test_an_unedited_copy_reads_like_the_original(
         ("defects.toml", 'word = "leak"', 'word = "drip"', "drip is not known"),
         ("defects.toml", 'arises_at = "cupper"', 'arises_at = "attic"', "attic is not known"),
         ("defects.toml", 'traces_to = ["coil"]', 'traces_to = ["moon"]', "moon is not known"),
+        ("defects.toml", '"tool:punch"', '"tool:fist"', "tool:fist is not known"),
         ("defects.toml", 'defect = "cup-split"', 'defect = "cup-wrinkle"', "stands twice"),
         ("defects.toml", 'defect = "cup-split"\n', "", "defect number 2: defect is missing"),
         ("defects.toml", "remedy = ", "repair = ", "cause 1: repair is not a known field"),
