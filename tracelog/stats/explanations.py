@@ -184,7 +184,7 @@ def noticed_priors(log_priors: FloatArray, log_seen: FloatArray, families: IntAr
     Returns: (n,) log priors.
     Raises: nothing.
     Source: Bayes' theorem within each family.
-    Example: of two alike, of which one is never noticed, the other takes the chance of both.
+    Example: of 2 alike with 0.1 each, of which one is never noticed, the other takes 0.2.
     """
     size = int(families.max(initial=-1)) + 1
     before = np.bincount(families, np.exp(log_priors), size)
