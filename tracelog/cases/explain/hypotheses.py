@@ -18,7 +18,7 @@ STARTS = 48
 FINE_STARTS = 96
 # The chance beforehand that there is a cause at all: whoever asks has mostly seen something.
 # Common practice, no source.
-ANY_CAUSE = 0.875
+ANY_CAUSE = 0.8
 # Of a cause that could have begun at any time, without anything on record to begin it: the chance
 # that it did, and did not act in the whole period. A tool or batch is mostly bad from the first
 # stroke; with what is always there, a machine or a crew, both are as likely. Common practice, no
