@@ -61,6 +61,14 @@ class _Changed:
     wanted: float
 
 
+@dataclass(frozen=True)
+class _Told:
+    """When one of the others told a change, and whether a false alarm of it was on before."""
+
+    was_on: bool
+    delay: float | None
+
+
 def delays(seed: int, past_years: int, with_ordinary: bool = True) -> list[Delay]:
     """What it took on one plant to tell rates that rose after years in which nothing changed."""
     first = past_years * YEAR
@@ -74,7 +82,7 @@ def delays(seed: int, past_years: int, with_ordinary: bool = True) -> list[Delay
     for one in chosen:
         raised = _raised(told.signals, one.machine, one.defect)
         if any(start < first * DAY < end for start, end in raised):
-            continue  # A false signal was on already, which says nothing of delays.
+            continue  # A false signal was on already; so it is done for the others, below.
         apart = _apart(past_years, one.wanted, one.ratio)
         rate = float(plant.rates[one.machine, one.defect])
         ordinary = None
@@ -83,13 +91,15 @@ def delays(seed: int, past_years: int, with_ordinary: bool = True) -> list[Delay
             ordinary = _strokes_until(plant, one.machine, first, (days or [first + YEAR])[0] + 1.0)
         exact = Baselines(np.array([1e9]), np.array([1e9 / rate]), np.ones(1))
         learned = _own(epoch.learned, one)
+        knowing = _alone(plant, one, first, exact, threshold + apart[0])
+        learning = _alone(plant, one, first, learned, threshold + apart[1])
+        if knowing.was_on or learning.was_on:
+            continue
         found.append(
             Delay(
                 *(one.ratio, one.wanted, rate * _A_DAY),
                 _first_after(plant, one.machine, first, [start for start, _end in raised]),
-                _alone(plant, one, first, exact, threshold + apart[0]),
-                _alone(plant, one, first, learned, threshold + apart[1]),
-                ordinary,
+                *(knowing.delay, learning.delay, ordinary),
             )
         )
     return found
@@ -136,7 +146,7 @@ def _strokes_until(plant: Stream, machine: int, first: int, day: float) -> float
 
 def _alone(
     plant: Stream, one: _Changed, first: int, baselines: Baselines, threshold: float
-) -> float | None:
+) -> _Told:
     """A CUSUM of one ratio with a baseline, begun half a year before the change."""
     evidence = plant.evidence
     log, strokes = evidence.log, evidence.strokes[one.machine]
@@ -149,8 +159,10 @@ def _alone(
         *(np.ones((1, len(at))), made[None], at[None], baselines, [one.ratio]),
         *(max(threshold, 2.0), WatchState.at(start, 1, 1)),
     )
+    before = [alarm for alarm in alarms if at[alarm.step] < first * DAY]
     moments = [float(at[alarm.step]) for alarm in alarms if not alarm.is_end]
-    return _first_after(plant, one.machine, first, moments)
+    was_on = bool(before) and not before[-1].is_end
+    return _Told(was_on, _first_after(plant, one.machine, first, moments))
 
 
 @cache
