@@ -23,6 +23,7 @@ from sqlalchemy import (
     insert,
     select,
 )
+from sqlalchemy import cast as sql_cast
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
@@ -228,3 +229,22 @@ def _is_one_of(
     # One parameter and not thousands, which the server would have to read and plan one by one.
     listed: Any = bindparam(None, values, ARRAY(column.type), unique=True)
     return column == any_(listed)
+
+
+def array_text(values: Iterable[object]) -> str:
+    """Numbers, ids or instants as the text of an array of PostgreSQL.
+
+    Thousands of values travel as one text far faster than as a list, whose every element the
+    driver would escape by itself.
+    """
+    return "{" + ",".join(map(str, values)) + "}"
+
+
+def array_of(element: Any, values: Iterable[object]) -> Any:
+    """An array of PostgreSQL with these numbers, ids or instants with an offset.
+
+    Args:
+        element: the type of an element, such as `Uuid`.
+        values: of that type, none missing.
+    """
+    return sql_cast(bindparam(None, array_text(values), String, unique=True), ARRAY(element))

@@ -22,7 +22,7 @@ from tracelog.stats.rate_watch import (
     false_silences,
     watch,
 )
-from tracelog.stats.watch_limits import handicaps_of, limits, threshold_for
+from tracelog.stats.watch_limits import threshold_for
 
 
 def _baselines(shape: float, exposure: float, series: int = 1, over: float = 1.0) -> Baselines:

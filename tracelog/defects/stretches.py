@@ -19,7 +19,7 @@ from tracelog.defects.selecting import (
     surroundings,
     unaltered,
 )
-from tracelog.plant.stretches import Stretch, enough, keys_within, sums_within
+from tracelog.plant.stretches import Stretch, nearest_keys, sums_within
 
 _MOMENT = CurrentEntry.occurred_at
 _OWNER = CurrentEntry.machine_id
@@ -62,9 +62,9 @@ def logged_within(
     conditions = [] if is_all else unaltered(as_of)
     counted = sums_within(session, stretches, _OWNER, _MOMENT, [CurrentEntry.cans], conditions)
     sums = [list(one) for one in counted]
-    looked_into = enough(stretches, [one[0] for one in counted], most, latest=True)
-    keys = keys_within(
-        *(session, looked_into, _OWNER, _MOMENT, CurrentEntry.entry_id, most),
+    keys = nearest_keys(
+        *(session, stretches, [one[0] for one in counted]),
+        *((_OWNER, _MOMENT, CurrentEntry.entry_id), most),
         latest=True,
         conditions=conditions,
     )

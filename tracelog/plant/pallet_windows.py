@@ -18,7 +18,7 @@ from tracelog.bulk import pieces
 from tracelog.plant.models import Pallet
 from tracelog.plant.stay_statements import MOST_AT_ONCE, PALLET_COLUMNS
 from tracelog.plant.stays import PalletStay, pallet_stay
-from tracelog.plant.stretches import Stretch, enough, keys_within, latest_begun, sums_within
+from tracelog.plant.stretches import Stretch, latest_begun, nearest_keys, sums_within
 
 # Line, start and end (UTC, both included).
 Window = tuple[uuid.UUID, datetime, datetime]
@@ -65,10 +65,8 @@ def pallets_within(
     stretches = [Stretch(line, start + _INSTANT, end + _INSTANT) for line, start, end in apart]
     counts = [row[0] for row in sums_within(session, stretches, Pallet.line_id, Pallet.started_at)]
     open_ones = _open_at_starts(session, apart, as_of)
-    looked_into = enough(stretches, counts, most)
-    keys = keys_within(
-        *(session, looked_into, Pallet.line_id, Pallet.started_at, Pallet.pallet, most)
-    )
+    columns = (Pallet.line_id, Pallet.started_at, Pallet.pallet)
+    keys = nearest_keys(session, stretches, counts, columns, most)
     found = {one.pallet: one for one in open_ones}
     for piece in pieces((name for _moment, name in keys), _KEYS_AT_ONCE):
         asked = select(*PALLET_COLUMNS).where(Pallet.pallet.in_(piece))

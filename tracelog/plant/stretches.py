@@ -12,11 +12,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import (
-    ARRAY,
     Integer,
     Uuid,
     bindparam,
-    cast,
     column,
     func,
     literal_column,
@@ -25,10 +23,13 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Session
 
+from tracelog.bulk import array_of
 from tracelog.db import UtcInstant
 from tracelog.instants import EARLIEST
 
 _INSTANT = timedelta(microseconds=1)
+# Stretches are cut where they hold so many times what is wanted, to about so many times that.
+_WORTH_CUTTING, _CUT_TO = 6, 3
 
 
 @dataclass(frozen=True)
@@ -125,6 +126,34 @@ def keys_within(
     return _first_of(session, every, most, latest=latest)
 
 
+def nearest_keys(
+    session: Session,
+    stretches: Sequence[Stretch],
+    counts: Sequence[int],
+    columns: tuple[Any, Any, Any],
+    most: int,
+    *,
+    latest: bool = False,
+    conditions: Sequence[Any] = (),
+) -> list[tuple[datetime, Any]]:
+    """As `keys_within`, of stretches whose rows were counted: no more is read than it takes.
+
+    One statement; a second one where rows are so bunched that the first found too few.
+
+    Args:
+        counts: rows in each stretch.
+        columns: owner, moment and key of the table.
+    """
+    wanted = list(enough(stretches, counts, most, latest=latest))
+    looked_into = set(wanted)
+    total = sum(count for one, count in zip(stretches, counts, strict=True) if one in looked_into)
+    part = nearest_part(wanted, total, most, latest=latest)
+    found = keys_within(session, part, *columns, most, latest=latest, conditions=conditions)
+    if len(found) >= most or part == wanted:
+        return found
+    return keys_within(session, wanted, *columns, most, latest=latest, conditions=conditions)
+
+
 def _first_of(
     session: Session, every: Any, most: int, *, latest: bool
 ) -> list[tuple[datetime, Any]]:
@@ -201,16 +230,39 @@ def enough(
             edge = far if edge is None else (max if latest else min)(edge, far)
 
 
+def nearest_part(
+    stretches: Sequence[Stretch], total: int, most: int, *, latest: bool
+) -> list[Stretch]:
+    """The end of the stretches that holds what is wanted, if rows lie about evenly in them.
+
+    Args:
+        stretches: that must be looked into.
+        total: rows in all of them.
+        most: how many rows are wanted.
+        latest: the latest instead of the first.
+
+    Returns:
+        Stretches cut to some three times as many rows as are wanted; the same where that is all.
+        Rows may lie otherwise: only if the cut ones hold `most` rows are those the nearest.
+    """
+    if total <= _WORTH_CUTTING * most:
+        return list(stretches)
+    start, end = min(one.start for one in stretches), max(one.end for one in stretches)
+    part = (end - start) * (_CUT_TO * most / total)
+    first, last = (end - part, end) if latest else (start, start + part)
+    cut = [Stretch(one.owner_id, max(one.start, first), min(one.end, last)) for one in stretches]
+    return [one for one in cut if one.start < one.end]
+
+
 def _as_table(session: Session, stretches: Sequence[Stretch]) -> Any:
     if session.get_bind().dialect.name == "sqlite":
         return _as_json(stretches)
-    numbers = list(range(len(stretches)))
     return (
         func.unnest(
-            cast(numbers, ARRAY(Integer)),
-            cast([one.owner_id for one in stretches], ARRAY(Uuid)),
-            cast([one.start for one in stretches], ARRAY(UtcInstant)),
-            cast([one.end for one in stretches], ARRAY(UtcInstant)),
+            array_of(Integer, range(len(stretches))),
+            array_of(Uuid, (one.owner_id for one in stretches)),
+            array_of(UtcInstant, (one.start for one in stretches)),
+            array_of(UtcInstant, (one.end for one in stretches)),
         )
         .table_valued(
             column("number", Integer),

@@ -8,10 +8,21 @@ from datetime import UTC, datetime
 from functools import cache
 from typing import Any
 
-from sqlalchemy import ARRAY, Integer, Uuid, bindparam, column, func, literal_column, select
+from sqlalchemy import (
+    ARRAY,
+    Integer,
+    String,
+    Uuid,
+    bindparam,
+    cast,
+    column,
+    func,
+    literal_column,
+    select,
+)
 from sqlalchemy.orm import Session
 
-from tracelog.bulk import pieces
+from tracelog.bulk import array_text, pieces
 from tracelog.db import UtcInstant
 from tracelog.strokes.models import StrokeHour
 
@@ -61,9 +72,9 @@ def _rows_query(*, is_sqlite: bool) -> Any:
     else:
         each = (
             func.unnest(
-                bindparam("numbers", type_=ARRAY(Integer)),
-                bindparam("machines", type_=ARRAY(Uuid)),
-                bindparam("hours", type_=ARRAY(UtcInstant)),
+                cast(bindparam("numbers", type_=String), ARRAY(Integer)),
+                cast(bindparam("machines", type_=String), ARRAY(Uuid)),
+                cast(bindparam("hours", type_=String), ARRAY(UtcInstant)),
             )
             .table_valued(
                 column("number", Integer), column("machine", Uuid), column("hour", UtcInstant)
@@ -84,7 +95,7 @@ def _as_text(wanted: Collection[tuple[uuid.UUID, datetime]]) -> dict[str, Any]:
 
 def _as_arrays(wanted: Collection[tuple[uuid.UUID, datetime]]) -> dict[str, Any]:
     return {
-        "numbers": list(range(len(wanted))),
-        "machines": [machine for machine, _hour in wanted],
-        "hours": [hour for _machine, hour in wanted],
+        "numbers": array_text(range(len(wanted))),
+        "machines": array_text(machine for machine, _hour in wanted),
+        "hours": array_text(hour for _machine, hour in wanted),
     }
