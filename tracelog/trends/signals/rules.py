@@ -45,14 +45,14 @@ class Decision(StrEnum):
 
 
 RATIOS: dict[Kind, tuple[float, ...]] = {
-    Kind.RISE: (1.4, 2.0, 3.0, 5.0),
+    Kind.RISE: (1.5, 2.5, 5.0),
     Kind.FALL: (1 / 5.0, 1 / 2.5, 1 / 1.5),
     Kind.SILENT: (0.0,),
 }
-# What each ratio's threshold is above the one that is told, which is that of twice the rate. Small
-# ratios are told late, so more of the budget is spent on them.
+# What each ratio's threshold is above the one that is told, which is that of 2.5 times the rate.
+# Small ratios are told late, so more of the budget is spent on them.
 HANDICAPS: dict[Kind, FloatArray] = {
-    Kind.RISE: handicaps_of(RATIOS[Kind.RISE], 2.0, 1.3),
+    Kind.RISE: handicaps_of(RATIOS[Kind.RISE], 2.5, 1.3),
     Kind.FALL: np.zeros(len(RATIOS[Kind.FALL])),
     Kind.SILENT: np.zeros(1),
 }
