@@ -7,6 +7,7 @@ from sqlalchemy import BigInteger, ForeignKey, Index, Integer, String, Text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from tracelog.db import Base
+from tracelog.trace.models import Hold
 
 
 class Case(Base):
@@ -65,7 +66,7 @@ class CaseLink(Base):
     tool_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("tools.id"))
     coil_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("coils.id"))
     pallet_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("pallets.id"))
-    hold_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("holds.id"))
+    hold_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey(Hold.id))
     photo_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("photos.id"))
     complaint_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("complaints.id"))
     sequence_check_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("sequence_checks.id"))
@@ -175,7 +176,7 @@ class ComplaintStep(Base):
     text: Mapped[str | None] = mapped_column(Text)
     # New values of a correction, as JSON by field.
     changes: Mapped[str | None] = mapped_column(Text)
-    hold_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("holds.id"))
+    hold_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey(Hold.id))
     case_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("cases.id"))
     photo_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("photos.id"))
     audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))

@@ -8,6 +8,7 @@ import hashlib
 import json
 import os
 import zipfile
+import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -23,6 +24,12 @@ FORMAT = 1
 MANIFEST = "manifest.json"
 # A manifest is some kilobytes; whoever sends more wants something else.
 _MOST_MANIFEST_BYTES = 10_000_000
+# What reading raises where a file is no archive, or was altered: a changed byte can break the
+# compressed text before any sum is compared.
+_NO_ARCHIVE = (
+    *(zipfile.BadZipFile, zlib.error),
+    *(EOFError, NotImplementedError, RuntimeError, ValueError),
+)
 
 Kind = Literal["uuid", "instant", "date", "time", "bytes", "plain"]
 
@@ -147,7 +154,7 @@ def reading_archive(path: Path) -> Iterator[Archive]:
             for table in manifest.tables:
                 _verify(source, table, path)
             yield Archive(source, manifest)
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, ValueError) as problem:
+    except _NO_ARCHIVE as problem:
         raise _not_whole(path, str(problem)) from problem
     except OSError as problem:
         raise TracelogError(
