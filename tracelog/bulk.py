@@ -28,6 +28,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from tracelog.db import Base, UtcInstant
+from tracelog.errors import Conflict
 
 if TYPE_CHECKING:
     from psycopg import Connection as PostgresConnection
@@ -219,6 +220,37 @@ def rows_with(
             column, first, last = between
             asked = asked.where(column.between(first, last))
         yield from session.execute(asked)
+
+
+def was_accepted(
+    session: Session,
+    table: type[Base],
+    key: uuid.UUID | None,
+    said: Mapping[str, Any],
+    refusal: str,
+) -> bool:
+    """Whether a fact that is sent was accepted before with the same content.
+
+    Args:
+        session: an open session that writes.
+        table: where such facts are kept, by `id`.
+        key: the sender's id; None: the fact has none, and is new.
+        said: what is sent, by column.
+        refusal: the sentence for other content.
+
+    Raises:
+        Conflict: the id was accepted before with other content.
+    """
+    if key is None:
+        return False
+    columns = [getattr(table, name) for name in said]
+    own = table.id == key  # type: ignore[attr-defined]
+    earlier = session.execute(select(*columns).where(own)).one_or_none()
+    if earlier is None:
+        return False
+    if earlier._asdict() != said:
+        raise Conflict(refusal, "id")
+    return True
 
 
 def _is_one_of(

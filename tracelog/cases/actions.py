@@ -5,10 +5,11 @@ import uuid
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import insert, select
+from sqlalchemy import insert
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
+from tracelog.bulk import was_accepted
 from tracelog.cases.facts import CaseFact, SignalFact
 from tracelog.cases.links.actions import link
 from tracelog.cases.links.facts import LinkFact
@@ -16,8 +17,8 @@ from tracelog.cases.models import Case, CaseExplanation
 from tracelog.cases.opening.queries import explain_if_possible
 from tracelog.cases.queries import case, place_of
 from tracelog.db import new_id
-from tracelog.defects.queries import vocabulary
-from tracelog.errors import Conflict, TracelogError, UnknownReference
+from tracelog.defects.selecting import defect_id_of
+from tracelog.errors import Conflict, TracelogError
 from tracelog.language import _
 from tracelog.outcomes import CREATED, UNCHANGED, Outcome
 from tracelog.plant.queries import directory
@@ -42,34 +43,26 @@ def open_case(session: Session, fact: CaseFact, actor: Actor, now: datetime) -> 
         TracelogError: the trouble begins in the future.
         Conflict: the id was accepted before with other content.
     """
-    kinds = {kind.defect: kind.id for kind in vocabulary(session)}
-    if fact.defect not in kinds:
-        raise UnknownReference(
-            _("'%(defect)s' is not a defect of this plant", defect=fact.defect), "defect"
-        )
+    defect_id = defect_id_of(session, fact.defect)
     if fact.since_at >= now:
         raise TracelogError(_("lies ahead; say since when it has been seen"), "since_at")
     line_id, machine_id = place_of(session, fact.place)
-    # Before the turn is taken, since it takes about a second on a year of a large plant.
-    explained = explain_if_possible(session, fact.defect, fact.since_at, now)
-    take_turn(session)
     said = {
         "title": fact.title,
-        "defect_id": kinds[fact.defect],
+        "defect_id": defect_id,
         "line_id": line_id,
         "machine_id": machine_id,
         "since_at": fact.since_at,
     }
-    if fact.id is not None:
-        earlier = session.execute(
-            select(Case.title, Case.defect_id, Case.line_id, Case.machine_id, Case.since_at).where(
-                Case.id == fact.id
-            )
-        ).one_or_none()
-        if earlier is not None:
-            if earlier._asdict() == said:
-                return UNCHANGED
-            raise Conflict(_("a case with this id says something else; open a new one"), "id")
+    refusal = _("a case with this id says something else; open a new one")
+    if was_accepted(session, Case, fact.id, said, refusal):
+        return UNCHANGED
+    # Before the turn is taken, since it takes about a second on a year of a large plant.
+    explained = explain_if_possible(session, fact.defect, fact.since_at, now)
+    take_turn(session)
+    # Somebody may have sent the same meanwhile.
+    if was_accepted(session, Case, fact.id, said, refusal):
+        return UNCHANGED
     case_id = fact.id or new_id()
     after = fact.model_dump(exclude={"id"}, exclude_none=True)
     if explained is not None:

@@ -9,6 +9,7 @@ from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
+from tracelog.bulk import was_accepted
 from tracelog.cases.facts import ACTED, StepFact, StepKind
 from tracelog.cases.models import CaseStep
 from tracelog.cases.queries import CaseStanding, CaseView, case
@@ -43,9 +44,8 @@ def add_step(session: Session, fact: StepFact, actor: Actor, now: datetime) -> O
             numbers do not say that the fix held.
     """
     take_turn(session)
-    known = _known_step(session, fact)
-    if known is not None:
-        return known
+    if _is_known(session, fact):
+        return UNCHANGED
     standing = case(session, fact.case, now)
     _demand_time(fact, standing.case, now)
     _demand_state(fact, standing)
@@ -138,17 +138,13 @@ def _record_change(
     return session.execute(asked).scalar_one()
 
 
-def _known_step(session: Session, fact: StepFact) -> Outcome | None:
-    if fact.id is None:
-        return None
-    row = session.execute(
-        select(
-            *(CaseStep.case_id, CaseStep.kind, CaseStep.at, CaseStep.text, CaseStep.minutes_down)
-        ).where(CaseStep.id == fact.id)
-    ).one_or_none()
-    if row is None:
-        return None
-    same = (fact.case, fact.kind.value, fact.at, fact.text, fact.minutes_down)
-    if tuple(row) == same:
-        return UNCHANGED
-    raise Conflict(_("a step with this id says something else; write a new one"), "id")
+def _is_known(session: Session, fact: StepFact) -> bool:
+    said = {
+        "case_id": fact.case,
+        "kind": fact.kind.value,
+        "at": fact.at,
+        "text": fact.text,
+        "minutes_down": fact.minutes_down,
+    }
+    refusal = _("a step with this id says something else; write a new one")
+    return was_accepted(session, CaseStep, fact.id, said, refusal)

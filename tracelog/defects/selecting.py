@@ -29,6 +29,8 @@ from tracelog.defects.checking import (
 from tracelog.defects.models import CurrentEntry, DefectType, Entry, EntryCorrection
 from tracelog.defects.rules import Correction, DefectWord
 from tracelog.defects.settling import Settler, known_by
+from tracelog.errors import UnknownReference
+from tracelog.language import _
 from tracelog.plant.queries import Directory, directory
 
 # Columns of an entry as it stands.
@@ -108,6 +110,18 @@ def vocabulary(session: Session) -> list[DefectView]:
     One statement, once in a snapshot.
     """
     return read_once(session, "vocabulary", lambda: _vocabulary(session))
+
+
+def defect_id_of(session: Session, defect: str) -> uuid.UUID:
+    """The id of a kind of defect of the plant, from its code.
+
+    Raises:
+        UnknownReference: the plant has no such kind; at the field ``defect``.
+    """
+    for kind in vocabulary(session):
+        if kind.defect == defect:
+            return kind.id
+    raise UnknownReference(_("'%(defect)s' is not a defect of this plant", defect=defect), "defect")
 
 
 def _vocabulary(session: Session) -> list[DefectView]:

@@ -6,6 +6,7 @@ from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
+from tracelog.bulk import was_accepted
 from tracelog.db import new_id
 from tracelog.errors import Conflict, NotFound
 from tracelog.handover.facts import HandoverNoteFact, SettlementFact
@@ -31,16 +32,9 @@ def write_note(session: Session, fact: HandoverNoteFact, actor: Actor, now: date
     take_turn(session)
     line_id = None if fact.line is None else directory(session).line(fact.line)
     said = {"line_id": line_id, "about": fact.about.value, "text": fact.text}
-    if fact.id is not None:
-        earlier = session.execute(
-            select(HandoverNote.line_id, HandoverNote.about, HandoverNote.text).where(
-                HandoverNote.id == fact.id
-            )
-        ).one_or_none()
-        if earlier is not None:
-            if earlier._asdict() == said:
-                return UNCHANGED
-            raise Conflict(_("a note with this id says something else; write a new one"), "id")
+    refusal = _("a note with this id says something else; write a new one")
+    if was_accepted(session, HandoverNote, fact.id, said, refusal):
+        return UNCHANGED
     note_id = fact.id or new_id()
     after = {"line": fact.line, "about": fact.about, "text": fact.text}
     subject = Subject("handover note", str(note_id))

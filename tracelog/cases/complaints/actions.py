@@ -10,6 +10,7 @@ from sqlalchemy import func, insert, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
+from tracelog.bulk import was_accepted
 from tracelog.cases.complaints.facts import (
     ComplaintFact,
     ComplaintStepFact,
@@ -20,7 +21,7 @@ from tracelog.cases.complaints.queries import UTC_ZONE, ComplaintView, complaint
 from tracelog.cases.models import Case, Complaint, ComplaintStep
 from tracelog.db import new_id
 from tracelog.defects.models import Photo
-from tracelog.defects.queries import vocabulary
+from tracelog.defects.selecting import defect_id_of
 from tracelog.errors import BadFact, Conflict, TracelogError, UnknownReference
 from tracelog.language import _
 from tracelog.outcomes import CREATED, UNCHANGED, Outcome, conflict, refused
@@ -46,13 +47,9 @@ def write_complaint(session: Session, fact: ComplaintFact, actor: Actor, now: da
     """
     take_turn(session)
     said = _said(session, fact)
-    if fact.id is not None:
-        columns = [getattr(Complaint, name) for name in said]
-        earlier = session.execute(select(*columns).where(Complaint.id == fact.id)).one_or_none()
-        if earlier is not None:
-            if earlier._asdict() == said:
-                return UNCHANGED
-            raise Conflict(_("a complaint with this id says something else; write another"), "id")
+    refusal = _("a complaint with this id says something else; write another")
+    if was_accepted(session, Complaint, fact.id, said, refusal):
+        return UNCHANGED
     for name in ("received_at", "made_from"):
         given = getattr(fact, name)
         if given is not None and given > now:
@@ -71,11 +68,7 @@ def write_complaint(session: Session, fact: ComplaintFact, actor: Actor, now: da
 
 
 def _said(session: Session, fact: ComplaintFact) -> dict[str, Any]:
-    kinds = {kind.defect: kind.id for kind in vocabulary(session)}
-    if fact.defect is not None and fact.defect not in kinds:
-        raise UnknownReference(
-            _("'%(defect)s' is not a defect of this plant", defect=fact.defect), "defect"
-        )
+    defect_id = defect_id_of(session, fact.defect) if fact.defect is not None else None
     if fact.photo is not None and not _there(session, Photo.id, fact.photo):
         raise UnknownReference(_("there is no photo with the id %(id)s", id=fact.photo), "photo")
     return {
@@ -88,7 +81,7 @@ def _said(session: Session, fact: ComplaintFact) -> dict[str, Any]:
         "time_code": fact.time_code,
         "made_from": fact.made_from,
         "made_to": fact.made_to,
-        "defect_id": kinds[fact.defect] if fact.defect is not None else None,
+        "defect_id": defect_id,
         "cans": fact.cans,
         "cans_run": fact.cans_run,
         "note": fact.note,

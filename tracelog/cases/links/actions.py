@@ -8,6 +8,7 @@ from sqlalchemy import Select, insert, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
+from tracelog.bulk import was_accepted
 from tracelog.cases.links.facts import LinkFact, UnlinkFact
 from tracelog.cases.models import Case, CaseLink, CaseUnlink, Complaint, SequenceCheck
 from tracelog.db import new_id
@@ -43,13 +44,9 @@ def link(session: Session, fact: LinkFact, actor: Actor, now: datetime) -> Outco
         "note": fact.note,
         column: _target_id(session, target, said),
     }
-    if fact.id is not None:
-        columns = [getattr(CaseLink, name) for name in values]
-        earlier = session.execute(select(*columns).where(CaseLink.id == fact.id)).one_or_none()
-        if earlier is not None:
-            if earlier._asdict() == values:
-                return UNCHANGED
-            raise Conflict(_("a link with this id says something else; make a new one"), "id")
+    refusal = _("a link with this id says something else; make a new one")
+    if was_accepted(session, CaseLink, fact.id, values, refusal):
+        return UNCHANGED
     standing = (
         select(CaseLink.id)
         .outerjoin(CaseUnlink)

@@ -3,15 +3,16 @@
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import insert, select
+from sqlalchemy import insert
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
+from tracelog.bulk import was_accepted
 from tracelog.cases.models import SequenceCheck
 from tracelog.cases.sequence.facts import SequenceCheckFact
 from tracelog.db import new_id
-from tracelog.defects.queries import vocabulary
-from tracelog.errors import Conflict, TracelogError, UnknownReference
+from tracelog.defects.selecting import defect_id_of
+from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.outcomes import CREATED, UNCHANGED, Outcome
 from tracelog.plant.queries import directory
@@ -35,13 +36,9 @@ def keep_sequence_check(
     """
     take_turn(session)
     said = _said(session, fact)
-    if fact.id is not None:
-        columns = [getattr(SequenceCheck, name) for name in said]
-        earlier = session.execute(select(*columns).where(SequenceCheck.id == fact.id)).one_or_none()
-        if earlier is not None:
-            if earlier._asdict() == said:
-                return UNCHANGED
-            raise Conflict(_("a check with this id says something else; write another"), "id")
+    refusal = _("a check with this id says something else; write another")
+    if was_accepted(session, SequenceCheck, fact.id, said, refusal):
+        return UNCHANGED
     if fact.taken_at > now:
         raise TracelogError(_("lies ahead; give a time up to now"), "taken_at")
     key = fact.id or new_id()
@@ -57,14 +54,10 @@ def keep_sequence_check(
 
 
 def _said(session: Session, fact: SequenceCheckFact) -> dict[str, Any]:
-    kinds = {kind.defect: kind.id for kind in vocabulary(session)}
-    if fact.defect not in kinds:
-        raise UnknownReference(
-            _("'%(defect)s' is not a defect of this plant", defect=fact.defect), "defect"
-        )
+    defect_id = defect_id_of(session, fact.defect)
     return {
         "line_id": directory(session).line(fact.line),
-        "defect_id": kinds[fact.defect],
+        "defect_id": defect_id,
         "taken_after": fact.taken_after,
         "taken_at": fact.taken_at,
         "cans": fact.row,

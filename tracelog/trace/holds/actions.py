@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from tracelog.audit import Actor, Subject, append, as_json, take_turn
 from tracelog.bulk import insert_rows
 from tracelog.db import new_id
-from tracelog.defects.queries import vocabulary
+from tracelog.defects.selecting import defect_id_of
 from tracelog.errors import Conflict, NotAllowed, TracelogError, UnknownReference
 from tracelog.language import _
 from tracelog.outcomes import CREATED, UNCHANGED, Outcome, conflict, refused
@@ -81,11 +81,7 @@ def _said(session: Session, fact: HoldFact) -> dict[str, Any]:
         UnknownReference: as for `raise_hold`.
     """
     known = directory(session)
-    kinds = {kind.defect: kind.id for kind in vocabulary(session)}
-    if fact.defect is not None and fact.defect not in kinds:
-        raise UnknownReference(
-            _("'%(defect)s' is not a defect of this plant", defect=fact.defect), "defect"
-        )
+    defect_id = defect_id_of(session, fact.defect) if fact.defect is not None else None
     machine = known.machine_named(fact.machine) if fact.machine is not None else None
     line_id = known.line(fact.line) if fact.line is not None else None
     if machine is not None and line_id not in (None, machine.line_id):
@@ -94,7 +90,7 @@ def _said(session: Session, fact: HoldFact) -> dict[str, Any]:
         )
     has_window = fact.made_from is not None and fact.made_to is not None and machine is not None
     return {
-        "defect_id": kinds[fact.defect] if fact.defect is not None else None,
+        "defect_id": defect_id,
         "line_id": machine.line_id if machine is not None else line_id,
         "machine_id": machine.id if machine is not None else None,
         "made_from": fact.made_from,

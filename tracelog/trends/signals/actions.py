@@ -7,9 +7,9 @@ from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
-from tracelog.bulk import insert_rows
+from tracelog.bulk import insert_rows, was_accepted
 from tracelog.db import new_id
-from tracelog.errors import Conflict, NotFound, TracelogError
+from tracelog.errors import NotFound, TracelogError
 from tracelog.language import _
 from tracelog.outcomes import CREATED, UNCHANGED, Outcome
 from tracelog.trends.models import (
@@ -180,13 +180,9 @@ def decide(
         "case_id": case_id,
         "reason": fact.reason or "",
     }
-    if fact.id is not None:
-        columns = (getattr(SignalDecision, name) for name in said)
-        earlier = session.execute(select(*columns).where(SignalDecision.id == fact.id)).first()
-        if earlier is not None:
-            if earlier._asdict() == said:
-                return UNCHANGED
-            raise Conflict(_("a decision with this id says something else"), "id")
+    refusal = _("a decision with this id says something else")
+    if was_accepted(session, SignalDecision, fact.id, said, refusal):
+        return UNCHANGED
     known = session.execute(
         select(Signal.raised_at).where(
             Signal.machine_id == machine_id,
@@ -232,13 +228,9 @@ def set_budget(session: Session, fact: BudgetFact, actor: Actor, now: datetime) 
     """
     take_turn(session)
     said = {"false_signals_a_week": fact.false_signals_a_week, "reason": fact.reason}
-    if fact.id is not None:
-        columns = (getattr(SignalBudget, name) for name in said)
-        earlier = session.execute(select(*columns).where(SignalBudget.id == fact.id)).first()
-        if earlier is not None:
-            if earlier._asdict() == said:
-                return UNCHANGED
-            raise Conflict(_("a budget with this id says something else"), "id")
+    refusal = _("a budget with this id says something else")
+    if was_accepted(session, SignalBudget, fact.id, said, refusal):
+        return UNCHANGED
     subject = Subject("signal budget", f"{fact.false_signals_a_week:g} a week")
     audit_id = append(session, actor, now, "set signal budget", subject, None, said)
     session.execute(
