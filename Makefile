@@ -24,7 +24,7 @@ WORKERS ?= auto
 # More arguments for pytest, for example: make test TESTS="tests/strokes -k rollover"
 TESTS ?=
 
-.PHONY: help install demo serve test test-fast lint format bench screenshots checks-table lock wheel clean
+.PHONY: help install demo serve test test-fast lint format bench screenshots checks-table messages lock wheel clean
 
 help: ## Show what can be made
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /\1|/' \
@@ -62,6 +62,9 @@ checks-table: $(TEST_READY) ## Write docs/published-checks.md from the published
 
 screenshots: $(TEST_READY) ## Make the pictures of the README from the demo
 	$(BIN)/python -m tests.browser.screenshots
+
+messages: $(TEST_READY) ## Bring the catalogues of translations up to date with what the pages say
+	$(BIN)/python -m tests.support.messages
 
 lock: $(TEST_READY) ## Choose the newest allowed libraries and write both locks
 	$(BIN)/python -m tests.support.locks

@@ -23,3 +23,8 @@ def migrations_folder() -> Path:
 def shared_folder() -> Path:
     """Folder of the reference data: defect vocabulary, tool types, published check values."""
     return _folder("shared")
+
+
+def translations_folder() -> Path:
+    """Folder of the translations, one sub-folder per language; inside the package everywhere."""
+    return _PACKAGE / "translations"
