@@ -177,6 +177,7 @@ def addresses(known: Known) -> dict[str, str]:
         "Case": f"/cases/{CASE}",
         "Case: explained then and now": f"/cases/{CASE}/explanation",
         "Case: printed": f"/cases/{CASE}/print",
+        "Case: saved with pictures": f"/cases/{CASE}.zip",
         "Explanations: the question": "/cases/explain",
         "Explanations: eight weeks": f"/cases/explain?defect={known.defect}",
         "Explanations: a year": f"/cases/explain?defect={known.defect}&{since}",

@@ -7,6 +7,7 @@ import click
 
 from tracelog.cases.listing.queries import Asked, CaseFilter, Order, list_cases
 from tracelog.cases.whole.answers import cases_answer, cases_sheet, whole_answer
+from tracelog.cases.whole.packing import packed_case
 from tracelog.cases.whole.queries import WholeCase, whole_case
 from tracelog.db import reading
 from tracelog.instants import now, show_instant
@@ -86,11 +87,20 @@ def list_them(
 
 @cases.command("show", epilog="Example: tracelog cases show 0197b1d0-0000-7000-8000-000000000001")
 @click.argument("case_id", metavar="ID", type=click.UUID)
+@click.option(
+    "--archive",
+    type=click.Path(path_type=Path),
+    help="Write a ZIP file with the case and its pictures instead.",
+)
 @json_option
-def show(case_id: UUID, as_json: bool) -> None:
+def show(case_id: UUID, archive: Path | None, as_json: bool) -> None:
     """One case: before against after, steps, links, cost, and earlier cases like it."""
     with reading(open_database()) as session:
-        whole = whole_case(session, case_id, now())
+        at = now()
+        whole = whole_case(session, case_id, at)
+        if archive is not None:
+            write_file(archive, packed_case(session, whole, at))
+            return
         zone = the_plant(session).zone
     if as_json:
         print_json(whole_answer(whole))

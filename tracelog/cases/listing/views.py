@@ -1,5 +1,6 @@
 """The list of cases with its filters and its file, and the form that opens one."""
 
+import uuid
 from collections.abc import Mapping
 from contextlib import suppress
 from urllib.parse import urlencode
@@ -12,6 +13,8 @@ from tracelog.cases.facts import CaseFact
 from tracelog.cases.listing.queries import Asked, Order, Page, list_cases
 from tracelog.cases.listing.reading import FILTERS, read_filter
 from tracelog.cases.whole.answers import cases_sheet
+from tracelog.cases.whole.packing import MEDIA_TYPE, packed_case
+from tracelog.cases.whole.queries import whole_case
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import Fault, TracelogError
 from tracelog.instants import parse_instant
@@ -91,6 +94,17 @@ def cases_file(kind: str) -> Response:
     demand_kind(kind)
     page = _asked_page(MOST_IN_FILE)
     return sheet_file(cases_sheet(page.cases, now(), the_plant_now().zone), "cases", kind)
+
+
+@list_pages.get("/cases/<uuid:case_id>.zip")
+@permit("see")
+def case_archive(case_id: uuid.UUID) -> Response:
+    """One case with its pictures, as a file to be saved."""
+    session, at = current_session(), now()
+    packed = packed_case(session, whole_case(session, case_id, at), at)
+    answer = Response(packed, content_type=MEDIA_TYPE)
+    answer.headers["Content-Disposition"] = f'attachment; filename="case-{case_id}.zip"'
+    return answer
 
 
 @list_pages.get("/cases/new")

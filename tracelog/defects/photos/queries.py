@@ -51,6 +51,12 @@ def photos_of_entry(session: Session, entry: uuid.UUID) -> list[PhotoView]:
     return [PhotoView(*row) for row in session.execute(asked)]
 
 
+def photos_of_entries(session: Session, entries: Sequence[uuid.UUID]) -> list[PhotoView]:
+    """The photos of some entries, the first kept first. One statement."""
+    asked = select(*_COLUMNS).where(Photo.entry_id.in_(entries))
+    return [PhotoView(*row) for row in session.execute(asked.order_by(Photo.stored_at, Photo.id))]
+
+
 def photos_with_ids(session: Session, keys: Sequence[uuid.UUID]) -> list[PhotoView]:
     """Some photos, the first kept first. One statement."""
     asked = select(*_COLUMNS).where(Photo.id.in_(keys)).order_by(Photo.stored_at, Photo.id)
