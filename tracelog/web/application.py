@@ -28,6 +28,7 @@ How to add a page
    (sparkline, bars, interval). Filters: those of `tracelog.web.numbers`.
    No ``style=``, no ``on...=``, no inline script or style sheet: the browser would refuse them.
    In templates a per cent sign inside `_()` is written ``%%``.
+   Its help is ``help/<the same name>``: what the page answers, its words, what to do.
 5. A form: `posted([...])` keeps what was typed; make the fact with `Fact.read(...)`, call the
    action, and on `TracelogError` show the page again with ``form.with_problem(problem)`` and
    ``problem.status``; after success redirect with status 303.
@@ -40,7 +41,6 @@ from datetime import datetime
 from typing import Any
 
 from flask import Flask, Response, get_flashed_messages, request
-from flask_babel import Babel
 from flask_limiter import Limiter
 from sqlalchemy import Engine
 from sqlalchemy.exc import SQLAlchemyError
@@ -62,9 +62,11 @@ from tracelog.trace.offering import offered
 from tracelog.trends.signals.watching import Watcher
 from tracelog.web import assets, figures, numbers
 from tracelog.web import request as asked
+from tracelog.web.help_pages import furnish_help
 from tracelog.web.navigation import beyond_the_bar, places
 from tracelog.web.problems import register_problems
 from tracelog.web.security import address_of, check_form, protect
+from tracelog.web.speaking import furnish_language
 
 # Every room's pages and calls: module and blueprint.
 BLUEPRINTS: tuple[str, ...] = (
@@ -196,7 +198,7 @@ def create_application(
             offer_candidates=offered,
         ),
     )
-    Babel(app, locale_selector=lambda: "en")
+    furnish_language(app, _own_language)
     keep_sessions(app)
     protect(app)
     app.before_request(_limit_form)
@@ -205,6 +207,7 @@ def create_application(
     app.after_request(assets.compress)
     register_problems(app)
     _furnish_templates(app)
+    furnish_help(app)
     for place in BLUEPRINTS:
         module, name = place.split(":")
         app.register_blueprint(getattr(importlib.import_module(module), name))
@@ -297,6 +300,12 @@ def _visitor() -> asked.Visitor | None:
         return asked.current_visitor()
     except (asked.NotSignedIn, SQLAlchemyError):
         return None
+
+
+def _own_language() -> str | None:
+    """The setting of the person who has signed in; programs are answered as they ask."""
+    visitor = _visitor()
+    return None if visitor is None or visitor.by_token else visitor.language
 
 
 def _shown_everywhere(app: Flask) -> dict[str, Any]:
