@@ -12,6 +12,7 @@ from tracelog.service import models as service
 from tracelog.strokes import models as strokes
 from tracelog.trace import models as trace
 from tracelog.trends import models as trends
+from tracelog.wall import models as wall
 
 metadata = Base.metadata
 
@@ -28,4 +29,5 @@ __all__ = [
     "strokes",
     "trace",
     "trends",
+    "wall",
 ]
