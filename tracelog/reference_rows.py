@@ -36,7 +36,10 @@ class Cause:
 
 @dataclass(frozen=True)
 class DefectType:
-    """One defect of the vocabulary; `causes` stand in order of likelihood, likeliest first."""
+    """One defect of the vocabulary; `causes` stand in order of likelihood, likeliest first.
+
+    `also`: other words for it, as people type them.
+    """
 
     defect: str
     name: str
@@ -53,6 +56,7 @@ class DefectType:
     causes: tuple[Cause, ...]
     traces_to_note: str = ""
     note: str = ""
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

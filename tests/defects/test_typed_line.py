@@ -72,7 +72,7 @@ def test_a_line_is_read_into_the_fields_of_an_entry(text: str, values: dict[str,
 @pytest.mark.parametrize(
     ("text", "field", "sentence"),
     [
-        ("", "dome_code", "is missing; type dome code and defect, such as 3-7 split 2"),
+        ("", "dome_code", "is missing; type dome code and defect, such as 3-7 split x2"),
         ("# only a note", "dome_code", "is missing; type dome code and defect"),
         ("3 split", "dome_code", "'3' is not a dome code; type line and bodymaker such as 3-7"),
         ("3-7split", "dome_code", "'3-7split' is not a dome code"),

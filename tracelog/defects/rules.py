@@ -74,15 +74,21 @@ def counted_occurrences(cans: int, occurrences: int | None) -> int:
 
 @dataclass(frozen=True)
 class DefectWord:
-    """A defect as people may call it: by its code, or by its name."""
+    """A defect as people may call it: by its code, by its name, or in the words of the floor."""
 
     defect: str
     name: str | None = None
+    also: tuple[str, ...] = ()
 
     @property
     def spellings(self) -> tuple[str, ...]:
         """Code and name, in the plain form in which words are compared."""
         return tuple(dict.fromkeys(plain_word(word) for word in (self.defect, self.name) if word))
+
+    @property
+    def other_spellings(self) -> tuple[str, ...]:
+        """The words of the floor in that form."""
+        return tuple(plain_word(word) for word in self.also)
 
 
 def plain_word(word: str) -> str:
@@ -132,19 +138,22 @@ def matching_defects(typed: str, vocabulary: Sequence[DefectWord]) -> list[str]:
 
     The first of these that finds any decides: code or name written out; beginning of code or
     name; each typed word the beginning of a word of code or name, in order (`off cen` finds
-    `dome-off-centre`).
+    `dome-off-centre`); then the same with the words of the floor.
     """
     plain = plain_word(typed)
     if not plain:
         return []
-    for finds in (_is_whole, _is_beginning, _begins_words):
-        found = [
-            word.defect
-            for word in vocabulary
-            if any(finds(plain, spelling) for spelling in word.spellings)
-        ]
-        if found:
-            return found
+    own = [(word.defect, word.spellings) for word in vocabulary]
+    others = [(word.defect, word.other_spellings) for word in vocabulary]
+    for called in (own, others):
+        for finds in (_is_whole, _is_beginning, _begins_words):
+            found = [
+                defect
+                for defect, spellings in called
+                if any(finds(plain, spelling) for spelling in spellings)
+            ]
+            if found:
+                return found
     return []
 
 

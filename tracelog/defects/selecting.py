@@ -101,7 +101,12 @@ class DefectView:
     @property
     def word(self) -> DefectWord:
         """For reading typed lines."""
-        return DefectWord(self.defect, self.name)
+        return DefectWord(self.defect, self.name, _other_words().get(self.defect, ()))
+
+
+@cache
+def _other_words() -> dict[str, tuple[str, ...]]:
+    return {one.defect: one.also for one in reference.defect_types()}
 
 
 def vocabulary(session: Session) -> list[DefectView]:

@@ -1,14 +1,17 @@
-"""The typed line: `3-7 split 2 @light-tester 0/200 # note` read into the fields of an entry.
+"""The typed line: `3-7 split x2 @light-tester # note` read into the fields of an entry.
 
-First the dome code, then in any order: the defect's code, name or the beginning of either; a count
-of cans (`2`); how many separate happenings stand behind them (`1x`); where it was found
-(`@light-tester`); another mark on the can as one word (`+mandrel-12`); a sample as bad of inspected
-(`0/200`); and at the end a note after `#`.
-Pure: words in, values out.
+First the dome code, then in any order: the defect's code, name, the beginning of either, or a word
+of the floor; a count of cans (`x2`, `2 cans`, or just `2`); how many separate happenings stand
+behind them (`1 time`, `1x`); where it was found (`@light-tester`); another mark on the can as one
+word (`+mandrel-12`); a sample as bad of inspected (`0/200`, `0 of 200`); and at the end a note after
+`#`.
+Pure: words in, values out. The page reads a line in the same way while it is typed
+(`typed_line.js`).
 """
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from tracelog.defects.marks import read_mark
 from tracelog.defects.rules import DefectWord, matching_defects, plain_word, unknown_word
@@ -20,7 +23,10 @@ from tracelog.plant.dome_code import parse_dome_code
 _LONGEST = 4500
 _CODE = re.compile(r"([0-9?]+(?:\s*[-/.]\s*|\s+)[0-9?]+)(?=\s|$)", re.ASCII)
 _NUMBER = re.compile(r"[0-9]{1,15}", re.ASCII)
-_HAPPENINGS = re.compile(r"([0-9]{1,15})[x×]")
+_CANS = re.compile(r"[x×]([0-9]{1,15})", re.IGNORECASE)
+_HAPPENINGS = re.compile(r"([0-9]{1,15})[x×]", re.IGNORECASE)
+_COUNTED = frozenset({"can", "cans"})
+_TIMES = frozenset({"time", "times"})
 _SAMPLE = re.compile(r"([0-9]{1,15})/([0-9]{1,15})", re.ASCII)
 _NOTE = re.compile(r"(?:^|\s)#")
 
@@ -51,7 +57,7 @@ def read_typed_line(
     head, *note = _NOTE.split(text.strip(), maxsplit=1)
     if not head.strip():
         raise BadFact(
-            (Fault("dome_code", _("is missing; type dome code and defect, such as 3-7 split 2")),)
+            (Fault("dome_code", _("is missing; type dome code and defect, such as 3-7 split x2")),)
         )
     reading = _Reading(vocabulary, stations)
     reading.take(head.strip())
@@ -63,6 +69,14 @@ def read_typed_line(
     return reading.values
 
 
+@dataclass(frozen=True)
+class _Word:
+    """A word that may belong to the defect; a unit is one only where nothing else fits."""
+
+    text: str
+    is_unit: bool = False
+
+
 class _Reading:
     """What was understood of a line so far, and what was wrong with it."""
 
@@ -71,33 +85,59 @@ class _Reading:
         self.stations = stations
         self.values: dict[str, str] = {}
         self.faults: dict[str, str] = {}
-        self._words: list[str] = []
+        self._words: list[_Word] = []
 
     def take(self, text: str) -> None:
         """Understand dome code and words of the line."""
         rest = self._without_code(text)
-        for part in rest.split():
-            if part.startswith("@"):
-                self._place(part[1:])
-            elif part.startswith("+"):
-                self._mark(part[1:])
-            elif sample := _SAMPLE.fullmatch(part):
-                self._set("cans", str(int(sample[1])), part)
-                self._set("inspected", str(int(sample[2])), part)
-            elif happenings := _HAPPENINGS.fullmatch(part):
-                self._set("occurrences", str(int(happenings[1])), part)
-            elif _NUMBER.fullmatch(part):
-                self._set("cans", str(int(part)), part)
-            else:
-                self._words.append(part)
+        parts = rest.split()
+        while parts:
+            self._part(parts.pop(0), parts)
+
+    def _part(self, part: str, after: list[str]) -> None:
+        """One word; takes the words that belong to it from those `after` it."""
+        if part.startswith("@"):
+            self._place(part[1:])
+        elif part.startswith("+"):
+            self._mark(part[1:])
+        elif sample := _SAMPLE.fullmatch(part):
+            self._sample(sample[1], sample[2], part)
+        elif cans := _CANS.fullmatch(part):
+            self._set("cans", str(int(cans[1])), part)
+        elif happenings := _HAPPENINGS.fullmatch(part):
+            self._set("occurrences", str(int(happenings[1])), part)
+        elif _NUMBER.fullmatch(part):
+            self._number(part, after)
+        else:
+            self._words.append(_Word(part))
+
+    def _number(self, part: str, after: list[str]) -> None:
+        following = after[0].casefold() if after else ""
+        if following == "of" and len(after) > 1 and _NUMBER.fullmatch(after[1]):
+            self._sample(part, after[1], f"{part} of {after[1]}")
+            del after[:2]
+        elif following in _TIMES:
+            self._set("occurrences", str(int(part)), f"{part} {after.pop(0)}")
+        else:
+            self._set("cans", str(int(part)), part)
+            if following in _COUNTED:
+                # Unless it turns out to belong to the defect's name.
+                self._words.append(_Word(after.pop(0), is_unit=True))
+
+    def _sample(self, bad: str, inspected: str, typed: str) -> None:
+        self._set("cans", str(int(bad)), typed)
+        self._set("inspected", str(int(inspected)), typed)
 
     def finish(self) -> None:
         """Settle which defect the remaining words mean."""
-        typed = " ".join(self._words)
-        if not typed:
+        typed = " ".join(one.text for one in self._words if not one.is_unit)
+        whole = " ".join(one.text for one in self._words)
+        found = matching_defects(whole, self.vocabulary)
+        if len(found) != 1:
+            found = matching_defects(typed, self.vocabulary)
+        if not typed and not found:
             self._wrong("defect", _("is missing; type it after the dome code, such as 3-7 split"))
             return
-        found = matching_defects(typed, self.vocabulary)
         if len(found) == 1:
             self.values = _after_code(self.values, found[0])
         elif found:

@@ -15,7 +15,7 @@ from tracelog.errors import NoPlant, UnknownReference
 from tracelog.facts import known_words
 from tracelog.instants import zone_named
 from tracelog.language import _
-from tracelog.plant.dome_code import DomeCode, parse_dome_code
+from tracelog.plant.dome_code import DomeCode, dome_code_of, parse_dome_code
 from tracelog.plant.models import DomeCodeRow, Line, Machine, Plant, RotaDay, Shift
 from tracelog.plant.rules import (
     CodedMachine,
@@ -171,6 +171,13 @@ class Directory:
         raise UnknownReference(
             _("'%(text)s' is not a machine; write 3-7 or 3 bodymaker 7", text=text[:40]), "machine"
         )
+
+    def code_borne(self, machine: MachineView, moment: datetime) -> DomeCode:
+        """The code that a bodymaker's cans bear at an instant: its own numbers unless recorded."""
+        for override in self.overrides:
+            if override.machine_id == machine.id and override.holds_at(moment):
+                return override.code
+        return dome_code_of(machine.line, machine.number)
 
     def candidates(self, read: DomeCode | None, moment: datetime) -> list[MachineView]:
         """Bodymakers whose cans can bear the code as read, at an instant."""
