@@ -46,6 +46,8 @@ class Fact(BaseModel):
     )
     # The fields that tell one fact from another of its kind.
     key_fields: ClassVar[tuple[str, ...]] = ()
+    # Fields beside `columns()` that a file has a column for only where some row fills it.
+    unusual_fields: ClassVar[tuple[str, ...]] = ()
 
     @model_validator(mode="before")
     @classmethod
@@ -326,10 +328,11 @@ def fill_in_id(fact: Fact, kind: str, *names: str) -> None:
     Args:
         fact: with a field ``id``.
         kind: what it is, so that facts of two kinds have two ids.
-        names: the fields that tell it from others; none: all.
+        names: the fields that tell it from others; none: all, of the unusual ones those filled.
     """
     if "id" not in fact.model_fields_set:
-        told = names or tuple(name for name in type(fact).model_fields if name != "id")
+        blank = {name for name in fact.unusual_fields if getattr(fact, name) is None}
+        told = names or tuple(n for n in type(fact).model_fields if n not in {"id", *blank})
         content = {name: getattr(fact, name) for name in told}
         object.__setattr__(fact, "id", derived_id(kind, content))
 

@@ -61,12 +61,17 @@ BAD_ENTRIES: list[tuple[dict[str, Any], str, str]] = [
     ({"note": LONG}, "note", "is 5000 characters long; at most 4000 are kept"),
     ({"logged_by": LONG}, "logged_by", "at most 80 are kept"),
     ({"logged_at": "now"}, "logged_at", "is not an instant"),
+    ({"tablet_clock_error_s": "fast"}, "tablet_clock_error_s", "'fast' is not a number"),
+    ({"tablet_clock_error_s": 5e9}, "tablet_clock_error_s", "is out of range"),
     ({"operator": "Ana"}, "operator", "'operator' is not known here; known are id, seen_at"),
 ]
 
 
 def test_every_field_of_an_entry_has_a_bad_value_here() -> None:
-    assert {field for _values, field, _sentence in BAD_ENTRIES} >= set(EntryFact.columns())
+    assert {field for _values, field, _sentence in BAD_ENTRIES} >= {
+        *EntryFact.columns(),
+        *EntryFact.unusual_fields,
+    }
 
 
 @pytest.mark.parametrize(("values", "field", "sentence"), BAD_ENTRIES)

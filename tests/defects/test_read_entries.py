@@ -57,6 +57,7 @@ def test_an_entry_is_shown_with_its_machine_defect_and_times(session: Session) -
         note="dent",
         logged_by="Ana",
         logged_at=hour(4),
+        tablet_clock_error_s="-2.5",
     )
     (row,) = entries(session, EntryFilter()).rows
     shown = {one.name: getattr(row, one.name) for one in fields(EntryView)}
@@ -85,6 +86,7 @@ def test_an_entry_is_shown_with_its_machine_defect_and_times(session: Session) -
         "note": "dent",
         "logged_by": "Ana",
         "logged_at": hour(4),
+        "tablet_clock_error_s": -2.5,
         "corrections": 0,
     }
 

@@ -49,6 +49,25 @@ def test_an_export_into_an_empty_database_exports_to_the_same_bytes(
         databases.remove_all()
 
 
+def test_the_clock_error_of_a_tablet_has_a_column_only_where_some_entry_has_one(
+    own_engine: Engine, tmp_path: Path, databases: Databases
+) -> None:
+    import_good(own_engine, write_folder(tmp_path / "plant", GOOD))
+    without = exported(own_engine, tmp_path / "without")
+    assert b"tablet_clock_error_s" not in without["defects.csv"]
+    rows = [row | {"tablet_clock_error_s": ""} for row in GOOD["defects.csv"]]
+    rows.append(EXTRA["defects.csv"] | {"tablet_clock_error_s": "179.25"})
+    import_good(own_engine, write_folder(tmp_path / "more", {**GOOD, "defects.csv": rows}))
+    first = exported(own_engine, tmp_path / "first")
+    assert first["defects.csv"].splitlines()[0].endswith(b",logged_at,tablet_clock_error_s")
+    assert sum(line.endswith(b",179.25") for line in first["defects.csv"].splitlines()) == 1
+
+    other = open_engine(databases.migrated())
+    import_good(other, tmp_path / "first")
+    assert exported(other, tmp_path / "second") == first
+    other.dispose()
+
+
 def test_an_export_changes_nothing_where_it_comes_from(own_engine: Engine, tmp_path: Path) -> None:
     import_good(own_engine, write_folder(tmp_path / "plant", EVERYTHING))
     exported(own_engine, tmp_path / "out")

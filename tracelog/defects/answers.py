@@ -23,6 +23,7 @@ def entry_answer(entry: EntryView) -> dict[str, Any]:
         "note": entry.note,
         "logged_by": entry.logged_by,
         "logged_at": entry.logged_at,
+        "tablet_clock_error_s": entry.tablet_clock_error_s,
         "machine": entry.machine.text if entry.machine else None,
         "candidates": [machine.text for machine in entry.candidates],
         "line": entry.line,

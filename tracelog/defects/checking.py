@@ -36,6 +36,7 @@ UTC_ZONE = ZoneInfo("UTC")
 SAID = (
     *("seen_at", "made_at", "dome_code", "defect_id", "cans", "occurrences", "inspected"),
     *("found_at", "coil", "pallet", "mark", "note", "logged_by", "logged_at"),
+    "tablet_clock_error_s",
 )
 ENTRY_NAMES = ("id", *SAID)
 ENTRY_COLUMNS = tuple(getattr(Entry, name) for name in ENTRY_NAMES)
@@ -117,7 +118,8 @@ def columns_of(values: Mapping[str, Any], vocabulary: Vocabulary) -> dict[str, A
 
 def entry_row(fact: EntryFact, vocabulary: Vocabulary) -> dict[str, Any]:
     """The row of `entries` that keeps a fact."""
-    return columns_of({name: getattr(fact, name) for name in EntryFact.columns()}, vocabulary)
+    names = (*EntryFact.columns(), *EntryFact.unusual_fields)
+    return columns_of({name: getattr(fact, name) for name in names}, vocabulary)
 
 
 def kept_entries(session: Session, ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, dict[str, Any]]:
@@ -174,6 +176,11 @@ def as_fact_values(values: Mapping[str, Any], vocabulary: Vocabulary) -> dict[st
     return {name: write_value(said[name]) for name in CORRECTABLE}
 
 
+def _as_in_file(fact: Fact) -> dict[str, str]:
+    filled = [name for name in fact.unusual_fields if getattr(fact, name) is not None]
+    return {name: write_value(getattr(fact, name)) for name in (*type(fact).columns(), *filled)}
+
+
 def audited(
     facts: Sequence[Fact], before: Sequence[Mapping[str, Any] | None], outcomes: Sequence[Outcome]
 ) -> tuple[Mapping[str, Any] | None, dict[str, Any]]:
@@ -188,7 +195,7 @@ def audited(
         For one fact its values in full; for many their number, first and last key, and the
         SHA-256 of the rows as a file would hold them.
     """
-    rows = [{name: write_value(getattr(f, name)) for name in type(f).columns()} for f in facts]
+    rows = [_as_in_file(fact) for fact in facts]
     if len(rows) == 1:
         return before[0] if before else None, rows[0]
     content = hashlib.sha256()

@@ -26,6 +26,7 @@ from tracelog.facts import (
     RowId,
     WrongField,
     YesNo,
+    decimal_number,
     fill_in_id,
     one_of,
     plain_text,
@@ -63,6 +64,26 @@ def _code(value: Any) -> DomeCode:
     return value if isinstance(value, DomeCode) else parse_dome_code(str(value))
 
 
+# A tablet that lost its clock may stand at 1970.
+_MOST_CLOCK_ERROR_S = 4_000_000_000
+
+
+def _clock_error(value: Any) -> float:
+    return round(decimal_number(value, -_MOST_CLOCK_ERROR_S, _MOST_CLOCK_ERROR_S), 3)
+
+
+ClockError = Annotated[
+    float,
+    BeforeValidator(_clock_error),
+    WithJsonSchema(
+        {
+            "type": "number",
+            "minimum": -_MOST_CLOCK_ERROR_S,
+            "maximum": _MOST_CLOCK_ERROR_S,
+            "description": "seconds; above zero: the tablet's clock was ahead",
+        }
+    ),
+]
 ReadCode = Annotated[
     DomeCode,
     BeforeValidator(_code),
@@ -81,10 +102,12 @@ class EntryFact(Fact):
 
     `inspected` blank: found in running production, the exposure is the machine's strokes;
     given: a sample of that many cans was looked at and `cans` of them were bad. `occurrences`
-    blank: as many as cans.
+    blank: as many as cans. `tablet_clock_error_s` is how many seconds the clock of the tablet was
+    ahead (below zero: behind) when the entry was logged on it; the instants are corrected for it.
     """
 
     key_fields: ClassVar[tuple[str, ...]] = ("id",)
+    unusual_fields: ClassVar[tuple[str, ...]] = ("tablet_clock_error_s",)
     id: RowId = Field(default=None, validate_default=False)  # type: ignore[assignment]
     seen_at: Instant
     dome_code: ReadCode | None = None
@@ -100,6 +123,7 @@ class EntryFact(Fact):
     note: Note | None = None
     logged_by: Name | None = None
     logged_at: Instant = Field(default=None, validate_default=False)  # type: ignore[assignment]
+    tablet_clock_error_s: ClockError | None = None
 
     @field_validator("cans")
     @classmethod

@@ -41,6 +41,8 @@ class EntryColumns:
     note: Mapped[str | None] = mapped_column(Text)
     logged_by: Mapped[str | None] = mapped_column(String(80))
     logged_at: Mapped[datetime]
+    # How far the clock of the tablet was ahead when it was logged there; `logged_at` is corrected.
+    tablet_clock_error_s: Mapped[float | None]
 
 
 class Entry(EntryColumns, Base):

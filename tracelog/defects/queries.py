@@ -93,6 +93,7 @@ class EntryView:
         defect: its code; `defect_title` is what people call it.
         occurrences: as reported; `counted_occurrences` is what statistics count.
         inspected: cans in the sample; None: found in running production.
+        tablet_clock_error_s: how far the clock of the tablet that it was logged on was ahead.
         corrections: how many there were.
     """
 
@@ -118,6 +119,7 @@ class EntryView:
     note: str | None
     logged_by: str | None
     logged_at: datetime
+    tablet_clock_error_s: float | None
     corrections: int
 
     @property
@@ -234,7 +236,7 @@ def entry_view(row: Row, around: Surroundings) -> EntryView:
 _SHOWN = (
     *("seen_at", "made_at", "occurred_at", "dome_code", "cans", "occurrences"),
     *("counted_occurrences", "inspected", "found_at", "coil", "pallet", "mark", "note"),
-    *("logged_by", "logged_at", "corrections"),
+    *("logged_by", "logged_at", "tablet_clock_error_s", "corrections"),
 )
 
 

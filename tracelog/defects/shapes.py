@@ -1,6 +1,6 @@
 """What the API's answers about the log look like."""
 
-from tracelog.web.shapes import COUNT, ID, INSTANT, TEXT, YES_NO, Shape, fields, many, maybe
+from tracelog.web.shapes import COUNT, ID, INSTANT, NUMBER, TEXT, YES_NO, Shape, fields, many, maybe
 
 _ENTRY_FIELDS: dict[str, Shape] = {
     "id": ID,
@@ -18,6 +18,7 @@ _ENTRY_FIELDS: dict[str, Shape] = {
     "note": maybe(TEXT),
     "logged_by": maybe(TEXT),
     "logged_at": INSTANT,
+    "tablet_clock_error_s": maybe(NUMBER),
     "machine": maybe(TEXT),
     "candidates": many(TEXT),
     "line": maybe(COUNT),

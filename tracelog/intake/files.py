@@ -104,6 +104,11 @@ class PlantFile:
         return self.fact.columns()
 
     @property
+    def unusual_columns(self) -> tuple[str, ...]:
+        """Columns after those, which a file has only where some row fills them."""
+        return self.fact.unusual_fields
+
+    @property
     def needed_columns(self) -> tuple[str, ...]:
         """Columns without which no row is complete."""
         fields = self.fact.model_fields

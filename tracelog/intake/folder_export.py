@@ -12,7 +12,7 @@ from tracelog.errors import TracelogError
 from tracelog.facts import write_value
 from tracelog.intake.files import FILES, FILES_BY_NAME, PLANT_FILE, PlantFile
 from tracelog.intake.plant_file import read_plant_file, write_plant_file
-from tracelog.intake.queries import plant_text, rows_of
+from tracelog.intake.queries import filled_columns, plant_text, rows_of
 from tracelog.language import _
 
 LINE_END = "\n"
@@ -107,9 +107,10 @@ def _write(session: Session, file: PlantFile, path: Path) -> int:
     count = 0
     with path.open("w", encoding="utf-8", newline="") as opened:
         writer = csv.writer(opened, lineterminator=LINE_END)
-        writer.writerow(file.columns)
+        columns = (*file.columns, *filled_columns(session, file.name))
+        writer.writerow(columns)
         for row in rows_of(session, file.name):
-            writer.writerow([write_value(value) for value in row])
+            writer.writerow([write_value(value) for value in row[: len(columns)]])
             count += 1
         opened.flush()
         os.fsync(opened.fileno())

@@ -200,7 +200,7 @@ def _record_plant(importing: Importing) -> bool:
 def _import_file(importing: Importing, file: PlantFile) -> None:
     try:
         with CsvFile(importing.folder / file.name) as rows:
-            faults = rows.header_faults(file.columns, file.needed_columns)
+            faults = rows.header_faults((*file.columns, *file.unusual_columns), file.needed_columns)
             for fault in faults:
                 _stop(importing, file.name, fault, line=1)
             if not faults:

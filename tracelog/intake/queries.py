@@ -87,6 +87,8 @@ def plant_text(session: Session) -> PlantText:
 def rows_of(session: Session, file: str) -> Iterator[Values]:
     """The rows of one CSV file of the plant folder, as values in order of its columns.
 
+    Unusual columns come last, filled or not.
+
     One statement, read piece by piece.
     """
     if file == "dome_codes.csv":
@@ -98,6 +100,16 @@ def rows_of(session: Session, file: str) -> Iterator[Values]:
 
     asked = _ASKED[file](by_code_point).execution_options(yield_per=_ROWS_AT_ONCE)
     return iter(session.execute(asked))
+
+
+def filled_columns(session: Session, file: str) -> tuple[str, ...]:
+    """Which of a file's unusual columns some row fills. One statement for each there is."""
+    found = []
+    for column in _UNUSUAL.get(file, ()):
+        filled = select(column).where(column.is_not(None)).limit(1)
+        if session.execute(filled).first() is not None:
+            found.append(column.key)
+    return tuple(found)
 
 
 def _dome_codes(session: Session) -> list[Values]:
@@ -308,6 +320,7 @@ def _entries(_text: ByCodePoint) -> Rows:
             *(Entry.id, Entry.seen_at, Entry.dome_code, DefectType.defect, Entry.cans),
             *(Entry.occurrences, Entry.inspected, Entry.found_at, Entry.made_at, Entry.coil),
             *(Entry.pallet, Entry.mark, Entry.note, Entry.logged_by, Entry.logged_at),
+            Entry.tablet_clock_error_s,
         )
         .join(DefectType, DefectType.id == Entry.defect_id)
         .order_by(Entry.id)
@@ -364,6 +377,10 @@ def _baselines(_text: ByCodePoint) -> Rows:
     )
 
 
+# They stand last in the rows of their file.
+_UNUSUAL: dict[str, tuple[InstrumentedAttribute[Any], ...]] = {
+    "defects.csv": (Entry.tablet_clock_error_s,)
+}
 _ASKED: dict[str, Callable[[ByCodePoint], Rows]] = {
     "lines.csv": _lines,
     "machines.csv": _machines,
