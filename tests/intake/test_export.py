@@ -55,9 +55,10 @@ def test_the_clock_error_of_a_tablet_has_a_column_only_where_some_entry_has_one(
     import_good(own_engine, write_folder(tmp_path / "plant", GOOD))
     without = exported(own_engine, tmp_path / "without")
     assert b"tablet_clock_error_s" not in without["defects.csv"]
-    rows = [row | {"tablet_clock_error_s": ""} for row in GOOD["defects.csv"]]
-    rows.append(EXTRA["defects.csv"] | {"tablet_clock_error_s": "179.25"})
-    import_good(own_engine, write_folder(tmp_path / "more", {**GOOD, "defects.csv": rows}))
+    more = write_folder(tmp_path / "more", {"defects.csv": [EXTRA["defects.csv"]]}) / "defects.csv"
+    header, row = more.read_text(encoding="utf-8").splitlines()
+    more.write_text(f"{header},tablet_clock_error_s\n{row},179.25\n", encoding="utf-8")
+    import_good(own_engine, more.parent)
     first = exported(own_engine, tmp_path / "first")
     assert first["defects.csv"].splitlines()[0].endswith(b",logged_at,tablet_clock_error_s")
     assert sum(line.endswith(b",179.25") for line in first["defects.csv"].splitlines()) == 1
