@@ -3,8 +3,8 @@
 First the dome code, then in any order: the defect's code, name, the beginning of either, or a word
 of the floor; a count of cans (`x2`, `2 cans`, or just `2`); how many separate happenings stand
 behind them (`1 time`, `1x`); where it was found (`@light-tester`); another mark on the can as one
-word (`+mandrel-12`); a sample as bad of inspected (`0/200`, `0 of 200`); and at the end a note after
-`#`.
+word (`+mandrel-12`); a sample as bad of inspected (`0/200`, `0 of 200`); and at the end a note
+after `#`.
 Pure: words in, values out. The page reads a line in the same way while it is typed
 (`typed_line.js`).
 """

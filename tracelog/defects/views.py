@@ -2,6 +2,7 @@
 
 import uuid
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
 
@@ -17,28 +18,28 @@ from tracelog.defects.correction_form import (
     shown_changes,
 )
 from tracelog.defects.facts import EntryFact
-from tracelog.defects.lately import defect_orders
 from tracelog.defects.pad import (
     OFFER_FIELDS,
     PAD_FIELDS,
     entry_of,
     faults_at,
     pad_values,
-    read_on_pad,
     said_otherwise,
     sent_before,
     settling,
 )
+from tracelog.defects.pad_page import MOST_OFFERED, log_pad, places_found_at
 from tracelog.defects.photos.queries import photos_of_entry
-from tracelog.defects.queries import EntryRecord, entry, last_entries, vocabulary
+from tracelog.defects.photos.sent import keep_sent_photos
+from tracelog.defects.queries import EntryRecord, entry, vocabulary
+from tracelog.defects.scanning import read_scan, typed_with_codes
 from tracelog.defects.typed_line import read_typed_line
 from tracelog.errors import BadFact, Conflict, Fault, TracelogError
 from tracelog.instants import write_instant
 from tracelog.language import _
 from tracelog.outcomes import Became
 from tracelog.plant.dome_code import parse_dome_code
-from tracelog.plant.queries import Directory, directory
-from tracelog.reference import stations
+from tracelog.plant.queries import directory
 from tracelog.web.forms import Form, asked, posted
 from tracelog.web.request import (
     current_actor,
@@ -53,57 +54,12 @@ from tracelog.web.request import (
 
 pages = Blueprint("log", __name__)
 
-MOST_SHOWN = 20
-# The pad's first look: the defects that were logged lately; the rest one tap further.
-FIRST_TILES = 12
-# So many candidates are offered, the likeliest first.
-MOST_OFFERED = 8
-
 
 @pages.get("/log")
 @permit("log entry")
 def log_page() -> str:
     """The pad, the typed line, and the last entries."""
-    return _page(asked(("line", "number", "found_at")), Form())
-
-
-def _page(pad: Form, typed: Form) -> str:
-    session = current_session()
-    plant = directory(session)
-    lines = {str(line): line for line in plant.lines}
-    line = lines.get(pad.value("line"))
-    orders = defect_orders(session, now())
-    kinds = orders.of(line)
-    return render_template(
-        "defects/log.html",
-        pad=Form({"cans": "1", **{k: v for k, v in pad.values.items() if v}}, pad.faults),
-        typed=typed,
-        pad_id=pad.own_id(),
-        typed_id=typed.own_id(),
-        lines=sorted({machine.line for machine in plant.bodymakers}),
-        machines=[(one.line, one.number) for one in plant.bodymakers],
-        numbers=sorted({machine.number for machine in plant.bodymakers}),
-        first=kinds[:FIRST_TILES],
-        further=sorted(kinds[FIRST_TILES:], key=lambda kind: kind.title),
-        lately={
-            text: [kind.defect for kind in orders.of(number)[:FIRST_TILES]]
-            for text, number in {**lines, "": None}.items()
-        },
-        found_at=_found_at(plant, pad.value("found_at")),
-        last=last_entries(session, MOST_SHOWN, line),
-        offered=_offered_on_pad(pad),
-    )
-
-
-def _found_at(plant: Directory, chosen: str = "") -> list[str]:
-    """Stations of this plant first, then those of the trade where a can may turn up.
-
-    What is `chosen` is among them, so that the field does not forget it.
-    """
-    own = {machine.station for machine in plant.machines.values()} | ({chosen} - {""})
-    order = {one.station: place for place, one in enumerate(stations())}
-    known = sorted(own, key=lambda station: (order.get(station, len(order)), station))
-    return [*known, *(one.station for one in stations() if one.station not in own)]
+    return log_pad(asked(("line", "number", "found_at")), Form())
 
 
 @pages.post("/log")
@@ -113,42 +69,84 @@ def log_entry() -> AnyResponse | tuple[str, int]:
     form = posted((*PAD_FIELDS, *OFFER_FIELDS))
     carried = {name: form.value(name) for name in ("id", "seen_at", "as_read")}
     if form.value("show"):
-        return _page(form, Form()), 200
+        return log_pad(form, Form()), 200
     try:
-        fact = _keep(pad_values(form.values) | carried)
+        fact = keep_entry(pad_values(form.values) | carried)
         if form.value("settled"):
-            _settle(fact, form.value("settled"))
+            settle_on(fact, form.value("settled"))
     except TracelogError as problem:
         shown = faults_at(problem, {"dome_code": "number", "values": "settled"})
-        return _page(form.with_problem(shown), Form()), shown.status
-    return _kept(fact, form.value("found_at"))
+        return log_pad(form.with_problem(shown), Form()), shown.status
+    for sentence in keep_sent_photos(fact.id):
+        flash(sentence)
+    return back_to_the_pad(form.value("found_at"))
 
 
 @pages.post("/log/typed")
 @permit("log entry")
 def log_typed() -> AnyResponse | tuple[str, int]:
     """Keep what was typed as one line: ``3-7 split 2``."""
-    form = posted(("typed", "id", "as_read", "found_at"))
-    carried = {name: form.value(name) for name in ("id", "as_read")}
-    session = current_session()
-    words = [kind.word for kind in vocabulary(session)]
-    place = form.value("found_at")
+    form = posted(("typed", "id", "as_read", "found_at", "pallet", "coil"))
+    carried = {name: form.value(name) for name in ("id", "as_read", "pallet", "coil")}
     try:
-        read = read_typed_line(form.value("typed"), words, _found_at(directory(session)))
-        fact = _keep({**read, **carried})
+        fact = keep_entry(typed_values(form.value("typed")) | carried)
     except TracelogError as problem:
-        elsewhere = {one.field: "typed" for one in problem.faults}
-        shown = faults_at(problem, {**elsewhere, "as_read": "as_read", "id": "id"})
-        return _page(Form({"found_at": place}), form.with_problem(shown)), shown.status
-    return _kept(fact, fact.found_at or place)
+        return _not_logged(form, problem)
+    return back_to_the_pad(fact.found_at or form.value("found_at"))
 
 
-def _keep(values: Mapping[str, Any]) -> EntryFact:
+def typed_values(typed: str) -> dict[str, str]:
+    """Fields of an entry from one typed line, on this plant.
+
+    Raises:
+        TracelogError: what is wrong with the line.
+    """
+    session = current_session()
+    known = directory(session)
+    words = [kind.word for kind in vocabulary(session)]
+    line = typed_with_codes(session, typed, known, now())
+    return read_typed_line(line, words, places_found_at(known))
+
+
+def _not_logged(form: Form, problem: TracelogError) -> tuple[str, int]:
+    """The page again; what was scanned alone is on its pad, and waits for its defect."""
+    elsewhere = {one.field: "typed" for one in problem.faults}
+    shown = faults_at(problem, {**elsewhere, "as_read": "as_read", "id": "id"})
+    place = {"found_at": form.value("found_at")}
+    try:
+        session = current_session()
+        scan = read_scan(session, form.value("typed"), directory(session), now())
+    except TracelogError:
+        return log_pad(Form(place), form.with_problem(shown)), shown.status
+    pad = Form(place | dict(scan.fields))
+    if _is_code(form.value("typed")):
+        return log_pad(pad, form.with_problem(shown)), shown.status
+    return log_pad(pad, Form(place), scan.sentence), 200
+
+
+def _is_code(text: str) -> bool:
+    try:
+        return bool(parse_dome_code(text))
+    except ValueError:
+        return False
+
+
+def keep_entry(values: Mapping[str, Any], logged_at: datetime | None = None) -> EntryFact:
+    """Log what a form of the Log says, once, by who is signed in.
+
+    Args:
+        values: fields of an entry.
+        logged_at: when it was logged, UTC; None: now.
+
+    Raises:
+        TracelogError: a field is wrong, or the form was sent before and said something else.
+    """
     session = current_session()
     visitor = current_visitor()
     who = visitor.display_name if visitor else current_actor().name
     earlier = sent_before(session, values["id"])
-    fact = entry_of(values, the_plant_now(), directory(session), who, now(), earlier)
+    plant, logged_at = the_plant_now(), logged_at or now()
+    fact = entry_of(values, plant, directory(session), who, logged_at, earlier)
     outcome = log_entries(session, [fact], current_actor(), now())[0]
     if outcome.is_conflict and earlier is not None:
         raise said_otherwise(earlier)
@@ -157,31 +155,12 @@ def _keep(values: Mapping[str, Any]) -> EntryFact:
     return fact
 
 
-def _settle(fact: EntryFact, code: str) -> None:
+def settle_on(fact: EntryFact, code: str) -> None:
     """Settle what was just logged on the candidate that was tapped; the reading stays."""
     if code == str(fact.dome_code):
         return
     settled = settling(fact.id, fact.dome_code, code, the_plant_now().zone)
     correct_entry(current_session(), settled, current_actor(), now())
-
-
-def _offered_on_pad(pad: Form) -> Sequence[Any]:
-    """Candidates of a code that is not whole, or doubted, or that was asked about."""
-    code = read_on_pad(pad.values)
-    unsure = pad.value("unsure") == "yes"
-    if code is None or not (pad.value("show") or unsure or "?" in str(code)):
-        return ()
-    return house().offer_candidates(
-        current_session(),
-        code,
-        now(),
-        is_doubted=unsure,
-        seen_at=now(),
-        found_at=pad.value("found_at") or None,
-        pallet=pad.value("pallet") or None,
-        coil=pad.value("coil") or None,
-        defect=pad.value("defect") or None,
-    )[:MOST_OFFERED]
 
 
 def _offered_for(record: EntryRecord) -> Sequence[Any]:
@@ -202,22 +181,11 @@ def _offered_for(record: EntryRecord) -> Sequence[Any]:
     )[:MOST_OFFERED]
 
 
-def _kept(fact: EntryFact, found_at: str) -> AnyResponse:
-    code = str(fact.dome_code) if fact.dome_code else _("no code")
-    if fact.inspected is None:
-        told = _(
-            "Kept: %(code)s %(defect)s, %(cans)d.", code=code, defect=fact.defect, cans=fact.cans
-        )
-    else:
-        told = _(
-            "Kept: %(code)s %(defect)s, %(cans)d of %(inspected)d inspected.",
-            code=code,
-            defect=fact.defect,
-            cans=fact.cans,
-            inspected=fact.inspected,
-        )
-    flash(told)
-    # Where cans are found stays the same for a while; everything else is asked anew.
+def back_to_the_pad(found_at: str) -> AnyResponse:
+    """The pad for the next can, which says what was kept.
+
+    Where cans are found stays the same for a while; everything else is asked anew.
+    """
     query = f"?{urlencode({'found_at': found_at})}" if found_at else ""
     return redirect(f"/log{query}", 303)
 
@@ -253,7 +221,7 @@ def _entry_page(record: EntryRecord, form: Form, photo_form: Form | None = None)
         correction_id=form.own_id(),
         seen=len(record.corrections) if seen is None else seen,
         kinds=[(kind.defect, kind.title) for kind in kinds],
-        found_at=_found_at(directory(session), form.value("found_at")),
+        found_at=places_found_at(directory(session), form.value("found_at")),
         photos=photos_of_entry(session, record.now.id),
         photo_form=photo_form or Form(),
     )

@@ -77,6 +77,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.cases.listing.views:list_pages",
     "tracelog.cases.links.views:link_pages",
     "tracelog.defects.views:pages",
+    "tracelog.defects.pad_views:pad_pages",
     "tracelog.defects.list_views:pages",
     "tracelog.defects.photos.views:photo_pages",
     "tracelog.floor.views:pages",

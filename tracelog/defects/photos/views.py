@@ -1,7 +1,6 @@
 """Photos over the pages: shown to who is signed in, and added to an entry."""
 
 import uuid
-from contextlib import closing
 
 from flask import Blueprint, Response, flash, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
@@ -9,8 +8,9 @@ from werkzeug.wrappers import Response as AnyResponse
 from tracelog.db import new_id
 from tracelog.defects.photos.actions import keep_photo
 from tracelog.defects.photos.facts import PhotoFact
-from tracelog.defects.photos.pictures import ENDINGS, MOST_BYTES
+from tracelog.defects.photos.pictures import ENDINGS
 from tracelog.defects.photos.queries import photo
+from tracelog.defects.photos.sent import PHOTO_FIELD, read_sent
 from tracelog.defects.queries import entry
 from tracelog.defects.views import entry_page_with_photo
 from tracelog.errors import TracelogError
@@ -28,12 +28,8 @@ def sent_photo(form: Form, entry_id: uuid.UUID | None = None) -> PhotoFact:
     Raises:
         TracelogError: a field is wrong.
     """
-    sent = request.files.get("photo")
-    # One byte more than is kept tells that it is too large.
-    content = b""
-    if sent is not None:
-        with closing(sent):
-            content = sent.stream.read(MOST_BYTES + 1)
+    sent = request.files.get(PHOTO_FIELD)
+    content = b"" if sent is None else read_sent(sent)
     values: dict[str, object] = {"id": form.value("id") or str(new_id()), "photo": content}
     if entry_id is not None:
         values["entry"] = str(entry_id)
