@@ -123,6 +123,12 @@ class EntryView:
     corrections: int
 
     @property
+    def tablet_clock_error(self) -> timedelta | None:
+        """How far the tablet's clock was ahead, as a length of time; below zero: behind."""
+        error_s = self.tablet_clock_error_s
+        return None if error_s is None else timedelta(seconds=error_s)
+
+    @property
     def machine_id(self) -> uuid.UUID | None:
         """Id of the machine, None while it is not settled."""
         return self.machine.id if self.machine else None

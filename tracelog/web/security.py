@@ -11,6 +11,8 @@ _POLICY = {
     "img-src": "'self' data: blob:",
     "style-src": "'self'",
     "script-src": "'self'",
+    "worker-src": "'self'",
+    "manifest-src": "'self'",
     "object-src": "'none'",
     "base-uri": "'none'",
     "form-action": "'self'",
