@@ -23,7 +23,7 @@ def catalogue_file(language: str) -> Path:
 
 @cache
 def catalogue(language: str) -> NullTranslations:
-    """The translations into a language; for English, and any not in `TRANSLATED`, there are none."""
+    """The translations into a language; none for English, nor for any not in `TRANSLATED`."""
     if language not in TRANSLATED:
         return NullTranslations()
     # Imported here, so that commands, which speak English, do not load them.

@@ -2,6 +2,8 @@
 
 Pages translate into the language of the request, commands into English; both call `_`.
 Sentences carry their values as named fields: ``_("line %(line)d is not known", line=9)``.
+Words that are kept in a constant or a table are marked with `later`, so that the catalogues know
+them, and go through `in_words` (in templates a filter) where they are shown.
 
 What is kept (audit records, facts, snapshots) and what machines read (CSV, XLSX, calendar files)
 never depends on a reader's language: whoever writes such text does it within `in_language(ENGLISH)`.
@@ -72,6 +74,19 @@ def _(sentence: str, /, **values: Any) -> str:
         return sentence % values if values else sentence
     translated = translation(sentence, spoken)
     return filled(translated, values, spoken) if values else translated
+
+
+def later(sentence: str) -> str:
+    """Mark a sentence for the catalogues that goes through `_` only where it is shown."""
+    return sentence
+
+
+def in_words(text: object) -> str:
+    """A word of the vocabulary in the language now spoken; the plant's own words stay as they are.
+
+    It fills in no values and marks nothing as HTML, so that any text may be given to it.
+    """
+    return "" if text is None else _(str(text))
 
 
 def translation(sentence: str, spoken: str) -> str:

@@ -13,7 +13,7 @@ from jinja2 import pass_eval_context
 from jinja2.nodes import EvalContext
 from markupsafe import Markup, escape
 
-from tracelog.language import CHOICE, filled, language, translation
+from tracelog.language import CHOICE, filled, in_words, language, translation
 from tracelog.locales import ENGLISH, LANGUAGES
 
 COOKIE = "tracelog_language"
@@ -43,6 +43,7 @@ def furnish_language(app: Flask, own_language: Callable[[], str | None]) -> None
     """
     app.extensions[CHOICE] = lambda: _chosen(own_language)
     app.jinja_env.globals["_"] = _in_template
+    app.jinja_env.filters["in_words"] = in_words
     app.context_processor(
         lambda: {
             "language": language(),
