@@ -81,6 +81,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.defects.list_views:pages",
     "tracelog.defects.photos.views:photo_pages",
     "tracelog.floor.views:pages",
+    "tracelog.floor.labels.views:label_pages",
     "tracelog.handover.views:pages",
     "tracelog.handover.signing.views:signing_pages",
     "tracelog.handover.weekly.views:week_pages",

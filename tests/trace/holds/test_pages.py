@@ -16,11 +16,11 @@ from tracelog.audit import AuditRecord
 from tracelog.db import new_id, reading, writing
 from tracelog.instants import write_instant
 from tracelog.reference import caution
-from tracelog.trace.holds.codes import qr_code
 from tracelog.trace.holds.forms import EXTEND_FIELDS, NOTE_FIELDS, PALLET_FIELDS
 from tracelog.trace.holds.queries import HoldView, hold_numbered
 from tracelog.trace.holds.views import HOLD_FIELDS
 from tracelog.trace.models import Hold, HoldStep
+from tracelog.web.qr_codes import qr_code
 
 HOLD: Mapping[str, Any] = {"reason": "splits at 1-1", "pallets": "P-1\nP-2, X-9"}
 AT = "2026-02-04T06:02"

@@ -15,7 +15,6 @@ from tracelog.outcomes import demand_kept
 from tracelog.plant.queries import directory
 from tracelog.trace.holds.actions import raise_hold, write_steps
 from tracelog.trace.holds.answers import holds_sheet, pallet_state, pallets_sheet
-from tracelog.trace.holds.codes import qr_code
 from tracelog.trace.holds.facts import DECISIONS, HoldFact, StepKind
 from tracelog.trace.holds.forms import (
     EXTEND_FIELDS,
@@ -39,6 +38,7 @@ from tracelog.trace.suspects.rules import RISKS, USUAL_RISK
 from tracelog.web.downloads import demand_kind, sheet_file
 from tracelog.web.forms import Form, asked, posted
 from tracelog.web.numbers import for_field
+from tracelog.web.qr_codes import qr_code
 from tracelog.web.request import current_actor, current_session, may, now, permit, the_plant_now
 
 hold_pages = Blueprint("holds", __name__)

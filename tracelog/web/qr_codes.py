@@ -1,4 +1,4 @@
-"""QR codes of pallet numbers for paper (ISO/IEC 18004), as SVG that stands in the page."""
+"""QR codes for paper (ISO/IEC 18004), as SVG that stands in the page."""
 
 import segno
 from markupsafe import Markup
@@ -10,7 +10,7 @@ def qr_code(text: str) -> Markup:
     Damage is corrected up to a quarter of the code (level Q): tags get wet and torn.
 
     Args:
-        text: at most 80 characters; others than those of Latin-1 are written in UTF-8.
+        text: at most a few hundred characters; others than those of Latin-1 are written in UTF-8.
 
     Returns:
         An ``svg`` element without a size of its own: the style sheet gives it one.
