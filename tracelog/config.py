@@ -20,7 +20,9 @@ class Settings:
     `TRACELOG_DATABASE_URL` (database_url), `TRACELOG_SECRET_KEY` (secret_key),
     `TRACELOG_DATA_DIR` (data_dir), `TRACELOG_MQTT_USERNAME` (mqtt_username),
     `TRACELOG_MQTT_PASSWORD` (mqtt_password), `TRACELOG_OPCUA_PASSWORD` (opcua_password) and
-    `TRACELOG_EPCIS_BASE` (epcis_base) set them; `TRACELOG_CONFIG` names a TOML file with the
+    `TRACELOG_EPCIS_BASE` (epcis_base) set them; so do, for notices, `TRACELOG_SMTP_URL`,
+    `TRACELOG_SMTP_FROM`, `TRACELOG_SMTP_USERNAME`, `TRACELOG_SMTP_PASSWORD`, `TRACELOG_BASE_URL`,
+    `TRACELOG_WEBHOOK_REACH` and `TRACELOG_CA_FILE`. `TRACELOG_CONFIG` names a TOML file with the
     lower-case keys, by default `tracelog.toml` in the data folder.
     """
 
@@ -34,6 +36,17 @@ class Settings:
     opcua_password: str | None = field(default=None, repr=False)
     # What the plant's own identifiers in EPCIS events begin with.
     epcis_base: str | None = None
+    # The mail server for notices, whom they come from, and as whom we sign in there.
+    smtp_url: str | None = None
+    smtp_from: str | None = None
+    smtp_username: str | None = None
+    smtp_password: str | None = field(default=None, repr=False)
+    # Where the pages are, for links in what is sent.
+    base_url: str | None = None
+    # Which networks webhooks may call: `public`, `plant` or `any`.
+    webhook_reach: str | None = None
+    # Whose certificates are trusted when sending (PEM), in place of the system's.
+    ca_file: str | None = None
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -62,6 +75,13 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
             mqtt_password=_optional("mqtt_password", environment, written),
             opcua_password=_optional("opcua_password", environment, written),
             epcis_base=_optional("epcis_base", environment, written),
+            smtp_url=_optional("smtp_url", environment, written),
+            smtp_from=_optional("smtp_from", environment, written),
+            smtp_username=_optional("smtp_username", environment, written),
+            smtp_password=_optional("smtp_password", environment, written),
+            base_url=_optional("base_url", environment, written),
+            webhook_reach=_optional("webhook_reach", environment, written),
+            ca_file=_optional("ca_file", environment, written),
         )
     except OSError as problem:
         raise TracelogError(

@@ -6,6 +6,7 @@ from tracelog.db import Base
 from tracelog.defects import models as defects
 from tracelog.handover import models as handover
 from tracelog.intake import models as intake
+from tracelog.notices import models as notices
 from tracelog.people import models as people
 from tracelog.plant import models as plant
 from tracelog.service import models as service
@@ -23,6 +24,7 @@ __all__ = [
     "handover",
     "intake",
     "metadata",
+    "notices",
     "people",
     "plant",
     "service",

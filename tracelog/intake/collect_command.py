@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 from sqlalchemy.exc import DBAPIError
 
-from tracelog.config import load_settings
+from tracelog.config import Settings, load_settings
 from tracelog.errors import TracelogError
 from tracelog.instants import now
 from tracelog.language import _
@@ -134,7 +134,7 @@ def _collect_mqtt(url: str, options: dict[str, Any], stop: threading.Event) -> N
         once=options["once"],
         credentials=credentials,
     )
-    _print_counts(collect_mqtt(_watched(open_database(settings), stop), choices, stop))
+    _print_counts(collect_mqtt(_watched(settings, stop), choices, stop))
 
 
 def _collect_opcua(url: str, options: dict[str, Any], stop: threading.Event) -> None:
@@ -163,14 +163,18 @@ def _collect_opcua(url: str, options: dict[str, Any], stop: threading.Event) -> 
         _list_opcua(address, counters, password, as_json=options["as_json"])
         return
     choices = OpcuaChoices(address, counters, password, once=options["once"])
-    _print_counts(collect_opcua(_watched(open_database(settings), stop), choices, stop))
+    _print_counts(collect_opcua(_watched(settings, stop), choices, stop))
 
 
-def _watched(engine: "Engine", stop: threading.Event) -> "Engine":
-    """The database, with its signals brought up to date while readings come in."""
+def _watched(settings: Settings, stop: threading.Event) -> "Engine":
+    """The database, with signals brought up to date and notices sent while readings come in."""
+    engine = open_database(settings)
+    from tracelog.notices.running import Notifier
     from tracelog.trends.signals.watching import Watcher
 
-    Watcher(engine).look_every(_SIGNALS_SECONDS, stop)
+    notifier = Notifier(engine, settings)
+    notifier.start(stop)
+    Watcher(engine, notifier.tell).look_every(_SIGNALS_SECONDS, stop)
     return engine
 
 

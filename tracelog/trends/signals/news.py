@@ -18,6 +18,7 @@ _INERT = frozenset(
         *("planned periods", "signal", "signal budget", "baselines", "gauge readings"),
         *("services", "service levels", "tools", "tool fits", "tool works", "coils", "coil runs"),
         *("pallets", "changes", "measurements"),
+        *("subscription", "webhook", "message"),
     }
 )
 

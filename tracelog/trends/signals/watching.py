@@ -2,6 +2,7 @@
 
 import logging
 import threading
+from collections.abc import Callable
 from datetime import datetime
 
 from sqlalchemy import Engine
@@ -48,9 +49,14 @@ def bring_up_to_date(engine: Engine, now: datetime) -> bool:
 class Watcher:
     """One thread that brings signals up to date whenever it is told that something came in."""
 
-    def __init__(self, engine: Engine) -> None:
-        """Of a database; the thread starts with the first call of `tell`."""
-        self._engine = engine
+    def __init__(self, engine: Engine, after: Callable[[], None] = lambda: None) -> None:
+        """Of a database; the thread starts with the first call of `tell`.
+
+        Args:
+            engine: the database.
+            after: called whenever signals have been brought up to date, or could not be.
+        """
+        self._engine, self._after = engine, after
         self._told = threading.Event()
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
@@ -82,3 +88,4 @@ class Watcher:
             except (SQLAlchemyError, OSError):
                 # Facts are kept already; the next time that something comes in it is tried again.
                 _log.exception("signals could not be brought up to date")
+            self._after()
