@@ -24,6 +24,7 @@ COMMANDS: dict[str, str] = {
     "restore": "tracelog.keeping.commands:restore",
     "trace": "tracelog.trace.commands:trace",
     "suspects": "tracelog.trace.suspects.commands:suspect_cans",
+    "notices": "tracelog.notices.commands:notices",
     "holds": "tracelog.trace.holds.commands:list_holds",
     "cases": "tracelog.cases.commands:cases",
     "complaints": "tracelog.cases.complaints.commands:list_complaints",

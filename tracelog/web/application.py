@@ -52,6 +52,8 @@ from tracelog.config import Settings
 from tracelog.db import make_engine
 from tracelog.errors import NoPlant
 from tracelog.instants import zone_named
+from tracelog.notices.queries import unread
+from tracelog.notices.running import Notifier
 from tracelog.paths import templates_folder
 from tracelog.people.permissions import EVERY_PERMISSION, may
 from tracelog.people.queries import canonical_name
@@ -86,6 +88,8 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.handover.signing.views:signing_pages",
     "tracelog.handover.weekly.views:week_pages",
     "tracelog.intake.views:pages",
+    "tracelog.notices.views:notice_pages",
+    "tracelog.notices.delivery_views:delivery_pages",
     "tracelog.plant.calendar_views:pages",
     "tracelog.plant.part_views:part_pages",
     "tracelog.service.views:pages",
@@ -118,6 +122,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.cases.explain.views:explain_pages",
     "tracelog.handover.api:handover_api",
     "tracelog.intake.api:intake_api",
+    "tracelog.notices.api:notices_api",
     "tracelog.trends.api:trends_api",
     "tracelog.trends.measured.api:measured_api",
     "tracelog.trends.pictures.api:pictures_api",
@@ -187,7 +192,9 @@ def create_application(
     app.json.sort_keys = False  # type: ignore[attr-defined]
     engine = engine or make_engine(settings.database_url)
     if watched:
-        app.watcher = Watcher(engine)
+        notifier = Notifier(engine, settings)
+        notifier.start()
+        app.watcher = Watcher(engine, notifier.tell)
         app.watcher.tell()
     asked.furnish(
         app,
@@ -262,6 +269,7 @@ def _furnish_templates(app: Flask) -> None:
         interval_figure=figures.interval,
         line_figure=figures.sparkline,
         may=asked.may,
+        unread_notices=_unread,
         messages=get_flashed_messages,
     )
     environment.filters.update(numbers.PLAIN)
@@ -308,6 +316,19 @@ def _own_language() -> str | None:
     """The setting of the person who has signed in; programs are answered as they ask."""
     visitor = _visitor()
     return None if visitor is None or visitor.by_token else visitor.language
+
+
+def _unread() -> int:
+    """How many notices the visitor has not read."""
+    from flask import g
+
+    visitor = _visitor()
+    if visitor is None or visitor.actor.account_id is None or g.get("tracelog_without_database"):
+        return 0
+    try:
+        return unread(asked.current_session(), visitor.actor.account_id)
+    except SQLAlchemyError:
+        return 0
 
 
 def _shown_everywhere(app: Flask) -> dict[str, Any]:
