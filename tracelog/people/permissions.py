@@ -3,7 +3,9 @@
 from types import MappingProxyType
 
 # What everybody with an account may do.
-_EVERYBODY = frozenset({"see", "change own secret", "log entry", "correct entry"})
+_EVERYBODY = frozenset({"see", "subscribe", "change own secret", "log entry", "correct entry"})
+# What leaves the plant's computers, and what became of it.
+_SENDING = frozenset({"subscribe webhook", "see deliveries"})
 _RUNNING = frozenset(
     {
         "record change",
@@ -28,12 +30,14 @@ PERMISSIONS = MappingProxyType(
         "planner": _EVERYBODY | _RUNNING,
         "supervisor": _EVERYBODY
         | _RUNNING
+        | _SENDING
         | {"hold stock", "set baseline", "work on case", "hand over shift", "read audit"},
         "quality": _EVERYBODY
         | {"record change", "record measurement", "record pallet", "hold stock", "release stock"}
         | {"set baseline", "work on case", "read audit"},
         "administrator": _EVERYBODY
         | _RUNNING
+        | _SENDING
         | {"set baseline", "work on case", "import data", "manage accounts", "read audit"},
     }
 )
