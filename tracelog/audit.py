@@ -51,12 +51,16 @@ class AuditRecord(Base):
 
 @dataclass(frozen=True)
 class Actor:
-    """Who acts, and by which door: ``page``, ``api``, ``command``, ``import`` or ``mqtt``."""
+    """Who acts, and by which door: ``page``, ``api``, ``command``, ``import`` or ``mqtt``.
+
+    `by_pin`: they proved who they are by a PIN at a shared tablet, which opens less.
+    """
 
     name: str
     role: str
     door: str
     account_id: uuid.UUID | None = None
+    by_pin: bool = False
 
 
 @dataclass(frozen=True)
@@ -86,8 +90,8 @@ def _plain(value: object) -> object:
     return str(value)
 
 
-def record_hash(record: AuditRecord) -> str:
-    """The hash that a record must have, from its content and the hash before it (SHA-256)."""
+def record_content(record: AuditRecord) -> str:
+    """What a record's hash is taken of: the hash before it and its own content, a JSON array."""
     content = [
         record.previous_hash,
         record.sequence,
@@ -101,7 +105,12 @@ def record_hash(record: AuditRecord) -> str:
         record.before,
         record.after,
     ]
-    return hashlib.sha256(json.dumps(content, ensure_ascii=False).encode()).hexdigest()
+    return json.dumps(content, ensure_ascii=False)
+
+
+def record_hash(record: AuditRecord) -> str:
+    """The hash that a record must have (SHA-256, in hex)."""
+    return hashlib.sha256(record_content(record).encode()).hexdigest()
 
 
 def take_turn(session: Session) -> None:

@@ -21,7 +21,6 @@ depends_on: str | Sequence[str] | None = None
 def upgrade() -> None:
     with op.batch_alter_table("accounts", schema=None) as batch_op:
         batch_op.add_column(sa.Column("pin_hash", sa.String(length=200), nullable=True))
-        batch_op.add_column(sa.Column("pin_digits", sa.Integer(), nullable=True))
         batch_op.add_column(
             sa.Column("pin_once_until", db.UtcInstant(timezone=True), nullable=True)
         )
@@ -88,5 +87,4 @@ def downgrade() -> None:
     with op.batch_alter_table("accounts", schema=None) as batch_op:
         batch_op.drop_column("language")
         batch_op.drop_column("pin_once_until")
-        batch_op.drop_column("pin_digits")
         batch_op.drop_column("pin_hash")

@@ -24,6 +24,10 @@ OPEN = {
     "people.sign_in": "how else would they get in",
     "people.sign_in_now": "how else would they get in",
     "people.sign_out": "ends a session, whatever is left of it",
+    "pins.choose": "names at a shared tablet; elsewhere it leads on to signing in",
+    "pins.pad": "the number pad of a shared tablet; elsewhere it leads on to signing in",
+    "pins.enter": "how else would they get in; only where the browser is a shared tablet",
+    "pins.lock": "ends a session, whatever is left of it",
     "people.choose_look": "light or dark, kept in their own browser",
 }
 pytestmark = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)

@@ -9,7 +9,7 @@ from tracelog.db import reading, writing
 from tracelog.errors import TracelogError
 from tracelog.instants import now, parse_instant, show_instant, zone_named
 from tracelog.language import _
-from tracelog.people import actions, queries
+from tracelog.people import actions, queries, tablet_actions
 from tracelog.people.permissions import ROLES
 from tracelog.terminal import (
     command_actor,
@@ -144,6 +144,19 @@ def token(name: str, purpose: str, role: str | None, expires_at: str | None) -> 
             session, account, purpose, role or account.role, command_actor(), now(), ends_at
         )
     click.echo(secret)
+
+
+@user.command()
+@click.argument("name")
+def pin(name: str) -> None:
+    """Give somebody a new PIN for shared tablets, good once; it is printed this once.
+
+    Example: tracelog user pin anna
+    """
+    with writing(open_database()) as session:
+        account = queries.account_named(session, name)
+        given = tablet_actions.reset_pin(session, account.id, command_actor(), now())
+    click.echo(given)
 
 
 def _end(text: str | None) -> datetime | None:

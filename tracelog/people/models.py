@@ -32,10 +32,9 @@ class Account(Base):
     # Raised to end every session that is open.
     session_epoch: Mapped[int] = mapped_column(default=0)
 
-    # At a shared tablet: argon2id of a PIN that opens nothing anywhere else, and how many digits
-    # it has. A PIN that somebody else gave out is good once, until then, and replaced at once.
+    # At a shared tablet: argon2id of a PIN that opens nothing anywhere else. A PIN that somebody
+    # else gave out is good until then, and only to choose another.
     pin_hash: Mapped[str | None] = mapped_column(String(200))
-    pin_digits: Mapped[int | None]
     pin_once_until: Mapped[datetime | None]
 
     # The language that the person reads; None: as the browser asks.

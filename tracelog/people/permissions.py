@@ -2,8 +2,14 @@
 
 from types import MappingProxyType
 
+from tracelog.audit import Actor
+
 # What everybody with an account may do.
-_EVERYBODY = frozenset({"see", "subscribe", "change own secret", "log entry", "correct entry"})
+_EVERYBODY = frozenset(
+    {"see", "subscribe", "change own secret", "change own pin", "log entry", "correct entry"}
+)
+# Who looks after what others share on the floor.
+_FLOOR_KEEPING = frozenset({"share tablet", "reset pin", "make screen"})
 # What leaves the plant's computers, and what became of it.
 _SENDING = frozenset({"subscribe webhook", "see deliveries"})
 _RUNNING = frozenset(
@@ -30,15 +36,40 @@ PERMISSIONS = MappingProxyType(
         "planner": _EVERYBODY | _RUNNING,
         "supervisor": _EVERYBODY
         | _RUNNING
+        | _FLOOR_KEEPING
         | _SENDING
-        | {"hold stock", "set baseline", "work on case", "hand over shift", "read audit"},
+        | {"hold stock", "set baseline", "work on case", "hand over shift", "read audit"}
+        | {"load spreadsheet"},
         "quality": _EVERYBODY
         | {"record change", "record measurement", "record pallet", "hold stock", "release stock"}
         | {"set baseline", "work on case", "read audit"},
         "administrator": _EVERYBODY
         | _RUNNING
+        | _FLOOR_KEEPING
         | _SENDING
-        | {"set baseline", "work on case", "import data", "manage accounts", "read audit"},
+        | {"set baseline", "work on case", "import data", "manage accounts", "read audit"}
+        | {"load spreadsheet", "set up plant"},
+    }
+)
+
+# What a PIN at a shared tablet opens at most: what is done standing at a line. Whatever is not
+# named here asks for the password, above all accounts, imported data, and releasing stock.
+WITH_PIN = frozenset(
+    {
+        "see",
+        "change own pin",
+        "log entry",
+        "correct entry",
+        "record change",
+        "record coil run",
+        "record measurement",
+        "record pallet",
+        "record service",
+        "record tool change",
+        "read counter",
+        "hold stock",
+        "work on case",
+        "hand over shift",
     }
 )
 
@@ -48,6 +79,11 @@ EVERY_PERMISSION: frozenset[str] = frozenset().union(*PERMISSIONS.values())
 def may(role: str, permission: str) -> bool:
     """Whether a role includes a permission; an unknown role includes nothing."""
     return permission in PERMISSIONS.get(role, frozenset())
+
+
+def may_act(actor: Actor, permission: str) -> bool:
+    """Whether somebody may do that now: by their role, and by how they proved who they are."""
+    return may(actor.role, permission) and (not actor.by_pin or permission in WITH_PIN)
 
 
 def covers(role: str, other: str) -> bool:

@@ -25,6 +25,8 @@ class AccountView:
     session_epoch: int
     created_at: datetime
     last_signed_in_at: datetime | None
+    # One of `tracelog.locales.LANGUAGES`; None: as the browser asks.
+    language: str | None
 
 
 @dataclass(frozen=True)
@@ -62,6 +64,7 @@ _ACCOUNT = (
     Account.session_epoch,
     Account.created_at,
     Account.last_signed_in_at,
+    Account.language,
 )
 _TOKEN = (
     Token.id,

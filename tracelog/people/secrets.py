@@ -16,7 +16,10 @@ LONGEST_PASSWORD = 200
 PIN_DIGITS = 6
 # Operators work on shared tablets with gloves on; everybody else types a password.
 PIN_ROLE = "operator"
-TOKEN_PREFIX = "tlk_"  # noqa: S105 - it tells whoever finds one what it opens
+# They tell whoever finds a secret what it opens.
+TOKEN_PREFIX = "tlk_"  # noqa: S105
+TABLET_PREFIX = "tlt_"
+SCREEN_PREFIX = "tls_"
 
 # argon2id with the library's parameters, which follow RFC 9106 section 4 (second choice).
 _hasher = PasswordHasher()
@@ -92,9 +95,9 @@ def is_outdated(secret_hash: str) -> bool:
     return _hasher.check_needs_rehash(secret_hash)
 
 
-def new_token_secret() -> str:
+def new_token_secret(prefix: str = TOKEN_PREFIX) -> str:
     """A token that nobody can guess (256 random bits)."""
-    return TOKEN_PREFIX + secrets.token_urlsafe(32)
+    return prefix + secrets.token_urlsafe(32)
 
 
 def token_hash(secret: str) -> str:

@@ -15,13 +15,23 @@ from tracelog.language import _
 from tracelog.people import actions, queries
 from tracelog.people.permissions import PERMISSIONS, ROLES
 from tracelog.people.secrets import hash_secret, is_outdated, verify_secret
-from tracelog.people.sessions import begin_session, end_session, go_on_with, signed_in_account
+from tracelog.people.sessions import (
+    begin_session,
+    end_session,
+    go_on_with,
+    is_by_pin,
+    signed_in_account,
+)
+from tracelog.people.tablet_actions import note_tablet_sign_in
+from tracelog.people.tablet_queries import kept_pin
+from tracelog.people.tablets import remember_tablet, tablet_here
 from tracelog.web.forms import Form, posted, safe_next
 from tracelog.web.request import (
     current_actor,
     current_session,
     current_visitor,
     house,
+    may,
     now,
     permit,
     public,
@@ -40,15 +50,21 @@ A_YEAR = 31_536_000
 def sign_in() -> str | Response:
     """The page to sign in on; who has signed in already goes on."""
     onward = safe_next(request.args.get("next"), "/")
-    if current_visitor() is not None:
+    with_password = request.args.get("with") == "password"
+    if current_visitor() is not None and not (with_password and is_by_pin()):
         return redirect(onward)
+    tablet = tablet_here()
+    if tablet is not None and not with_password:
+        return redirect(url_for("pins.choose", next=onward))
     return _sign_in_page(Form(), onward)
 
 
 def _sign_in_page(form: Form, onward: str) -> str:
     with reading(house().engine) as session:
         nobody = queries.is_empty(session)
-    return render_template("people/sign_in.html", form=form, onward=onward, nobody=nobody)
+    return render_template(
+        "people/sign_in.html", form=form, onward=onward, nobody=nobody, shared=tablet_here()
+    )
 
 
 @people.post("/sign-in")
@@ -67,8 +83,13 @@ def sign_in_now() -> tuple[str, int] | Response:
     new_hash = hash_secret(secret) if kept and is_outdated(kept) else None
     actor = Actor(account.name, account.role, "page", account.id)
     actions.note_sign_in(current_session(), account, actor, now(), new_hash)
-    begin_session(account)
-    return redirect(onward, 303)
+    tablet = tablet_here()
+    if tablet is not None:
+        note_tablet_sign_in(current_session(), tablet.id, account.id, actor, now())
+    begin_session(account, tablet)
+    response = redirect(onward, 303)
+    remember_tablet(response)
+    return response
 
 
 @people.post("/sign-out")
@@ -98,19 +119,37 @@ def choose_look() -> Response:
 
 
 @people.get("/me")
-@permit("change own secret")
+@permit("change own pin")
 def own_page() -> str:
     """One's own page: who one is here, what one may do, another secret."""
     return _own_page(Form())
 
 
 def _own_page(form: Form) -> str:
-    account = _own_account()
-    allowed = sorted(PERMISSIONS[account.role])
-    return render_template("people/own.html", account=account, form=form, allowed=allowed)
+    return show_own_page(own_account(), form, Form())
 
 
-def _own_account() -> queries.AccountView:
+def show_own_page(account: queries.AccountView, form: Form, pin_form: Form) -> str:
+    """One's own page with its two forms: for the password, and for the PIN."""
+    allowed = [one for one in sorted(PERMISSIONS[account.role]) if may(one)]
+    has_pin = kept_pin(current_session(), account.id)[0] is not None
+    return render_template(
+        "people/own.html",
+        account=account,
+        form=form,
+        pin_form=pin_form,
+        has_pin=has_pin,
+        by_pin=is_by_pin(),
+        allowed=allowed,
+    )
+
+
+def own_account() -> queries.AccountView:
+    """The account of who has signed in.
+
+    Raises:
+        NotFound: a program asks.
+    """
     account = signed_in_account()
     if account is None:
         raise NotFound(_("a token has no page of its own"))
@@ -121,7 +160,7 @@ def _own_account() -> queries.AccountView:
 @permit("change own secret")
 def change_own_secret() -> tuple[str, int] | Response:
     """Another password or PIN, proved by the present one; other sessions end."""
-    account = _own_account()
+    account = own_account()
     _account, kept = queries.secret_of(current_session(), account.name)
     form = Form()
     try:

@@ -55,11 +55,11 @@ from tracelog.instants import zone_named
 from tracelog.notices.queries import unread
 from tracelog.notices.running import Notifier
 from tracelog.paths import templates_folder
-from tracelog.people.permissions import EVERY_PERMISSION, may
+from tracelog.people.permissions import EVERY_PERMISSION, may_act
 from tracelog.people.queries import canonical_name
 from tracelog.people.sessions import identify, keep_sessions
 from tracelog.people.views import LOOK_COOKIE, LOOKS
-from tracelog.plant.queries import PlantView, the_plant
+from tracelog.plant.queries import PlantView, directory, the_plant
 from tracelog.trace.offering import offered
 from tracelog.trends.signals.watching import Watcher
 from tracelog.web import assets, figures, numbers
@@ -74,13 +74,20 @@ from tracelog.web.speaking import furnish_language
 BLUEPRINTS: tuple[str, ...] = (
     "tracelog.web.assets:assets",
     "tracelog.web.health:health",
+    "tracelog.web.offline:offline",
     "tracelog.people.views:people",
+    "tracelog.people.trail.views:trail_pages",
+    "tracelog.people.trail.api:trail_api",
+    "tracelog.people.language_views:languages",
+    "tracelog.people.tablet_views:tablets",
+    "tracelog.people.pin_views:pins",
     "tracelog.cases.views:pages",
     "tracelog.cases.listing.views:list_pages",
     "tracelog.cases.links.views:link_pages",
     "tracelog.defects.views:pages",
     "tracelog.defects.pad_views:pad_pages",
     "tracelog.defects.list_views:pages",
+    "tracelog.defects.tablet.views:tablet_pages",
     "tracelog.defects.photos.views:photo_pages",
     "tracelog.floor.views:pages",
     "tracelog.floor.labels.views:label_pages",
@@ -90,6 +97,11 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.intake.views:pages",
     "tracelog.notices.views:notice_pages",
     "tracelog.notices.delivery_views:delivery_pages",
+    "tracelog.intake.setup.views:setup_pages",
+    "tracelog.intake.setup.machine_views:machine_pages",
+    "tracelog.intake.setup.shift_views:shift_pages",
+    "tracelog.intake.setup.level_views:level_pages",
+    "tracelog.intake.setup.people_views:people_pages",
     "tracelog.plant.calendar_views:pages",
     "tracelog.plant.part_views:part_pages",
     "tracelog.service.views:pages",
@@ -202,8 +214,9 @@ def create_application(
             engine=engine,
             settings=settings,
             identify=identify,
-            may=may,
+            may=may_act,
             read_plant=the_plant,
+            read_lines=lambda session: directory(session).lines,
             offer_candidates=offered,
         ),
     )
@@ -270,7 +283,7 @@ def _furnish_templates(app: Flask) -> None:
         line_figure=figures.sparkline,
         may=asked.may,
         unread_notices=_unread,
-        messages=get_flashed_messages,
+        messages=lambda: [] if asked.is_by_itself() else get_flashed_messages(),
     )
     environment.filters.update(numbers.PLAIN)
     for name, write in numbers.IN_ZONE.items():

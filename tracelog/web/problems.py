@@ -10,9 +10,10 @@ from sqlalchemy.exc import TimeoutError as NoFreeConnection
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from tracelog.errors import BadFact, Fault, TracelogError
+from tracelog.errors import BadFact, Fault, NoPlant, TracelogError
 from tracelog.language import _
-from tracelog.web.request import NotSignedIn, is_api, is_reading
+from tracelog.people.queries import accounts
+from tracelog.web.request import NotSignedIn, current_session, is_api, is_reading, may
 
 RETRY_SECONDS = 5
 # SQLite calls faulty SQL an operational error too; that is ours, and not the database's.
@@ -121,10 +122,30 @@ def _not_signed_in(problem: NotSignedIn) -> AnyResponse:
 def _told(problem: TracelogError) -> AnyResponse:
     if problem.status >= 500:
         return _unforeseen(problem)
+    if isinstance(problem, NoPlant) and not is_api():
+        return _no_plant(problem)
     if is_api() and isinstance(problem, BadFact):
         # Begins with the name of a field, which is written as it is.
         return answer_problem(problem.status, problem.sentence, problem.faults)
     return answer_problem(problem.status, _sentence(problem.sentence), problem.faults)
+
+
+def _no_plant(problem: NoPlant) -> AnyResponse:
+    """Who may set up a plant is led there; others are told whom to ask."""
+    if may("set up plant"):
+        return redirect(url_for("setup.setup_page"), 303)
+    names = [
+        one.display_name
+        for one in accounts(current_session())
+        if one.active and one.role == "administrator"
+    ]
+    return answer_problem(
+        problem.status,
+        _(
+            "No plant is set up here yet. An administrator does that; ask %(names)s.",
+            names=", ".join(names) or _("who looks after this server"),
+        ),
+    )
 
 
 def _sentence(text: str) -> str:
@@ -134,7 +155,7 @@ def _sentence(text: str) -> str:
 
 
 def _stale_form(_problem: CSRFError) -> AnyResponse:
-    if request.endpoint == "people.sign_in_now":
+    if request.endpoint in ("people.sign_in_now", "pins.enter", "pins.lock"):
         # The sign-in page of a shared tablet stands there for days.
         flash(_("This page had been open for too long. Please sign in now."))
         return redirect(url_for("people.sign_in", next=request.form.get("next")), 303)

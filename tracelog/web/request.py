@@ -5,8 +5,9 @@ that commits (`finish`), one instant that is now (`now`), one visitor (`current_
 mark on each view that says who may see it (`permit`, `public`).
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+import uuid
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -40,11 +41,15 @@ class NotSignedIn(TracelogError):
 
 @dataclass(frozen=True)
 class Visitor:
-    """Who asks: a person with a session or a program with a token."""
+    """Who asks: a person with a session or a program with a token.
+
+    `language` is the person's own setting, one of `tracelog.locales.LANGUAGES`, or None.
+    """
 
     actor: Actor
     display_name: str
     by_token: bool
+    language: str | None = None
 
 
 @dataclass(frozen=True)
@@ -55,16 +60,18 @@ class House:
         engine: the database.
         settings: of this installation.
         identify: finds out who asks; None: nobody known.
-        may: whether a role has a permission.
+        may: whether somebody may do what a permission names.
         read_plant: reads the plant of the database.
+        read_lines: reads the ids of its lines by their numbers.
         offer_candidates: finds the machines that a code may mean, likeliest first.
     """
 
     engine: Engine
     settings: Settings
     identify: Callable[[], Visitor | None]
-    may: Callable[[str, str], bool]
+    may: Callable[[Actor, str], bool]
     read_plant: Callable[[Session], "PlantView"]
+    read_lines: Callable[[Session], Mapping[int, uuid.UUID]] = lambda _session: {}
     offer_candidates: Callable[..., Sequence[Any]] = lambda *_code, **_known: ()
 
 
@@ -88,6 +95,14 @@ def is_reading() -> bool:
 def is_api() -> bool:
     """Whether a program asks: answers are JSON, errors are problem details."""
     return request.path.startswith("/api/")
+
+
+def is_by_itself() -> bool:
+    """Whether a page or worker of ours asks by itself, without anybody having done something.
+
+    Such a request keeps no session alive, and takes away no message that somebody should read.
+    """
+    return "Tracelog-By-Itself" in request.headers
 
 
 def current_session() -> Session:
@@ -167,7 +182,7 @@ def current_actor() -> Actor:
 def may(permission: str) -> bool:
     """Whether who asks has a permission; for showing or leaving out what they cannot do."""
     visitor = current_visitor()
-    return visitor is not None and house().may(visitor.actor.role, permission)
+    return visitor is not None and house().may(visitor.actor, permission)
 
 
 def the_plant_now() -> "PlantView":
@@ -180,6 +195,11 @@ def the_plant_now() -> "PlantView":
         g.tracelog_plant = house().read_plant(current_session())
     plant: PlantView = g.tracelog_plant
     return plant
+
+
+def the_lines_now() -> Mapping[int, uuid.UUID]:
+    """Ids of the plant's lines by their numbers, for rooms that do not know the plant."""
+    return house().read_lines(current_session())
 
 
 def permit(permission: str) -> Callable[[View], View]:
@@ -226,7 +246,9 @@ def check_permission() -> None:
     visitor = current_visitor()
     if visitor is None:
         raise NotSignedIn(_("sign in first"))
-    if wanted is None or not house().may(visitor.actor.role, wanted):
+    if wanted is None or not house().may(visitor.actor, wanted):
+        if wanted is not None and house().may(replace(visitor.actor, by_pin=False), wanted):
+            raise NotAllowed(_("a PIN does not open this; sign in with your password"))
         raise NotAllowed(
             _(
                 "your role, %(role)s, does not include this; ask an administrator",

@@ -17,7 +17,7 @@ from tracelog.defects.selecting import defect_id_of
 from tracelog.errors import Conflict, NotAllowed, TracelogError, UnknownReference
 from tracelog.language import _
 from tracelog.outcomes import CREATED, UNCHANGED, Outcome, conflict, refused
-from tracelog.people.permissions import may
+from tracelog.people.permissions import may_act
 from tracelog.plant.queries import directory, the_plant
 from tracelog.trace.holds.facts import FOR_QUALITY, HoldFact, HoldStepFact, StepKind
 from tracelog.trace.holds.queries import hold_row, kept_steps, pallets_first_held
@@ -190,7 +190,7 @@ def write_steps(
 
 
 def _demand_quality(facts: Sequence[HoldStepFact], actor: Actor) -> None:
-    if any(fact.step in FOR_QUALITY for fact in facts) and not may(actor.role, "release stock"):
+    if any(fact.step in FOR_QUALITY for fact in facts) and not may_act(actor, "release stock"):
         raise NotAllowed(
             _("to release, concede, scrap, narrow or close belongs to quality; ask them")
         )
