@@ -32,6 +32,8 @@ def test_everybody_sees_logs_and_corrects(role: str, permission: str) -> None:
         ("release stock", {"quality"}),
         ("manage accounts", {"administrator"}),
         ("read audit", {"supervisor", "quality", "administrator"}),
+        ("set up plant", {"administrator"}),
+        ("load spreadsheet", {"supervisor", "administrator"}),
     ],
 )
 def test_the_rest_is_for_some(permission: str, roles: set[str]) -> None:
