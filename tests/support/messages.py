@@ -5,6 +5,7 @@ translations stay, what nobody says any more is dropped. Sentences stand sorted 
 numbers, so that a change of the code changes only the lines that it is about.
 """
 
+import re
 import sys
 import tomllib
 from collections.abc import Iterator
@@ -23,6 +24,7 @@ from tests.support import tree
 from tracelog.catalogues import TRANSLATED, catalogue_file
 from tracelog.paths import shared_folder, templates_folder
 from tracelog.people.permissions import EVERY_PERMISSION, ROLES
+from tracelog.stats.run_rules import nelson, western_electric
 from tracelog.web.application import BLUEPRINTS
 from tracelog.web.shapes import call_of
 
@@ -42,11 +44,13 @@ ON_A_TERMINAL = (
     "web/demo.py",
     "web/serving.py",
 )
+# A field of a form in a template: field(form, "seen_at", _("Seen at")).
+FIELD = re.compile(r'\b(?:field|text_area|select|choices|check)\([\w.]+, "([a-z_]+)"')
 # What of the reference data a page shows: file, key of the table, and its fields.
 SHOWN = (
     ("cautions.toml", "caution", ("text",)),
     ("change_kinds.toml", "change_kind", ("kind", "name", "examples")),
-    ("characteristics.toml", "characteristic", ("name", "note")),
+    ("characteristics.toml", "characteristic", ("characteristic", "name", "note")),
     ("checks_routine.toml", "check", ("name",)),
     ("defects.toml", "severity", ("word", "means")),
     ("defects.toml", "stage", ("name",)),
@@ -64,7 +68,15 @@ WORDS: tuple[tuple[str, str], ...] = (
     ("tracelog.cases.facts", "StepKind"),
     ("tracelog.cases.queries", "State"),
     ("tracelog.trace.holds.facts", "StepKind"),
+    ("tracelog.defects.selecting", "EntryKind"),
+    ("tracelog.plant.calendar_rules", "PeriodKind"),
+    ("tracelog.plant.facts", "PalletStatus"),
+    ("tracelog.plant.facts", "RemovalReason"),
+    ("tracelog.plant.tool_facts", "ToolWorkKind"),
+    ("tracelog.service.planning_facts", "WEEK"),
+    ("tracelog.strokes.facts", "CounterEvent"),
     ("tracelog.trends.rules", "Evidence"),
+    ("tracelog.trends.signals.rules", "Decision"),
 )
 
 
@@ -75,7 +87,7 @@ def extracted() -> Catalog:
         found.add(sentence, flags=_flags(sentence, "python-format"))
     for sentence in _in_templates():
         found.add(sentence, flags=_flags(sentence, "python-format"))
-    for sentence in (*_in_reference(), *_in_words(), *_about_calls()):
+    for sentence in (*_in_reference(), *_in_words(), *_names_of_fields(), *_about_calls()):
         if sentence not in found:
             found.add(sentence)
     return found
@@ -137,6 +149,15 @@ def _in_words() -> Iterator[str]:
     for module, name in WORDS:
         for word in getattr(import_module(module), name):
             yield str(word)
+    for rule in (*nelson([0.0]), *western_electric([0.0])):
+        yield from (rule.name, rule.pattern)
+
+
+def _names_of_fields() -> Iterator[str]:
+    """The names of fields as the summary of a form's faults says them: "Seen at"."""
+    for path in sorted(templates_folder().rglob("*.html")):
+        for name in FIELD.findall(path.read_text("utf-8")):
+            yield name.replace("_", " ").capitalize()
 
 
 def _about_calls() -> Iterator[str]:

@@ -7,7 +7,7 @@ from flask import Blueprint, render_template, request
 from tracelog.defects.listing import read_filter
 from tracelog.defects.queries import EntryKind, entries, vocabulary
 from tracelog.errors import Fault, TracelogError
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.plant.queries import directory
 from tracelog.web.forms import asked
 from tracelog.web.parameters import Parameters, WrongParameters
@@ -35,7 +35,7 @@ def entries_page() -> tuple[str, int]:
         page = entries(session, wanted, ROWS, cursor)
     except TracelogError as problem:
         form = form.with_problem(_at_cursor(problem))
-    later, titles = None, {kind.defect: kind.title for kind in kinds}
+    later, titles = None, {kind.defect: in_words(kind.title) for kind in kinds}
     if page is not None and page.next_after is not None:
         pairs = [pair for pair in request.args.items(multi=True) if pair[0] != "cursor"]
         later = "/log/entries?" + urlencode([*pairs, ("cursor", page.next_after)])

@@ -13,7 +13,7 @@ from tracelog.defects.own_last import own_last
 from tracelog.defects.pad import read_on_pad
 from tracelog.defects.photos.pictures import MOST_BYTES
 from tracelog.defects.queries import last_entries, vocabulary
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.plant.queries import Directory, directory
 from tracelog.reference import stations
 from tracelog.web.forms import Form
@@ -56,7 +56,7 @@ def log_pad(pad: Form, typed: Form, scanned: str = "") -> str:
         words=_words(session, plant),
         texts=_texts(),
         first=kinds[:FIRST_TILES],
-        further=sorted(kinds[FIRST_TILES:], key=lambda kind: kind.title),
+        further=sorted(kinds[FIRST_TILES:], key=lambda kind: in_words(kind.title)),
         lately={
             text: [kind.defect for kind in orders.of(number)[:FIRST_TILES]]
             for text, number in {**lines, "": None}.items()
@@ -84,7 +84,7 @@ def _words(session: Session, plant: Directory) -> dict[str, Any]:
         "defects": [
             {
                 "defect": kind.defect,
-                "title": kind.title,
+                "title": in_words(kind.title),
                 "own": kind.word.spellings,
                 "also": kind.word.other_spellings,
             }

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
 
-from flask import Blueprint, flash, redirect, render_template
+from flask import Blueprint, flash, redirect, render_template, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from tracelog.defects.actions import correct_entry, log_entries
@@ -36,7 +36,7 @@ from tracelog.defects.scanning import read_scan, typed_with_codes
 from tracelog.defects.typed_line import read_typed_line
 from tracelog.errors import BadFact, Conflict, Fault, TracelogError
 from tracelog.instants import write_instant
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.outcomes import Became
 from tracelog.plant.dome_code import parse_dome_code
 from tracelog.plant.queries import directory
@@ -53,6 +53,17 @@ from tracelog.web.request import (
 )
 
 pages = Blueprint("log", __name__)
+
+
+# Pictures come with the can, each as large as one that is kept or larger.
+LARGEST_PAD_BYTES = 64 * 1024 * 1024
+
+
+@pages.url_value_preprocessor
+def make_room_for_pictures(endpoint: str | None, _values: Any) -> None:
+    """Let the pad's form be larger than others, before anything of it is read."""
+    if endpoint == "log.log_entry":
+        request.max_content_length = LARGEST_PAD_BYTES
 
 
 @pages.get("/log")
@@ -202,6 +213,11 @@ def _as_it_stands(record: EntryRecord) -> Form:
     return Form(as_shown(record, len(record.corrections), the_plant_now().zone))
 
 
+def entry_page_with_problem(record: EntryRecord, problem: TracelogError) -> str:
+    """An entry's page that says why it is not undone, and where it can be corrected instead."""
+    return _entry_page(record, _as_it_stands(record).with_problem(problem))
+
+
 def entry_page_with_photo(record: EntryRecord, photo_form: Form) -> str:
     """An entry's page that says what is wrong with a photo."""
     return _entry_page(record, _as_it_stands(record), photo_form)
@@ -210,7 +226,7 @@ def entry_page_with_photo(record: EntryRecord, photo_form: Form) -> str:
 def _entry_page(record: EntryRecord, form: Form, photo_form: Form | None = None) -> str:
     session, zone = current_session(), the_plant_now().zone
     seen = seen_corrections(form)
-    kinds = sorted(vocabulary(session), key=lambda kind: kind.title)
+    kinds = sorted(vocabulary(session), key=lambda kind: in_words(kind.title))
     return render_template(
         "defects/entry.html",
         record=record,

@@ -11,7 +11,7 @@ from tracelog.errors import TracelogError
 from tracelog.floor.axis import Axis, Figure, Scale, axis
 from tracelog.floor.queries import MachineHistory, floor, machine_history
 from tracelog.instants import day_of, next_hour, start_of_day
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.plant.queries import BODYMAKER, directory
 from tracelog.strokes.fields import field_instant
 from tracelog.trends.signals.wording import says, short
@@ -77,7 +77,7 @@ def _axis(found: MachineHistory, zone: ZoneInfo) -> Axis:
     lanes = (
         (_("Services"), "diamond", [(one.done_at, one.service) for one in found.services]),
         (_("Tools"), "ring", list(_tool_marks(found))),
-        (_("Changes"), "wedge", [(one.at, one.kind) for one in found.changes]),
+        (_("Changes"), "wedge", [(one.at, in_words(one.kind)) for one in found.changes]),
         (_("Signals"), "notch", [(one.raised_at, short(one)) for one in found.signals]),
     )
     return axis(
@@ -105,5 +105,9 @@ def _tool_marks(found: MachineHistory) -> Iterator[tuple[datetime, str]]:
         if stay.fitted_at >= found.start:
             yield (
                 stay.fitted_at,
-                _("%(serial)s fitted as %(place)s", serial=stay.serial, place=stay.position),
+                _(
+                    "%(serial)s fitted as %(place)s",
+                    serial=stay.serial,
+                    place=in_words(stay.position),
+                ),
             )

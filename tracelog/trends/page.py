@@ -12,7 +12,7 @@ from tracelog.buckets import Bucket
 from tracelog.defects.queries import DefectView, vocabulary
 from tracelog.errors import Fault
 from tracelog.instants import day_of, start_of_day
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.plant.queries import Directory, PlantView
 from tracelog.trends.answers import ChartAnswer, ParetoAnswer, Rates
 from tracelog.trends.charts import chart
@@ -208,7 +208,7 @@ def trends_page(
     Raises:
         TracelogError: what was chosen cannot be drawn, told at its field.
     """
-    names = {kind.defect: kind.title for kind in kinds}
+    names = {kind.defect: in_words(kind.title) for kind in kinds}
     gathered = gather(session, questions.rates)
     rated = rates(session, _beside_others(questions.rates), plant, places, gathered)
     charted = chart(session, questions.chart, plant, places)

@@ -18,7 +18,7 @@ from tracelog.cases.whole.queries import whole_case
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import Fault, TracelogError
 from tracelog.instants import parse_instant
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.plant.queries import directory
 from tracelog.web.downloads import demand_kind, sheet_file
 from tracelog.web.forms import Form, asked, posted
@@ -122,7 +122,7 @@ def new_case() -> str:
 def _titled(values: Mapping[str, str]) -> dict[str, str]:
     """The values with a title to begin with, where defect and place are known."""
     told = dict(values)
-    kinds = {kind.defect: kind.title for kind in vocabulary(current_session())}
+    kinds = {kind.defect: in_words(kind.title) for kind in vocabulary(current_session())}
     if not told["title"] and told["place"] and told["defect"] in kinds:
         what = {"defect": kinds[told["defect"]], "place": told["place"]}
         told["title"] = _("%(defect)s on %(place)s", **what)[:80]

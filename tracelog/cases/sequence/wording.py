@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from tracelog.cases.sequence.answering import Answer
 from tracelog.cases.sequence.rules import SETTLED, Number, StepKind, multiples
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.plant.part_rules import StationPartView
 
 # A repeat likelier than this, but not settled, is named as possible.
@@ -49,7 +49,15 @@ def _told(answer: Answer, number: Number) -> dict[str, object]:
 
 def parts_words(parts: Sequence[StationPartView]) -> str:
     """Parts of stations in a few words: `12 necker pockets`."""
-    return ", ".join(_("%(count)d %(part)ss of the %(station)s", **one.__dict__) for one in parts)
+    return ", ".join(
+        _(
+            "%(count)d %(part)ss of the %(station)s",
+            count=one.count,
+            part=in_words(one.part),
+            station=in_words(one.station),
+        )
+        for one in parts
+    )
 
 
 def points_to(answer: Answer, number: Number) -> str:
@@ -86,8 +94,8 @@ def slip_words(answer: Answer) -> str | None:
 
 def _stations(names: Sequence[str]) -> str:
     if len(names) == 1:
-        return _("the %(station)s", station=names[0])
-    named = [_("the %(station)s", station=one) for one in names]
+        return _("the %(station)s", station=in_words(names[0]))
+    named = [_("the %(station)s", station=in_words(one)) for one in names]
     return _("%(some)s and %(last)s", some=", ".join(named[:-1]), last=named[-1])
 
 
@@ -160,7 +168,7 @@ def _more_words(answer: Answer) -> str:
         " row stands no longer, take a new one of %(all)d cans.",
         first=step.first,
         last=step.first + step.cans - 1,
-        station=answer.taken_after,
+        station=in_words(answer.taken_after),
         turns=turns,
         all=step.first + step.cans - 1,
     )

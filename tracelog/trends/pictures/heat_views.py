@@ -7,7 +7,7 @@ from flask import Blueprint, Response, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from tracelog.errors import NotFound
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.trends.pictures.heat import heat_of
 from tracelog.trends.pictures.heat_page import address_of_cell, heat_page, heat_query
 from tracelog.trends.pictures.questions import HeatQuestion, funnel_query, heat_pairs, read_heat
@@ -26,7 +26,7 @@ def heat_view() -> tuple[str, int]:
     at = desk()
 
     def build(asked: HeatQuestion) -> dict[str, Any]:
-        names = {kind.defect: kind.title for kind in at.kinds}
+        names = {kind.defect: in_words(kind.title) for kind in at.kinds}
         answer = heat_of(at.session, asked, at.plant, at.places)
         rates = asked.rates
         filled = {

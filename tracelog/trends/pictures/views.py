@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from tracelog.defects.queries import DefectView
 from tracelog.errors import NotFound, TracelogError
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.plant.queries import Directory, PlantView, directory
 from tracelog.trends.page import choices, day_or_moment, page_known
 from tracelog.trends.pictures.answers import funnel_drawn
@@ -46,7 +46,7 @@ class Desk:
 
     def defect_names(self, defects: tuple[str, ...]) -> str:
         """The chosen kinds of defect for people."""
-        names = {kind.defect: kind.title for kind in self.kinds}
+        names = {kind.defect: in_words(kind.title) for kind in self.kinds}
         return ", ".join(names.get(one, one) for one in defects) or _("All kinds of defect")
 
     def scope(self, line: int | None, machine: str | None) -> str:

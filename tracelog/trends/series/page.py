@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from tracelog.defects.queries import DefectView
 from tracelog.instants import write_instant
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.plant.queries import Directory, PlantView
 from tracelog.trends.answers import ChartAnswer, ChartPoint
 from tracelog.trends.drawing import ChartFigure
@@ -135,7 +135,7 @@ def series_page(
     """
     zone = plant.zone
     drawn = chart_with_events(session, asked, plant, places)
-    names = {kind.defect: kind.title for kind in kinds}
+    names = {kind.defect: in_words(kind.title) for kind in kinds}
     listed = _listed(drawn.events)
     frozen = drawn.frozen_in_use
     proposal = proposed_baseline(
@@ -204,7 +204,7 @@ def _entries_of(point: ChartPoint, asked: ChartQuestion) -> str:
 
 
 def _remarks(point: ChartPoint) -> str:
-    told = [*point.rules]
+    told = [*map(in_words, point.rules)]
     if not point.is_baseline:
         told.append(_("not in baseline"))
     return ", ".join(told)

@@ -9,7 +9,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import NotFound, TracelogError
 from tracelog.instants import day_of
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.plant.queries import directory
 from tracelog.trends.signals.actions import decide, set_budget
 from tracelog.trends.signals.answers import lately, signals_sheet
@@ -52,7 +52,7 @@ def _kept() -> Signals:
 def _page(decided: Form, budget: Form) -> str:
     session, plant = current_session(), the_plant_now()
     found = _kept()
-    titles = {kind.defect: kind.title for kind in vocabulary(session)}
+    titles = {kind.defect: in_words(kind.title) for kind in vocabulary(session)}
     until = worked_out_until(session)
     cards = [card(one, titles.get(one.defect, one.defect), _links(one)) for one in found.signals]
     return render_template(
