@@ -4,8 +4,9 @@ from collections.abc import Iterator
 from itertools import islice
 from urllib.parse import urlencode
 
-from flask import Blueprint, Response, render_template, stream_with_context
+from flask import Blueprint, Response, render_template
 
+from tracelog.db import reading_one_moment
 from tracelog.errors import NotFound, TracelogError
 from tracelog.language import _
 from tracelog.people.trail.answers import record_line, trail_sheet
@@ -21,7 +22,7 @@ from tracelog.people.trail.rules import DOORS
 from tracelog.web.downloads import sheet_file
 from tracelog.web.forms import asked
 from tracelog.web.parameters import Parameters
-from tracelog.web.request import current_session, permit, the_plant_now
+from tracelog.web.request import current_session, house, permit, the_plant_now
 
 trail_pages = Blueprint("trail", __name__)
 ROWS, MOST_IN_FILE = 50, 20_000
@@ -88,12 +89,13 @@ def trail_file(kind: str) -> Response:
 
 
 def _lines(wanted: TrailFilter) -> Response:
-    session = current_session()
+    engine = house().engine
 
-    @stream_with_context
     def told() -> Iterator[str]:
-        for record in whole_trail(session, wanted):
-            yield record_line(record)
+        # Written while it is sent, after the request's own session has ended.
+        with reading_one_moment(engine) as session:
+            for record in whole_trail(session, wanted):
+                yield record_line(record)
 
     answer = Response(told(), content_type=LINES_TYPE)
     answer.headers["Content-Disposition"] = 'attachment; filename="audit.jsonl"'
