@@ -119,7 +119,7 @@ def test_without_a_plant_the_page_says_so(trial: Flask, visit: Visit, cast: Cast
     cast.sign_in(visit, "planner")
     answer = visit.get("/trial/plant")
     assert answer.status_code == 409
-    assert "This database holds no plant yet; import a folder with a plant.toml." in answer.text
+    assert "No plant is set up here yet. An administrator does that; ask " in answer.text
 
 
 def test_a_form_without_our_proof_is_refused_and_nothing_kept(
