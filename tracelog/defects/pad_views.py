@@ -11,8 +11,8 @@ from tracelog.defects.pad import PAD_FIELDS, faults_at, pad_values
 from tracelog.defects.pad_page import log_pad
 from tracelog.defects.queries import entry
 from tracelog.defects.scanning import read_scan
-from tracelog.defects.views import back_to_the_pad, keep_entry
-from tracelog.errors import TracelogError
+from tracelog.defects.views import back_to_the_pad, entry_page_with_problem, keep_entry
+from tracelog.errors import Conflict, TracelogError
 from tracelog.facts import read_id
 from tracelog.language import _
 from tracelog.plant.queries import directory
@@ -25,14 +25,20 @@ pad_pages = Blueprint("pad", __name__)
 
 @pad_pages.post("/log/<uuid:entry_id>/undo")
 @permit("log entry")
-def undo(entry_id: uuid.UUID) -> AnyResponse:
-    """Withdraw what the same person logged within the minute; it stays on record."""
+def undo(entry_id: uuid.UUID) -> AnyResponse | tuple[str, int]:
+    """Withdraw what the same person logged within the minute; it stays on record.
+
+    Once it is too late, the entry's page, where it can be corrected.
+    """
     session, actor = current_session(), current_actor()
     form = posted(("found_at",))
     record = entry(session, entry_id)
-    fact = undoing(session, record, actor, now())
-    if fact is not None:
-        correct_entry(session, fact, actor, now(), len(record.corrections))
+    try:
+        fact = undoing(session, record, actor, now())
+        if fact is not None:
+            correct_entry(session, fact, actor, now(), len(record.corrections))
+    except Conflict as problem:
+        return entry_page_with_problem(record, problem), problem.status
     code = record.now.dome_code or _("no code")
     flash(
         _(

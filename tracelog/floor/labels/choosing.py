@@ -89,9 +89,7 @@ def _machine_labels(
 ) -> list[Label]:
     opens = "?log" if asked["opens"] == "log" else ""
     return [
-        Label(
-            base + machine_address(one) + opens, one.text, one.name or "", one.line, one.number
-        )
+        Label(base + machine_address(one) + opens, one.text, one.name or "", one.line, one.number)
         for _key, one in sorted(known.machines.items())
         if line in (None, one.line)
         and asked["station"] in ("", one.station)
