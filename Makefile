@@ -60,8 +60,8 @@ bench: $(TEST_READY) ## Time every page and count its statements on the demo yea
 checks-table: $(TEST_READY) ## Write docs/published-checks.md from the published checks
 	$(BIN)/python -m tests.published
 
-screenshots: $(TEST_READY) ## Make the pictures of the README from the demo
-	$(BIN)/python -m tests.browser.screenshots
+screenshots: $(TEST_READY) ## Take the pictures of the README, and every page at three widths, light and dark
+	$(BIN)/python -m tests.browser.screenshots --every build/screenshots
 
 messages: $(TEST_READY) ## Bring the catalogues of translations up to date with what the pages say
 	$(BIN)/python -m tests.support.messages

@@ -19,6 +19,7 @@ from playwright.sync_api import Page
 from sqlalchemy import Engine, select
 
 from tests.bench.demo_year import at_its_end, new_database
+from tests.browser.every_screenshot import take_every_page
 from tests.support.browser import Visitors, running_browser
 from tests.support.site import Cast, application_on, served
 from tests.support.tree import ROOT
@@ -120,10 +121,15 @@ def demo(data: Path | None, place: Path) -> Iterator[Engine]:
 
 @click.command()
 @click.option("--data", type=click.Path(exists=True, path_type=Path), help="A demo's folder.")
-def screenshots(data: Path | None) -> None:
-    """Take the pictures of the README.
+@click.option(
+    "--every",
+    type=click.Path(path_type=Path),
+    help="Take every page into this folder too, at three widths, light and dark.",
+)
+def screenshots(data: Path | None, every: Path | None) -> None:
+    """Take the pictures of the README, and of every page.
 
-    Example: python -m tests.browser.screenshots --data demo-data
+    Example: python -m tests.browser.screenshots --data demo-data --every build/screenshots
     """
     with tempfile.TemporaryDirectory(prefix="tracelog-pictures-") as name:
         place = Path(name)
@@ -140,6 +146,8 @@ def screenshots(data: Path | None) -> None:
                     visitors.close()
                     if visitors.complaints:
                         sys.exit("\n".join(visitors.complaints))
+            if every is not None:
+                take_every_page(engine, browser, place, every)
             engine.dispose()
 
 
