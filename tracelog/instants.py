@@ -9,7 +9,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from tracelog.language import _
+from tracelog import locales
+from tracelog.language import _, language
 
 HOUR = timedelta(hours=1)
 # Before anything a plant can have on record.
@@ -185,5 +186,15 @@ def start_of_day(day: date, zone: ZoneInfo) -> datetime:
 
 
 def show_instant(moment: datetime, zone: ZoneInfo, seconds: bool = False) -> str:
-    """An instant on the plant's clock for people: ``2026-03-29 08:15``."""
-    return moment.astimezone(zone).strftime("%Y-%m-%d %H:%M:%S" if seconds else "%Y-%m-%d %H:%M")
+    """An instant on the plant's clock, as people read it: in English ``2026-03-29 08:15``."""
+    return locales.instant(moment.astimezone(zone), language(), seconds)
+
+
+def show_day(day: date) -> str:
+    """A day as people read it: in English ``2026-03-29``."""
+    return locales.day(day, language())
+
+
+def show_month(day: date) -> str:
+    """The month of a day as people read it: in English ``2026-03``."""
+    return locales.month(day, language())

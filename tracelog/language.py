@@ -6,7 +6,7 @@ Words that are kept in a constant or a table are marked with `later`, so that th
 them, and go through `in_words` (in templates a filter) where they are shown.
 
 What is kept (audit records, facts, snapshots) and what machines read (CSV, XLSX, calendar files)
-never depends on a reader's language: whoever writes such text does it within `in_language(ENGLISH)`.
+never depends on a reader's language: such text is written within `in_language(ENGLISH)`.
 """
 
 import re
@@ -87,6 +87,16 @@ def in_words(text: object) -> str:
     It fills in no values and marks nothing as HTML, so that any text may be given to it.
     """
     return "" if text is None else _(str(text))
+
+
+def figure(value: float, how: str) -> str:
+    """A number as a format specification such as ``,.1f`` has it, in the signs of the language."""
+    return locales.number(value, how, language())
+
+
+def in_signs(number: str) -> str:
+    """A number that is written the English way, in the signs of the language."""
+    return locales.with_signs(number, language())
 
 
 def translation(sentence: str, spoken: str) -> str:

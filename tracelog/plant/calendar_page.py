@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from tracelog.instants import day_of, start_of_day
+from tracelog.instants import day_of, show_day, start_of_day
 from tracelog.language import _
 from tracelog.plant.calendar_rules import (
     PeriodKind,
@@ -208,5 +208,10 @@ def weekday_words() -> tuple[str, ...]:
     return (_("Mon"), _("Tue"), _("Wed"), _("Thu"), _("Fri"), _("Sat"), _("Sun"))
 
 
+def weekday_heads() -> tuple[str, ...]:
+    """The same, as narrow as the heads of a week's columns."""
+    return (_("Mo"), _("Tu"), _("We"), _("Th"), _("Fr"), _("Sa"), _("Su"))
+
+
 def _named(day: date) -> str:
-    return f"{weekday_words()[day.weekday()]} {day.isoformat()}"
+    return f"{weekday_words()[day.weekday()]} {show_day(day)}"

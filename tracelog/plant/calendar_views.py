@@ -42,7 +42,7 @@ from tracelog.plant.calendar_page import (
     calendar_page,
     place_words,
     shown_time,
-    weekday_words,
+    weekday_heads,
     when_words,
 )
 from tracelog.plant.icalendar_actions import ImportedCalendar, import_calendar
@@ -85,7 +85,7 @@ def _page(form: Form, file_form: Form, imported: ImportedCalendar | None = None)
         page=calendar_page(periods, known, time, zone),
         weeks=weeks or USUAL_WEEKS,
         weeks_shown=WEEKS_SHOWN,
-        weekdays=weekday_words(),
+        weekdays=weekday_heads(),
         today=day_of(now(), zone),
         line=line,
         lines=known.line_names,

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.service.machine_lives_rules import RunFigures
 from tracelog.stats.kaplan_meier import KaplanMeier
 from tracelog.stats.lifetimes import Weibull
@@ -161,7 +161,7 @@ def runs_figure(runs: RunFigures) -> LifeFigure | None:
     x, y = _Scale(0, longest, 0, WIDTH), _Scale(0, top, FOOT, TOP)
     return LifeFigure(
         x_ticks=_ticks(_round_steps(longest), x, float),
-        y_ticks=tuple(Tick(y(step), f"{step:g}") for step in _round_steps(top)),
+        y_ticks=tuple(Tick(y(step), figure(step, "g")) for step in _round_steps(top)),
         band="",
         line=_path((x(a), y(m)) for a, m in _stepped([0.0, *ages, longest], [0.0, *means])),
         fitted=_path((x(a), y(m)) for a, m in zip(fitted[: len(heights)], heights, strict=True)),
@@ -182,7 +182,7 @@ def _path(points: Iterable[tuple[float, float]], closed: bool = False) -> str:
 
 
 def _percent(share: float) -> str:
-    return f"{share * 100:.3g}\N{NO-BREAK SPACE}%"
+    return f"{figure(share * 100, '.3g')}\N{NO-BREAK SPACE}%"
 
 
 def _round_steps(top: float) -> list[float]:

@@ -2,7 +2,7 @@
 
 import math
 
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.plant.facts import RemovalReason
 from tracelog.service.lives_rules import (
     FEWEST_FAILURES,
@@ -121,7 +121,7 @@ def _undecided(figures: LifeFigures, verdict: Verdict) -> str:
 def costs_sentence(replacing: Replacing) -> str:
     """Where the costs come from."""
     costs = replacing.costs
-    ratio = f"{costs.unplanned / costs.planned:.3g}"
+    ratio = figure(costs.unplanned / costs.planned, ".3g")
     if costs.is_guess:
         return _(
             "Costs are a guess, no source: one unplanned replacement costs as much as %(ratio)s"

@@ -96,9 +96,7 @@ def pin_service(
     check_service(wish.service, services_of_bodymakers(session))
     today = day_of(now, the_plant(session).zone)
     if wish.pinned_on < today:
-        raise TracelogError(
-            _("is over; promise a day from %(today)s on", today=today.isoformat()), "pinned_on"
-        )
+        raise TracelogError(_("is over; promise a day from %(today)s on", today=today), "pinned_on")
     before = _standing(session, machine, wish.service, now)
     if before is not None and before.pinned_on == wish.pinned_on:
         return UNCHANGED

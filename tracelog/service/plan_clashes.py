@@ -24,7 +24,7 @@ def clash(problem: PlanProblem, placed: Placed, others: Sequence[Placed]) -> str
     """
     machine, day = problem.machines[placed.machine], problem.days[placed.day]
     if not problem.works[placed.day]:
-        return _("%(day)s is no day on which services are done", day=day.isoformat())
+        return _("%(day)s is no day on which services are done", day=day)
     if (few := _too_few(problem, placed)) is not None:
         return few
     span = span_of(problem, placed)
@@ -39,14 +39,14 @@ def clash(problem: PlanProblem, placed: Placed, others: Sequence[Placed]) -> str
                 " served at a time",
                 line=machine.line,
                 service=_named(problem, there),
-                day=problem.days[number].isoformat(),
+                day=problem.days[number],
             )
     needed = crews_needed(problem.duty(placed), problem.crew_people)
     for number in span.working:
         if occupied.crews_left(number) < needed:
             return _(
                 "on %(day)s the crews are taken by %(services)s",
-                day=problem.days[number].isoformat(),
+                day=problem.days[number],
                 services=_names(problem, _on(problem, others, number)),
             )
     return None
@@ -83,7 +83,7 @@ def _no_span(problem: PlanProblem, placed: Placed) -> str:
         if blocked[day] is not None:
             return _(
                 "%(day)s is kept free of services: %(reason)s",
-                day=problem.days[day].isoformat(),
+                day=problem.days[day],
                 reason=blocked[day],
             )
         if worked >= wanted:
@@ -92,7 +92,7 @@ def _no_span(problem: PlanProblem, placed: Placed) -> str:
         "%(service)s takes %(days)d working days and would not end by %(last)s",
         service=duty.service,
         days=wanted,
-        last=problem.days[-1].isoformat(),
+        last=problem.days[-1],
     )
 
 
@@ -139,12 +139,12 @@ def why_waiting(tables: PlanTables, plan: Sequence[Placed], waiting: Waiting) ->
         for day in range(first, problem.last + 1)
     ]
     free = [day for day, why, _who in found if why == "free"]
-    ends = {"first": problem.days[first].isoformat(), "last": problem.days[-1].isoformat()}
+    ends = {"first": problem.days[first], "last": problem.days[-1]}
     if free:
         return _(
             "on the days that are free between %(first)s and %(last)s, such as %(free)s, it would"
             " cost more than waiting %(grace)d days longer",
-            free=problem.days[free[0]].isoformat(),
+            free=problem.days[free[0]],
             grace=GRACE_DAYS,
             **ends,
         )

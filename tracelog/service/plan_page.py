@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from urllib.parse import urlencode
 
-from tracelog.language import _
+from tracelog.instants import show_day
+from tracelog.language import _, in_words
 from tracelog.plant.queries import MachineView
 from tracelog.service.pins import Pin
 from tracelog.service.plan_wishes import Preview
@@ -143,8 +144,8 @@ def _mark(plan: ServicePlan, number: int, line: PlanLine, letters: str) -> Mark:
 def line_words(line: PlanLine) -> str:
     """One service of the plan in words."""
     said = [
-        f"{line.machine.text} {line.service}",
-        line.day.isoformat(),
+        f"{line.machine.text} {in_words(line.service)}",
+        show_day(line.day),
         _("%(strokes)s strokes unused", strokes=short_count(line.strokes_unused)),
         _("late by then with a chance of %(chance)s", chance=probability(line.chance_late)),
     ]

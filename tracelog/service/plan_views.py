@@ -158,7 +158,7 @@ def promise() -> AnyResponse | tuple[str, int]:
             "Promised: %(service)s on %(machine)s for %(day)s.",
             service=wish.service,
             machine=machine.text,
-            day=wish.pinned_on.isoformat(),
+            day=wish.pinned_on,
         )
     )
     return _back(form)

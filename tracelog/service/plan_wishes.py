@@ -75,7 +75,7 @@ def check_wish(inputs: PlanInputs, known: Directory, wish: PinRequest) -> None:
         )
     if day < 0:
         raise TracelogError(
-            _("is over; promise a day from %(today)s on", today=problem.days[0].isoformat()),
+            _("is over; promise a day from %(today)s on", today=problem.days[0]),
             "pinned_on",
         )
     if day > problem.last:

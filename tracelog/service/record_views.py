@@ -109,7 +109,7 @@ def _tell_kept_promises(before: Sequence[Pin], machine: MachineView) -> None:
                     "The promise of %(service)s for %(day)s is kept;"
                     " its line of the plan is closed.",
                     service=pin.service,
-                    day=pin.pinned_on.isoformat(),
+                    day=pin.pinned_on,
                 )
             )
 

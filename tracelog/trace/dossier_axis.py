@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from tracelog.language import _
+from tracelog.language import _, figure, in_words
 from tracelog.trace.axis import Axis, Happened, LaneFacts, Lasted, Scale, axis
 from tracelog.trace.dossier import Dossier
 from tracelog.trends.signals.wording import short
@@ -57,22 +57,29 @@ def _lanes(found: Dossier, zone: ZoneInfo) -> Iterator[LaneFacts]:
                 _(
                     "%(serial)s fitted as %(place)s",
                     serial=one.stay.serial,
-                    place=one.stay.position,
+                    place=in_words(one.stay.position),
                 ),
             )
             for one in then.tools
         ],
     )
     yield LaneFacts(
-        _("Services"), "diamond", [happened(one.done_at, one.service) for one in then.services]
+        _("Services"),
+        "diamond",
+        [happened(one.done_at, in_words(one.service)) for one in then.services],
     )
-    yield LaneFacts(_("Changes"), "wedge", [happened(one.at, one.kind) for one in then.changes])
+    yield LaneFacts(
+        _("Changes"), "wedge", [happened(one.at, in_words(one.kind)) for one in then.changes]
+    )
     yield LaneFacts(
         _("Measured"),
         "cross",
         [
             happened(
-                one.measured_at, f"{one.characteristic} {one.mean:.4g} {one.unit or ''}".strip()
+                one.measured_at,
+                " ".join(
+                    filter(None, (in_words(one.characteristic), figure(one.mean, ".4g"), one.unit))
+                ),
             )
             for one in then.measured
         ],
@@ -86,7 +93,10 @@ def _lanes(found: Dossier, zone: ZoneInfo) -> Iterator[LaneFacts]:
     yield LaneFacts(
         _("Entries"),
         "dot",
-        [happened(one.occurred_at, f"{one.defect_title}, {one.cans}") for one in then.entries],
+        [
+            happened(one.occurred_at, f"{in_words(one.defect_title)}, {one.cans}")
+            for one in then.entries
+        ],
     )
     highest = max((one.probability or 0.0 for one in found.laid.pallets), default=0.0) or 1.0
     yield LaneFacts(

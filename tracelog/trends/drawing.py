@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from tracelog.language import _
+from tracelog.language import _, in_signs
 
 ROW_HEIGHT = 28.0
 AXIS_HEIGHT = 28.0
@@ -160,7 +160,7 @@ def nice_steps(top: float, most: int = 5) -> list[float]:
 
 def scale_text(value: float) -> str:
     """A value on a scale, without needless digits."""
-    return f"{value:,.6f}".rstrip("0").rstrip(".") if value else "0"
+    return in_signs(f"{value:,.6f}".rstrip("0").rstrip(".")) if value else "0"
 
 
 def whiskers(places: Sequence[RatePlace], together: float | None = None) -> WhiskerFigure:

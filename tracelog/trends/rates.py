@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from tracelog.buckets import Period, periods
 from tracelog.json_text import finite
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.plant.queries import Directory, MachineView, PlantView, directory, the_plant
 from tracelog.stats.intervals import binomial_interval, rate_interval
 from tracelog.trends.answers import ParetoAnswer, RateRow, Rates
@@ -304,8 +304,8 @@ def _notes(
             _(
                 "%(entries)s entries with %(cans)s cans count for nobody yet: their code was not"
                 " read in full",
-                entries=f"{evidence.unsettled.entries:,}",
-                cans=f"{evidence.unsettled.cans:,}",
+                entries=figure(evidence.unsettled.entries, ","),
+                cans=figure(evidence.unsettled.cans, ","),
             )
         )
     if rows:

@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tracelog.language import _
+from tracelog.language import _, figure
 
 CENTRE = 50.0
 RIM_RADIUS = 47.5
@@ -256,7 +256,7 @@ def bars(
             continue
         share = min(value / top, 1.0) if top > 0 else 0.0
         tall = max(share * height, 1.0 if value > 0 else 0.0)
-        text = texts[index] if texts is not None else f"{value:g}"
+        text = texts[index] if texts is not None else figure(value, "g")
         x, wide = round(index * slot + 0.1 * slot, 2), round(0.8 * slot, 2)
         drawn.append(Bar(x, round(height - tall, 2), wide, round(tall, 2), text, index in marked))
     return BarFigure(tuple(drawn), width, height, float(top))

@@ -1,6 +1,7 @@
 """How numbers, instants and days are written on pages: one place, the same everywhere.
 
-Each is also a filter in templates, under the same name: ``{{ strokes | count }}``.
+Each is also a filter in templates, under the same name: ``{{ strokes | count }}``. They write in
+the language of the request; the examples are English.
 """
 
 import math
@@ -9,8 +10,9 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from tracelog import locales
 from tracelog.instants import show_instant
-from tracelog.language import _
+from tracelog.language import _, language
 from tracelog.web.figures import percent
 
 # What stands where a value is not known; screen readers say the words beside it.
@@ -19,7 +21,12 @@ UNKNOWN = "–"
 
 def count(value: float | None) -> str:
     """A count with its thousands apart: ``12,345,678``."""
-    return UNKNOWN if value is None else f"{value:,.0f}"
+    return UNKNOWN if value is None else locales.number(value, ",.0f", language())
+
+
+def number(value: float | None, how: str = ",.1f") -> str:
+    """A number as a format specification has it: ``{{ hours | number(",.1f") }}``."""
+    return UNKNOWN if value is None else locales.number(value, how, language())
 
 
 def short_count(value: float | None) -> str:
@@ -30,7 +37,7 @@ def short_count(value: float | None) -> str:
         if abs(value) >= size:
             scaled = value / (1e3 if sign == "k" else size)
             return f"{_digits(scaled)}\N{NARROW NO-BREAK SPACE}{sign}"
-    return f"{value:,.0f}"
+    return locales.number(value, ",.0f", language())
 
 
 def rate(value: float | None) -> str:
@@ -44,7 +51,7 @@ def _digits(value: float, significant: int = 3) -> str:
     if value == 0:
         return "0"
     places = max(significant - 1 - math.floor(math.log10(abs(value))), 0)
-    return f"{value:,.{min(places, 6)}f}"
+    return locales.number(value, f",.{min(places, 6)}f", language())
 
 
 def share(value: float | None) -> str:
@@ -67,7 +74,7 @@ def p_value(value: float | None) -> str:
     """A p-value to two significant digits, the smallest as ``under 0.001``."""
     if value is None:
         return UNKNOWN
-    return _("under 0.001") if value < 0.001 else f"{value:.2g}"
+    return _("under 0.001") if value < 0.001 else locales.number(value, ".2g", language())
 
 
 def instant(moment: datetime | None, zone: ZoneInfo) -> str:
@@ -85,7 +92,17 @@ def day(value: date | datetime | None, zone: ZoneInfo) -> str:
     if value is None:
         return UNKNOWN
     chosen = value.astimezone(zone).date() if isinstance(value, datetime) else value
-    return chosen.isoformat()
+    return locales.day(chosen, language())
+
+
+def day_of_year(value: date) -> str:
+    """A day where its year is known: ``03-29``."""
+    return locales.day_of_year(value, language())
+
+
+def month_name(value: date) -> str:
+    """The short name of a day's month: ``Mar``."""
+    return locales.signs(language()).months_short[value.month - 1]
 
 
 def for_field(moment: datetime | None, zone: ZoneInfo) -> str:
@@ -118,6 +135,9 @@ def span(length: timedelta) -> str:
 # present instant by the application.
 PLAIN: dict[str, Callable[..., Any]] = {
     "count": count,
+    "day_of_year": day_of_year,
+    "month_name": month_name,
+    "number": number,
     "short_count": short_count,
     "rate": rate,
     "share": share,

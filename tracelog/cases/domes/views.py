@@ -13,7 +13,7 @@ from tracelog.cases.domes.facts import DomesFact
 from tracelog.cases.domes.wording import chance_words, headline, next_words, notes
 from tracelog.errors import TracelogError
 from tracelog.instants import parse_instant
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.plant.queries import MachineView, directory
 from tracelog.web.downloads import demand_kind, sheet_file
 from tracelog.web.forms import Form, asked
@@ -85,7 +85,9 @@ def _told(answer: DomesAnswer) -> dict[str, Any]:
         "headline": headline(answer),
         "next_words": next_words(answer),
         "notes": notes(answer),
-        "rows": [(one, chance_words(one.share), f"{one.expected:.1f}") for one in answer.machines],
+        "rows": [
+            (one, chance_words(one.share), figure(one.expected, ".1f")) for one in answer.machines
+        ],
     }
 
 

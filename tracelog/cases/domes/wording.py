@@ -1,7 +1,7 @@
 """What a handful of bad cans suggests, in words."""
 
 from tracelog.cases.domes.checking import DomesAnswer
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.stats.dome_numbers import Suggests
 
 
@@ -10,7 +10,7 @@ def chance_words(chance: float) -> str:
     if 0 < chance < 0.00001:
         return _("under 0.001 %")
     percent = 100 * chance
-    shown = f"{percent:.0f}" if percent >= 10 else f"{percent:.2g}"
+    shown = figure(percent, ".0f") if percent >= 10 else figure(percent, ".2g")
     return f"{shown}\N{NO-BREAK SPACE}%"
 
 

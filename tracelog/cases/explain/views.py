@@ -100,6 +100,7 @@ def _page(form: Form, answer: Explained | None) -> str:
         kinds=kinds,
         defect=dict(kinds).get(form.value("defect"), form.value("defect")),
         answer=answer,
+        last_day=None if answer is None else answer.asked.end - timedelta(microseconds=1),
         cards=cards,
         beside=None if answer is None else _beside(answer),
         query=urlencode([(name, form.value(name)) for name in FIELDS if form.value(name)]),

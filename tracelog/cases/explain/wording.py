@@ -9,7 +9,7 @@ from tracelog.cases.explain.explaining import Explained
 from tracelog.cases.explain.inside import Inside
 from tracelog.cases.explain.ranking import Likely
 from tracelog.instants import parse_instant, show_instant
-from tracelog.language import _
+from tracelog.language import _, figure, in_words
 
 _MOST_MACHINES = 4
 
@@ -24,22 +24,28 @@ def title(one: Likely, zone: ZoneInfo) -> str:
     name, place = one.cause.name, one.cause.place or ""
     words = {
         CauseKind.MACHINE: _("machine %(name)s", name=name),
-        CauseKind.TOOL: _("tool %(name)s, %(place)s", name=name, place=place),
-        CauseKind.WEAR: _("slow wear of tool %(name)s, %(place)s", name=name, place=place),
-        CauseKind.BATCH: _("tools %(name)s, %(place)s", name=name, place=place),
+        CauseKind.TOOL: _("tool %(name)s, %(place)s", name=name, place=in_words(place)),
+        CauseKind.WEAR: _(
+            "slow wear of tool %(name)s, %(place)s", name=name, place=in_words(place)
+        ),
+        CauseKind.BATCH: _("tools %(name)s, %(place)s", name=name, place=in_words(place)),
         CauseKind.COIL: _("coil %(name)s", name=name),
         CauseKind.CREW: _("crew %(name)s", name=name),
         CauseKind.SHIFT: _("shift %(name)s", name=name),
         CauseKind.HOUR: _("hours %(name)s", name=name),
         CauseKind.LINE: _("line %(name)s", name=name),
-        CauseKind.STATION: _("what is found at %(name)s", name=name),
+        CauseKind.STATION: _("what is found at %(name)s", name=in_words(name)),
         CauseKind.MARK: _("mark %(name)s of line %(place)s", name=name, place=place),
         CauseKind.PLANT: _("the whole plant"),
     }
     if one.cause.kind in words:
         return words[one.cause.kind]
     what, where, at = name.split(" @ ")
-    told = {"what": what, "where": where, "at": show_instant(parse_instant(at, zone), zone)}
+    told = {
+        "what": in_words(what),
+        "where": where,
+        "at": show_instant(parse_instant(at, zone), zone),
+    }
     if one.cause.kind is CauseKind.SERVICE:
         return _("service %(what)s of %(where)s, %(at)s", **told)
     return _("change of %(what)s on %(where)s, %(at)s", **told)
@@ -50,10 +56,10 @@ def reason(one: Likely, inside: Inside, answer: Explained, zone: ZoneInfo) -> st
     share = inside.strokes / answer.whole.strokes if answer.whole.strokes else 0.0
     told = {
         "what": _where(one, inside, answer),
-        "cans": f"{inside.cans:,}",
-        "all": f"{answer.whole.cans:,}",
+        "cans": figure(inside.cans, ","),
+        "all": figure(answer.whole.cans, ","),
         "share": _percent(share),
-        "ratio": f"{one.ratio:.3g}",
+        "ratio": figure(one.ratio, ".3g"),
     }
     since = moment(one.since)
     if one.cause.kind is CauseKind.WEAR:
@@ -89,7 +95,9 @@ def reason(one: Likely, inside: Inside, answer: Explained, zone: ZoneInfo) -> st
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %" if share >= 0.095 else f"{100 * share:.2g} %"
+    return (
+        f"{figure(100 * share, '.0f')} %" if share >= 0.095 else f"{figure(100 * share, '.2g')} %"
+    )
 
 
 def _where(one: Likely, inside: Inside, answer: Explained) -> str:
@@ -101,14 +109,14 @@ def _where(one: Likely, inside: Inside, answer: Explained) -> str:
         CauseKind.SHIFT: _("shift %(name)s", name=name),
         CauseKind.HOUR: _("the hours %(name)s", name=name),
         CauseKind.LINE: _("line %(name)s", name=name),
-        CauseKind.STATION: _("at %(name)s", name=name),
+        CauseKind.STATION: _("at %(name)s", name=in_words(name)),
         CauseKind.MARK: _("the mark %(name)s", name=name),
         CauseKind.PLANT: _("all machines"),
         CauseKind.COIL: _("the machines that ran coil %(name)s", name=name),
     }
     if kind in plain:
         return plain[kind]
-    what = name.partition(" @ ")[0]
+    what = in_words(name.partition(" @ ")[0])
     if kind is CauseKind.SERVICE:
         return _(
             "%(machines)s after its service '%(what)s', until the next one",

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tracelog.cases.since.rules import Point
+from tracelog.language import figure
 
 WIDTH, HEIGHT = 640.0, 220.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 8.0, 10.0, 26.0
@@ -64,8 +65,8 @@ def picture_of(points: Sequence[Point]) -> CoursePicture | None:
         limit,
         shown,
         (x(last.strokes), y(last.happenings)),
-        tuple((y(count), f"{count:g}") for count in _ticks(most)),
-        tuple((x(count), f"{count / 1e6:g}") for count in _ticks(most_strokes)),
+        tuple((y(count), figure(count, "g")) for count in _ticks(most)),
+        tuple((x(count), figure(count / 1e6, "g")) for count in _ticks(most_strokes)),
     )
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from tracelog.instants import start_of_day
-from tracelog.language import _
+from tracelog.language import _, figure
 
 MOST_SHIFTS = 30
 # Lists of the documented answer, and what one of each is called.
@@ -69,7 +69,7 @@ def since_sentence(since: Since) -> str | None:
     if since.cans:
         parts.append(_("cans lost changed by %(cans)+d", cans=since.cans))
     if since.strokes:
-        parts.append(_("strokes changed by %(strokes)s", strokes=f"{since.strokes:+,}"))
+        parts.append(_("strokes changed by %(strokes)s", strokes=figure(since.strokes, "+,")))
     words = {
         "services": _("services"),
         "tool_fits": _("tools fitted"),

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from tracelog.handover.weekly.gathering import Week
 from tracelog.handover.weekly.rules import WEEKS_BEFORE, Changed, Of, Series
 from tracelog.instants import show_instant
-from tracelog.language import _
+from tracelog.language import _, figure, in_words
 from tracelog.service.queries import ServiceStanding
 from tracelog.web.numbers import p_value, rate, short_count
 
@@ -73,16 +73,16 @@ def said(
         sentence = _(
             "%(where)s lost %(change)s cans per stroke: %(count)s, where %(usual)s would be usual"
             " after the %(weeks)d weeks before.",
-            count=f"{about.count:,}",
-            usual=f"{about.usual:,.0f}",
+            count=figure(about.count, ","),
+            usual=figure(about.usual, ",.0f"),
             **values,
         )
     else:
         sentence = _(
             "%(where)s: %(change)s entries of %(defect)s per stroke: %(count)s in the week, where"
             " %(usual)s would be usual after the %(weeks)d weeks before.",
-            defect=titles.get(about.defect or "", about.defect or ""),
-            count=f"{about.count:,}",
+            defect=in_words(titles.get(about.defect or "", about.defect or "")),
+            count=figure(about.count, ","),
             usual=rate(about.usual),
             **values,
         )
@@ -93,7 +93,7 @@ def said(
 
 
 def _first_time(about: Series, titles: Mapping[str, str], where: str) -> str:
-    values = {"where": where, "count": f"{about.count:,}", "weeks": WEEKS_BEFORE}
+    values = {"where": where, "count": figure(about.count, ","), "weeks": WEEKS_BEFORE}
     if about.of is Of.STROKES:
         return _(
             "%(where)s made %(count)s strokes, and none in the %(weeks)d weeks before.", **values
@@ -102,7 +102,7 @@ def _first_time(about: Series, titles: Mapping[str, str], where: str) -> str:
         return _("%(where)s lost %(count)s cans, and none in the %(weeks)d weeks before.", **values)
     return _(
         "%(where)s: %(count)s entries of %(defect)s, and none in the %(weeks)d weeks before.",
-        defect=titles.get(about.defect or "", about.defect or ""),
+        defect=in_words(titles.get(about.defect or "", about.defect or "")),
         **values,
     )
 

@@ -10,7 +10,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import NotFound, TracelogError
 from tracelog.instants import parse_instant
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.outcomes import demand_kept
 from tracelog.plant.queries import directory
 from tracelog.trace.holds.actions import raise_hold, write_steps
@@ -142,7 +142,7 @@ def _new_page(form: Form, window: SuspectWindow | None) -> str:
         window=window,
         reached=window.held_at(risk) if window is not None else (),
         risk=risk,
-        risks=[(f"{one:g}", f"{one * 100:g} %") for one in RISKS],
+        risks=[(f"{one:g}", f"{figure(one * 100, 'g')} %") for one in RISKS],
         hold_id=form.own_id(),
         kinds=[(kind.defect, kind.title) for kind in vocabulary(session)],
         lines=[(str(line), _("line %(line)d", line=line)) for line in known.lines],

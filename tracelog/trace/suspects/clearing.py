@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracelog.errors import TracelogError
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.stats.sampling import (
     SamplingPlan,
     acceptance_binomial,
@@ -79,7 +79,7 @@ def clearing(
     if lot < 2:
         raise TracelogError(_("is below 2; a lot has at least two cans"), "lot")
     if quality_level not in QUALITY_LEVELS:
-        known = ", ".join(f"{one:g}" for one in QUALITY_LEVELS)
+        known = ", ".join(figure(one, "g") for one in QUALITY_LEVELS)
         raise TracelogError(_("is not one of %(known)s", known=known), "aql")
     if level not in LEVELS:
         raise TracelogError(_("is not one of %(known)s", known=", ".join(LEVELS)), "level")

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from tracelog.language import figure
 from tracelog.trace.suspects.clearing import Clearing
 from tracelog.trends.drawing import PATH_WIDTH, Tick, joined, nice_steps, scale_text
 
@@ -43,5 +44,5 @@ def operating_curve(plan: Clearing) -> CurveFigure:
             Tick(along(one / 100), f"{scale_text(one)} %", "middle" if one else "start")
             for one in steps
         ),
-        tuple(Tick(height(one), f"{100 * one:g} %") for one in _CHANCES),
+        tuple(Tick(height(one), f"{figure(100 * one, 'g')} %") for one in _CHANCES),
     )

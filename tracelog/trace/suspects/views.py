@@ -9,7 +9,7 @@ from flask import Blueprint, Response, render_template
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import NotFound, TracelogError
 from tracelog.instants import parse_instant, write_instant
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.plant.queries import directory
 from tracelog.trace.suspects.asking import Suspects, suspects
 from tracelog.trace.suspects.clearing import LEVELS, QUALITY_LEVELS, Clearing
@@ -52,8 +52,8 @@ def suspects_page() -> tuple[str, int]:
         plan=plan,
         figure=operating_curve(plan) if plan else None,
         kinds=[(kind.defect, kind.title) for kind in vocabulary(session)],
-        risks=[(f"{one:g}", f"{one * 100:g} %") for one in RISKS],
-        qualities=[(f"{one:g}", f"{one:g} %") for one in QUALITY_LEVELS],
+        risks=[(f"{one:g}", f"{figure(one * 100, 'g')} %") for one in RISKS],
+        qualities=[(f"{one:g}", f"{figure(one, 'g')} %") for one in QUALITY_LEVELS],
         levels=LEVELS,
         usual_risk=f"{USUAL_RISK:g}",
         tallies=_tallies(found),

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from tracelog.instants import show_instant
-from tracelog.language import _
+from tracelog.language import _, figure, in_words
 from tracelog.plant.queries import MachineView
 from tracelog.stats.seeing import cans_to_see, fraction_seen
 from tracelog.trace.suspects.checks import Check, CheckKind, Chosen, Event, EventKind
@@ -25,7 +25,7 @@ def few(cans: float) -> str:
     """A number of expected cans: whole ones from ten on, and the small ones not as nothing."""
     if 0 < cans < 0.05:
         return _("under 0.1")
-    return f"{cans:,.0f}" if cans >= 10 or cans == 0 else f"{cans:.1f}"
+    return figure(cans, ",.0f") if cans >= 10 or cans == 0 else figure(cans, ".1f")
 
 
 def bad_said(at: datetime, is_given: bool, zone: ZoneInfo) -> str:
@@ -69,7 +69,7 @@ def event_words(event: Event, zone: ZoneInfo) -> str:
     return _(
         "%(kind)s (%(name)s), %(at)s",
         kind=kinds[event.kind],
-        name=event.name,
+        name=in_words(event.name),
         at=show_instant(event.at, zone),
     )
 
@@ -195,5 +195,5 @@ def _of_evidence(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
             "A few cans clear only a fault that is in nearly every can: to see 1 in 1,000 with"
             " 95 %% it takes %(cans)s cans. If the fault comes and goes, take the last event"
             " instead.",
-            cans=f"{cans_to_see(ONE_IN_A_THOUSAND, CONFIDENCE):,}",
+            cans=figure(cans_to_see(ONE_IN_A_THOUSAND, CONFIDENCE), ","),
         )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.stats.capability import capability, cp_interval, cpk_interval
 from tracelog.stats.intervals import binomial_interval
 from tracelog.stats.normality import (
@@ -186,7 +186,7 @@ def _normal_says(p: float | None, values: int, *, is_log: bool) -> str:
             "%(what)s do not look normal (Shapiro and Wilk, 1965: p %(p)s, %(values)d values), so"
             " what is expected outside is not to be relied on; look at the probability plot",
             what=what,
-            p=_("under 0.001") if p < 0.001 else f"{p:.2g}",
+            p=_("under 0.001") if p < 0.001 else figure(p, ".2g"),
             values=values,
         )
     return _(

@@ -8,6 +8,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from tracelog.language import figure
 from tracelog.stats.normality import Histogram, NormalPlot
 from tracelog.trends.drawing import (
     MOST_MARKS,
@@ -150,7 +151,7 @@ def step_texts(steps: Sequence[float]) -> list[str]:
         ['0.088', '0.090', '0.092']
     """
     needed = max(len(f"{step:.9f}".rstrip("0").partition(".")[2]) for step in steps)
-    return [f"{step:,.{needed}f}" for step in steps]
+    return [figure(step, f",.{needed}f") for step in steps]
 
 
 def panel(

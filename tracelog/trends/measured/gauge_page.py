@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.trends.drawing import Tick
 from tracelog.trends.measured.drawing import Scale
 from tracelog.trends.measured.gauge_rules import GaugeResult
@@ -87,7 +87,8 @@ def gauge_page(answer: StudyAnswer) -> GaugePage:
         components=() if result is None else _components(result),
         table=() if result is None else _table(result),
         readings=tuple(
-            (one.part, one.appraiser, str(one.trial), f"{one.value:g}") for one in answer.readings
+            (one.part, one.appraiser, str(one.trial), figure(one.value, "g"))
+            for one in answer.readings
         ),
         figure=None if result is None else gauge_figure(result, write),
     )
@@ -131,15 +132,19 @@ def _components(result: GaugeResult) -> tuple[tuple[str, ...], ...]:
     return tuple(
         (
             component_name(one.name),
-            f"{one.variance:.3g}",
-            f"{100 * one.variance_share:.1f} %",
-            f"{one.sigma:.3g}",
-            f"{one.study_variation:.3g}",
-            f"{one.percent_of_study:.1f} %",
-            "" if one.percent_of_tolerance is None else f"{one.percent_of_tolerance:.1f} %",
+            figure(one.variance, ".3g"),
+            _percent(100 * one.variance_share),
+            figure(one.sigma, ".3g"),
+            figure(one.study_variation, ".3g"),
+            _percent(one.percent_of_study),
+            _percent(one.percent_of_tolerance),
         )
         for one in result.components
     )
+
+
+def _percent(value: float | None) -> str:
+    return "" if value is None else f"{figure(value, '.1f')} %"
 
 
 def _table(result: GaugeResult) -> tuple[tuple[str, ...], ...]:
@@ -147,10 +152,10 @@ def _table(result: GaugeResult) -> tuple[tuple[str, ...], ...]:
         (
             _("appraisers by part") if row.source == "interaction" else component_name(row.source),
             str(row.freedom),
-            f"{row.sum_of_squares:.4g}",
-            "" if row.mean_square is None else f"{row.mean_square:.4g}",
-            "" if row.f is None else f"{row.f:.2f}",
-            "" if row.p is None else _("under 0.001") if row.p < 0.001 else f"{row.p:.3f}",
+            figure(row.sum_of_squares, ".4g"),
+            "" if row.mean_square is None else figure(row.mean_square, ".4g"),
+            "" if row.f is None else figure(row.f, ".2f"),
+            "" if row.p is None else _("under 0.001") if row.p < 0.001 else figure(row.p, ".3f"),
         )
         for row in result.table
     )

@@ -9,7 +9,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.stats.gauge import GaugeStudy, gauge_study
 from tracelog.stats.gauge_table import VarianceRow, variance_table
 from tracelog.trends.measured.limits import Limits
@@ -210,7 +210,7 @@ def _categories(study: GaugeStudy) -> int | None:
 
 
 def _pooled_because(study: GaugeStudy, *, pooled: bool) -> str:
-    p = f"{study.p_interaction:.3f}" if study.p_interaction >= 0.001 else _("under 0.001")
+    p = figure(study.p_interaction, ".3f") if study.p_interaction >= 0.001 else _("under 0.001")
     if pooled:
         return _(
             "The interaction of appraisers and parts is pooled with the error: its p-value,"
@@ -263,7 +263,7 @@ def _judged(of: str, percent: float) -> str:
         word = _("over 30 %, which is generally called too much")
     return _(
         "The gauge takes %(percent)s %% %(of)s: %(word)s.",
-        percent=f"{percent:.1f}",
+        percent=figure(percent, ".1f"),
         of=of,
         word=word,
     )

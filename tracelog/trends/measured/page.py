@@ -7,7 +7,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from tracelog.instants import show_instant
-from tracelog.language import _
+from tracelog.language import _, figure, in_words
 from tracelog.plant.queries import Directory, PlantView
 from tracelog.trends.measured.answers import MeasureAnswer, MeasurePoint
 from tracelog.trends.measured.capability import CapabilityView
@@ -117,7 +117,11 @@ def measure_page(
         rows=rows,
         marked=tuple(row for row in rows if row.is_marked),
         patterns=tuple(
-            (one.name, one.pattern, ", ".join(str(place + 1) for place in one.places))
+            (
+                in_words(one.name),
+                in_words(one.pattern),
+                ", ".join(str(place + 1) for place in one.places),
+            )
             for one in answer.rules
             if one.places
         ),
@@ -186,7 +190,7 @@ def remarks(point: MeasurePoint, answer: MeasureAnswer) -> str:
         is_low = (point.spread or 0.0) < (point.spread_lower or 0.0)
         told.append(_("spread below its limits") if is_low else _("spread above its limits"))
     patterns = {one.name: one.pattern for one in answer.rules}
-    told += [f"{name}: {patterns[name]}" for name in point.rules]
+    told += [f"{in_words(name)}: {in_words(patterns[name])}" for name in point.rules]
     if not point.is_baseline:
         told.append(_("not in the baseline"))
     return "; ".join(told)
@@ -276,7 +280,7 @@ def _told(row: PointRow, value: str) -> str:
 def _limits_say(answer: MeasureAnswer) -> str:
     limits = answer.limits
     parts = [
-        _("%(name)s %(value)s", name=name, value=f"{value:g}")
+        _("%(name)s %(value)s", name=name, value=figure(value, "g"))
         for name, value in (
             (_("lower"), limits.lower),
             (_("target"), limits.target),
@@ -337,8 +341,8 @@ def _index_rows(view: CapabilityView) -> tuple[IndexRow, ...]:
     return tuple(
         IndexRow(
             one.name,
-            _("needs both limits") if one.value is None else f"{one.value:.2f}",
-            "" if one.low is None else _span(f"{one.low:.2f}", f"{one.high:.2f}"),
+            _("needs both limits") if one.value is None else figure(one.value, ".2f"),
+            "" if one.low is None else _span(figure(one.low, ".2f"), figure(one.high, ".2f")),
             means[one.name],
         )
         for one in view.indices

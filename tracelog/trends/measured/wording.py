@@ -4,7 +4,7 @@ import math
 from collections.abc import Callable
 from typing import TypeAlias
 
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.reference import characteristic_named
 from tracelog.trends.measured.rules import MeasuredChart, Scale
 
@@ -72,7 +72,7 @@ def writer(digits: int) -> Write:
     """How values of one series are written: all to the same decimals."""
 
     def write(value: float | None) -> str:
-        return "" if value is None else f"{value:,.{digits}f}"
+        return "" if value is None else figure(value, f",.{digits}f")
 
     return write
 
@@ -84,5 +84,5 @@ def share_text(share: float | None) -> str:
     if share == 0:
         return "0"
     if share < 0.001:
-        return _("%(ppm)s in a million", ppm=f"{share * 1e6:,.3g}")
-    return f"{share * 100:.3g} %"
+        return _("%(ppm)s in a million", ppm=figure(share * 1e6, ",.3g"))
+    return f"{figure(share * 100, '.3g')} %"

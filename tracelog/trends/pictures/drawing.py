@@ -7,6 +7,7 @@ Places along the width are percentages and places along the height pixels, as in
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from tracelog.language import figure
 from tracelog.trends.drawing import PATH_WIDTH, Tick, nice_steps, scale_text
 from tracelog.trends.pictures.funnel import FunnelAnswer, Place, place_words
 from tracelog.trends.wording import as_sentence
@@ -123,8 +124,12 @@ def short_count(value: float) -> str:
     for size, unit in ((1e6, "M"), (1e3, "k")):
         if value >= size:
             shown = value / size
-            return f"{shown:.0f}{unit}" if shown >= 1000 else f"{shown:.3g}{unit}"
-    return f"{value:.0f}"
+            return (
+                f"{figure(shown, '.0f')}{unit}"
+                if shown >= 1000
+                else f"{figure(shown, '.3g')}{unit}"
+            )
+    return figure(value, ".0f")
 
 
 def notes_as_sentences(notes: Sequence[str]) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from enum import StrEnum
 from sqlalchemy.orm import Session
 
 from tracelog.json_text import finite
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.plant.queries import Directory, PlantView
 from tracelog.stats.funnel import funnel_limits
 from tracelog.stats.overdispersion import Dispersion, poisson_overdispersion
@@ -177,7 +177,7 @@ def _curve(longest: int, model: GammaPoisson) -> FunnelCurve:
 def _verdict(total: int, model: GammaPoisson, dispersion: Dispersion) -> str:
     if total == 0:
         return _("Nothing was reported, so nothing tells them apart.")
-    chance = _("%(p)s", p=f"{dispersion.p_value:.2g}")
+    chance = _("%(p)s", p=figure(dispersion.p_value, ".2g"))
     if dispersion.p_value <= SURE:
         return _(
             "They differ beyond chance: equal rates would spread their figures this far with"

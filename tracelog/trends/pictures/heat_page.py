@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from tracelog.instants import day_of, show_instant, write_instant
+from tracelog.instants import day_of, show_day, show_instant, show_month, write_instant
 from tracelog.language import _
 from tracelog.plant.queries import Directory, MachineView, PlantView
 from tracelog.trends.page import day_or_moment
@@ -144,7 +144,7 @@ def column_words(
     if columns is Columns.WEEK:
         year, week, _weekday = day.isocalendar()
         return f"{year}-W{week:02d}"
-    return f"{day:%Y-%m}" if columns is Columns.MONTH else day.isoformat()
+    return show_month(day) if columns is Columns.MONTH else show_day(day)
 
 
 def entries_address(asked: HeatQuestion, machine: MachineView, column: HeatColumn) -> str:

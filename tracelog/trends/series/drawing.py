@@ -6,7 +6,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from tracelog.instants import show_instant
-from tracelog.language import _
+from tracelog.language import _, figure, in_words
 from tracelog.trends.answers import ChartAnswer, ChartPoint
 from tracelog.trends.drawing import (
     ChartFigure,
@@ -63,12 +63,12 @@ def chart_place(point: ChartPoint, chart: ChartAnswer, zone: ZoneInfo) -> ChartP
             at=at,
             value=value,
             count=point.count,
-            exposure=f"{point.exposure:,}",
+            exposure=figure(point.exposure, ","),
         )
     if point.is_outside:
         text = _("%(text)s, outside the limits", text=text)
     if point.rules:
-        text = f"{text}, {', '.join(point.rules)}"
+        text = f"{text}, {', '.join(map(in_words, point.rules))}"
     return ChartPlace(
         label=at[:10],
         value=point.value,
@@ -136,11 +136,11 @@ def _told(events: Sequence[Event], zone: ZoneInfo) -> str:
 def event_words(event: Event) -> str:
     """What happened, in words."""
     words = {
-        EventKind.SERVICE: _("service %(what)s", what=event.what),
+        EventKind.SERVICE: _("service %(what)s", what=in_words(event.what)),
         EventKind.FITTED: _("tool %(what)s fitted", what=event.what),
         EventKind.REMOVED: _("tool %(what)s removed", what=event.what),
         EventKind.COIL: _("coil %(what)s", what=event.what),
-        EventKind.CHANGE: event.what,
+        EventKind.CHANGE: in_words(event.what),
     }[event.kind]
     place = event.machine or (_("line %(line)d", line=event.line) if event.line else "")
     return f"{place} {words}".strip()

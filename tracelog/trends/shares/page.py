@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy.orm import Session
 
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.plant.queries import Directory, MachineView, PlantView
 from tracelog.trends.answers import RateRow, Rates
 from tracelog.trends.drawing import RatePlace, WhiskerFigure, interval_words, scale_text, whiskers
@@ -124,7 +124,7 @@ def _place(row: RateRow, chosen: MachineView | None) -> RatePlace:
             rate=scale_text(round(row.per_million, 3)),
             interval=interval_words(row.low, row.high),
             count=row.counted,
-            exposure=f"{row.exposure:,}",
+            exposure=figure(row.exposure, ","),
         )
     is_chosen = chosen is not None and row.machine == chosen.text
     return RatePlace(row.name, row.per_million, row.low, row.high, row.shrunk, text, is_chosen)

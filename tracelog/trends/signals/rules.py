@@ -6,7 +6,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.stats.inputs import FloatArray
 from tracelog.stats.watch_limits import handicaps_of
 
@@ -80,16 +80,16 @@ def rule_of(kind: Kind, ratio: float, threshold: float) -> str:
     if kind is Kind.SILENT:
         return _(
             "evidence that nothing is logged any more reached %(limit)s",
-            limit=f"{threshold:.1f}",
+            limit=figure(threshold, ".1f"),
         )
     if kind is Kind.FALL:
         return _(
             "evidence for a rate of 1/%(ratio)s of the baseline reached %(limit)s",
-            ratio=f"{1 / ratio:g}",
-            limit=f"{threshold:.1f}",
+            ratio=figure(1 / ratio, "g"),
+            limit=figure(threshold, ".1f"),
         )
     return _(
         "evidence for %(ratio)s times the baseline rate reached %(limit)s",
-        ratio=f"{ratio:g}",
-        limit=f"{threshold:.1f}",
+        ratio=figure(ratio, "g"),
+        limit=figure(threshold, ".1f"),
     )

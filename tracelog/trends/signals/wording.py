@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from tracelog.language import _
+from tracelog.language import _, figure
 from tracelog.trends.signals.queries import SignalView
 from tracelog.trends.signals.rules import Kind
 from tracelog.web.numbers import rate
@@ -36,14 +36,14 @@ def says(one: SignalView) -> str:
         return _(
             "Nothing has been logged for %(strokes)s strokes, where %(expected)s entries would be"
             " usual: the log may have stopped, not the machine.",
-            strokes=f"{one.strokes:,}",
+            strokes=figure(one.strokes, ","),
             expected=rate(one.baseline_per_million * one.strokes / 1e6),
         )
     values = {
         "rate": rate(one.rate_per_million),
         "baseline": rate(one.baseline_per_million),
         "count": one.count,
-        "strokes": f"{one.strokes:,}",
+        "strokes": figure(one.strokes, ","),
     }
     if one.kind is Kind.FALL:
         return _(
