@@ -1,5 +1,6 @@
 """A small plant with people, and what they ask to be told: rows for the tests of notices."""
 
+import socket
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -139,11 +140,12 @@ class Mailbox:
 
 
 def controller_of(mailbox: Mailbox, **options: Any) -> Controller:
-    """A controller on a free port; `port` of the mailbox is set when it is started."""
-    made = Controller(mailbox, hostname="127.0.0.1", port=0, **options)
+    """A mail server on a free port, which is kept with its mailbox, running."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        mailbox.port = probe.getsockname()[1]
+    made = Controller(mailbox, hostname="127.0.0.1", port=mailbox.port, **options)
     made.start()
-    assert made.server is not None
-    mailbox.port = made.server.sockets[0].getsockname()[1]
     return made
 
 

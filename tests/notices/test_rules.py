@@ -213,8 +213,6 @@ CLOCKS = st.builds(time, st.integers(0, 23), st.integers(0, 59))
 MOMENTS = st.integers(0, 3 * 365 * 24 * 60).map(
     lambda count: datetime(2025, 1, 1, tzinfo=UTC) + timedelta(minutes=count)
 )
-    lambda count: datetime(2025, 1, 1, tzinfo=UTC) + timedelta(minutes=count)
-)
 ZONES = st.sampled_from(
     [ZONE, ZoneInfo("Australia/Lord_Howe"), ZoneInfo("America/St_Johns"), ZoneInfo("UTC")]
 )

@@ -12,7 +12,7 @@ from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.notices.sending.letters import plain
 from tracelog.notices.sending.signatures import signed_headers
-from tracelog.notices.sending.targets import Reach, Target, checked_address, read_target
+from tracelog.notices.sending.targets import Reach, Target, checked_addresses, read_target
 
 _TIMEOUT_SECONDS = 10.0
 # However slowly the other end goes on saying something.
@@ -44,18 +44,24 @@ class Answer:
 
 
 class _Checked(http.client.HTTPConnection):
-    """A connection to an IP address that was checked, whatever its name stands for by now."""
+    """A connection to IP addresses that were checked, whatever their name stands for by now."""
 
-    def __init__(self, target: Target, address: str, context: ssl.SSLContext) -> None:
+    def __init__(self, target: Target, addresses: tuple[str, ...], context: ssl.SSLContext) -> None:
         super().__init__(target.host, target.port, timeout=_TIMEOUT_SECONDS)
-        self._target, self._address, self._context = target, address, context
+        self._target, self._addresses, self._context = target, addresses, context
         self.default_port = 443 if target.is_encrypted else 80
         # Kept here too: an answer takes the connection's own away.
         self.opened: socket.socket | None = None
 
     def connect(self) -> None:
-        """Connect to the address; the certificate must be for the name."""
-        self.sock = socket.create_connection((self._address, self.port), _TIMEOUT_SECONDS)
+        """Connect to the first address that answers; the certificate must be for the name."""
+        for place, address in enumerate(self._addresses, start=1):
+            try:
+                self.sock = socket.create_connection((address, self.port), _TIMEOUT_SECONDS)
+                break
+            except OSError:
+                if place == len(self._addresses):
+                    raise
         if self._target.is_encrypted:
             self.sock = self._context.wrap_socket(self.sock, server_hostname=self._target.host)
         self.opened = self.sock
@@ -75,12 +81,12 @@ def call_webhook(call: Call, reach: Reach, context: ssl.SSLContext, now: datetim
     """
     try:
         target = read_target(call.url)
-        address = checked_address(target, reach)
+        addresses = checked_addresses(target, reach)
     except TracelogError as problem:
         return Answer(accepted=False, words=problem.sentence)
     headers = signed_headers(call.url, call.body, call.message, call.key_id, call.secret, now)
     headers |= {"User-Agent": "tracelog", "Tracelog-Attempt": str(call.attempt)}
-    link = _Checked(target, address, context)
+    link = _Checked(target, addresses, context)
     timer = threading.Timer(_LONGEST_SECONDS, _cut, [link])
     timer.daemon = True
     timer.start()

@@ -37,12 +37,17 @@ class MailServer:
     password: str | None = field(default=None, repr=False)
 
 
-@dataclass(frozen=True)
 class Refusal(Exception):
-    """The mail server did not take a mail; `is_final`: it never will."""
+    """The mail server did not take a mail.
 
-    answer: str
-    is_final: bool = False
+    Attributes:
+        answer: what it said, or why it could not be asked.
+        is_final: it will never take it.
+    """
+
+    def __init__(self, answer: str, *, is_final: bool = False) -> None:
+        super().__init__(answer)
+        self.answer, self.is_final = answer, is_final
 
 
 def read_server(
@@ -149,7 +154,7 @@ def _demand(answer: tuple[int, bytes], *, is_about_mail: bool) -> None:
     if 200 <= code < 300:
         return
     is_final = is_about_mail and _REFUSED_FOR_GOOD.fullmatch(str(code)) is not None
-    raise Refusal(_told(code, words), is_final)
+    raise Refusal(_told(code, words), is_final=is_final)
 
 
 def _told(code: int, words: bytes | str) -> str:

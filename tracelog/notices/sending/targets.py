@@ -111,8 +111,8 @@ def _inner(found: IPv4Address | IPv6Address) -> IPv4Address | None:
     return found.ipv4_mapped or found.sixtofour or (teredo[1] if teredo else None)
 
 
-def checked_address(target: Target, reach: Reach) -> str:
-    """The IP address to call, looked up once; all that the name stands for must be allowed.
+def checked_addresses(target: Target, reach: Reach) -> tuple[str, ...]:
+    """The IP addresses to call, in order, looked up once; all of them must be allowed.
 
     Raises:
         TracelogError: the name stands for nothing, or for something that must not be called.
@@ -123,7 +123,7 @@ def checked_address(target: Target, reach: Reach) -> str:
         raise TracelogError(
             _("%(host)s is no name that can be found; look at the address", host=target.host)
         ) from None
-    addresses = list(dict.fromkeys(str(one[4][0]) for one in found))
+    addresses = tuple(dict.fromkeys(str(one[4][0]) for one in found))
     for address in addresses:
         if not may_reach(address, reach):
             raise TracelogError(
@@ -134,4 +134,4 @@ def checked_address(target: Target, reach: Reach) -> str:
                     address=address,
                 )
             )
-    return addresses[0]
+    return addresses
