@@ -12,7 +12,6 @@ from tracelog.audit import Actor, Subject, append, take_turn
 from tracelog.db import new_id
 from tracelog.intake.models import RejectedMessage
 from tracelog.intake.reject_rules import Key, Reject, Tally, minute_of, tallied
-from tracelog.language import _
 
 KEPT_DAYS = 90
 _KEY = ("source", "topic", "minute_at", "payload_sha256")
@@ -64,7 +63,7 @@ def discard_old_rejects(session: Session, actor: Actor, now: datetime) -> int:
     found = session.execute(select(RejectedMessage.id).where(old)).all()
     if found:
         session.execute(delete(RejectedMessage).where(old))
-        subject = Subject("rejected message", _("older than %(days)d days", days=KEPT_DAYS))
+        subject = Subject("rejected message", f"older than {KEPT_DAYS} days")
         after = {"removed": len(found), "until": until}
         append(session, actor, now, "discard rejected messages", subject, None, after)
     return len(found)

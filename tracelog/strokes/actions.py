@@ -115,7 +115,7 @@ def rebuild_strokes(session: Session, actor: Actor | None, now: datetime) -> Non
     connection.execute(delete(CounterQuestion))
     derive_touched(session, dict.fromkeys(known.by_id), known)
     if actor is not None:
-        append(session, actor, now, "rebuild strokes", Subject("strokes", _("all machines")))
+        append(session, actor, now, "rebuild strokes", Subject("strokes", "all machines"))
 
 
 @dataclass(frozen=True, slots=True)

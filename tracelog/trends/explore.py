@@ -6,7 +6,6 @@ The names of colours are roles; the page's script puts in the colours of its own
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from tracelog.instants import show_instant
 from tracelog.language import _
 from tracelog.trends.answers import ChartAnswer, ChartPoint, ParetoAnswer, Rates
 from tracelog.trends.series.drawing import point_at
@@ -68,7 +67,8 @@ def rates_figure(rates: Rates) -> dict[str, Any]:
 
 def chart_points_figure(chart: ChartAnswer, zone: ZoneInfo) -> dict[str, Any]:
     """A control chart with centre line and stepped limits."""
-    at = [show_instant(point_at(chart, point), zone) for point in chart.points]
+    # The chart library reads dates of this form only, and writes them as the page does.
+    at = [f"{point_at(chart, point).astimezone(zone):%Y-%m-%d %H:%M}" for point in chart.points]
     shapes = [_symbol(point) for point in chart.points]
     sizes = [13 if point.is_outside else 8 for point in chart.points]
     limits = {"type": "scatter", "mode": "lines", "x": at, "connectgaps": False}

@@ -61,6 +61,7 @@ from tracelog.people.sessions import identify, keep_sessions
 from tracelog.people.views import LOOK_COOKIE, LOOKS
 from tracelog.plant.queries import PlantView, directory, the_plant
 from tracelog.trace.offering import offered
+from tracelog.trends.chart_language import chart_language
 from tracelog.trends.signals.watching import Watcher
 from tracelog.web import assets, figures, numbers
 from tracelog.web import request as asked
@@ -102,11 +103,6 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.intake.setup.people_views:people_pages",
     "tracelog.notices.views:notice_pages",
     "tracelog.notices.delivery_views:delivery_pages",
-    "tracelog.intake.setup.views:setup_pages",
-    "tracelog.intake.setup.machine_views:machine_pages",
-    "tracelog.intake.setup.shift_views:shift_pages",
-    "tracelog.intake.setup.level_views:level_pages",
-    "tracelog.intake.setup.people_views:people_pages",
     "tracelog.plant.calendar_views:pages",
     "tracelog.plant.part_views:part_pages",
     "tracelog.service.views:pages",
@@ -159,6 +155,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.trace.api:trace_api",
     "tracelog.trace.suspects.api:suspects_api",
     "tracelog.trace.holds.api:holds_api",
+    "tracelog.wall.views:wall_pages",
     "tracelog.web.openapi:openapi",
 )
 LARGEST_REQUEST_BYTES = 16 * 1024 * 1024
@@ -283,6 +280,7 @@ def _furnish_templates(app: Flask) -> None:
         bars_figure=figures.bars,
         can_figure=figures.can_figure,
         can_words=figures.can_words,
+        chart_language=chart_language,
         caution_for=reference.caution,
         interval_figure=figures.interval,
         line_figure=figures.sparkline,

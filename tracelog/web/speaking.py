@@ -1,8 +1,10 @@
 """In which language a request is answered, and how templates speak it.
 
-In this order: the parameter `lang` of the address (a wall screen's), the person's own setting, what
-was chosen in this browser on the sign-in page, what the browser asks for (`Accept-Language`), and
-English. A program with a token is answered in what it asks for, else in English.
+Files that are saved (CSV, XLSX, calendars, EPCIS, archives) are English for everybody. Anything
+else, in this order: the parameter `lang` of the address (a wall screen's), the person's own
+setting, what was chosen in this browser on the sign-in page, what the browser asks for
+(`Accept-Language`), and English. A program with a token is answered in what it asks for, else in
+English.
 """
 
 from collections.abc import Callable
@@ -18,6 +20,8 @@ from tracelog.locales import ENGLISH, LANGUAGES
 
 COOKIE = "tracelog_language"
 PARAMETER = "lang"
+# What is saved is the same for everybody: English.
+_FILES = (".csv", ".xlsx", ".ics", ".jsonld", ".jsonl", ".zip")
 _BY_TAG = {one.tag.casefold(): one.name for one in LANGUAGES.values()}
 # Portuguese of any country is answered in the one there is, and so is Spanish.
 _BY_FIRST_PART = {tag.partition("-")[0]: name for tag, name in _BY_TAG.items()}
@@ -60,7 +64,15 @@ def cookie_language() -> str | None:
     return language_of_tag(request.cookies.get(COOKIE, ""))
 
 
+def _is_file() -> bool:
+    """Whether a file is asked for that is saved, sent on and read by machines."""
+    path = request.path
+    return path.endswith(_FILES) or (path.endswith(".json") and path.startswith("/handover/"))
+
+
 def _chosen(own_language: Callable[[], str | None]) -> str:
+    if _is_file() and request.endpoint is not None:
+        return ENGLISH
     asked = language_of_tag(request.args.get(PARAMETER, "")[:20])
     if asked is not None:
         return asked

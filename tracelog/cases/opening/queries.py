@@ -15,6 +15,8 @@ from tracelog.cases.explain.answers import explain_answer
 from tracelog.cases.explain.explaining import explain
 from tracelog.cases.explain.questions import LONGEST, USUAL, question
 from tracelog.cases.models import CaseExplanation
+from tracelog.language import in_language
+from tracelog.locales import ENGLISH
 from tracelog.plant.queries import directory, the_plant
 
 _LOG = logging.getLogger(__name__)
@@ -72,10 +74,11 @@ def explain_if_possible(
 ) -> KeptExplanation | None:
     """As `explain_for_case`; None where it cannot be explained, so that a case opens anyhow.
 
-    What goes wrong is undone, and told in the program's log.
+    It is kept, so that its sentences are English whoever opens the case. What goes wrong is
+    undone, and told in the program's log.
     """
     try:
-        with session.begin_nested():
+        with in_language(ENGLISH), session.begin_nested():
             return explain_for_case(session, defect, since_at, now)
     except Exception:
         _LOG.exception("the explanation of %s could not be worked out; the case opens", defect)

@@ -15,7 +15,8 @@ from tracelog.handover.models import HandoverSignature
 from tracelog.handover.queries import shift_page
 from tracelog.handover.signing.facts import Side, SignatureFact
 from tracelog.handover.signing.queries import Signatures, SignatureView, signatures_of
-from tracelog.language import _
+from tracelog.language import _, in_language
+from tracelog.locales import ENGLISH
 from tracelog.outcomes import CREATED, UNCHANGED, Outcome
 from tracelog.plant.queries import the_plant
 
@@ -53,8 +54,10 @@ def sign_shift(session: Session, fact: SignatureFact, actor: Actor, now: datetim
     _check_other_side(fact, known, actor)
     if fact.id is not None and session.get(HandoverSignature, fact.id) is not None:
         raise Conflict(_("a signature with this id is another one; use a new id"), "id")
-    page = shift_page(session, plant, shift.started_at, now)
-    shown = json.dumps(shift_answer(page), ensure_ascii=False, default=_plain)
+    # What is kept does not depend on the language of who signs.
+    with in_language(ENGLISH):
+        page = shift_page(session, plant, shift.started_at, now)
+        shown = json.dumps(shift_answer(page), ensure_ascii=False, default=_plain)
     signature_id = fact.id or new_id()
     subject = Subject("handover signature", str(signature_id))
     after = {"shift": shift.started_at, "side": fact.side.value, "words": fact.words}

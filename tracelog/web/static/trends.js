@@ -37,6 +37,12 @@ function layoutOf(figure) {
   return layout;
 }
 
+// Numbers and dates as the page's language writes them; the library speaks English by itself.
+function spoken(place) {
+  if (!place.dataset.language) return {};
+  return { locale: "page", locales: { page: JSON.parse(place.dataset.language) } };
+}
+
 async function draw(place) {
   const answer = await fetch(place.dataset.figure, { headers: { Accept: "application/json" } });
   if (!answer.ok) throw new Error(`the figure could not be loaded: ${answer.status}`);
@@ -46,6 +52,7 @@ async function draw(place) {
   await window.Plotly.newPlot(place, coloured(figure.data), layoutOf(figure), {
     responsive: true,
     displaylogo: false,
+    ...spoken(place),
   });
   still.setAttribute("hidden", "");
   still.classList.add("is-replaced");
