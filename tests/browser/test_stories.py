@@ -95,7 +95,7 @@ def test_an_operator_logs_what_is_in_the_hand(
         assert finger.taps - taps == 3
     expect(page.get_by_role("note", name="Caution")).to_contain_text("torn metal cuts")
 
-    page.get_by_role("textbox", name="Type one can").fill("2-4 pinhole 2 @light # two in a row")
+    page.get_by_label("Type or scan").fill("2-4 pinhole 2 @light # two in a row")
     page.get_by_role("button", name="Log", exact=True).tap()
     expect(page.get_by_role("status")).to_contain_text("Kept: 2-4 pinhole, 2.")
     rows = page.get_by_role("region", name="Last entries").get_by_role("row")

@@ -55,9 +55,11 @@ def test_a_label_is_read_whatever_site_it_was_printed_for(text: str) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "3-7", "m/3-7", "https://log.plant.example/m/", "https://log.plant.example/m/seven"]
-    + ["https://log.plant.example/x/3-7", "ftp://log.plant.example/m/3-7", "/m/3-7 split"]
-    + ["https://log.plant.example/m/3-7/8", "https://log.plant.example/m/1234-7", "/t/"],
+    [
+        *("", "3-7", "m/3-7", "https://log.plant.example/m/", "https://log.plant.example/m/seven"),
+        *("https://log.plant.example/x/3-7", "ftp://log.plant.example/m/3-7", "/m/3-7 split"),
+        *("https://log.plant.example/m/3-7/8", "https://log.plant.example/m/1234-7", "/t/"),
+    ],
 )
 def test_what_is_no_label_is_none(text: str) -> None:
     assert read_address(text) is None

@@ -163,5 +163,12 @@ if (form && input) {
       take(at);
     }
   });
+  form.addEventListener("reset", () => {
+    form.querySelectorAll("input[data-scanned]").forEach((one) => (one.value = ""));
+    setTimeout(() => {
+      understood(); // once the field is blank
+      close();
+    });
+  });
   understood();
 }

@@ -122,13 +122,15 @@ function countDown(form) {
   tick();
 }
 
-function once(button) {
-  let tappedAt = -SAME_TAP_MS;
-  button.addEventListener("click", (event) => {
+// A finger that bounces logs once, also where the page was loaded anew between its two taps.
+function once(form) {
+  let tappedAt = -Number(form.dataset.sinceMs);
+  form.querySelector("button").addEventListener("click", (event) => {
     if (event.timeStamp - tappedAt < SAME_TAP_MS) {
-      event.preventDefault(); // a finger that bounces; the server looks after it too
+      event.preventDefault();
+    } else {
+      tappedAt = event.timeStamp;
     }
-    tappedAt = event.timeStamp;
   });
 }
 
@@ -162,4 +164,4 @@ if (isOnPad) {
   }
 }
 document.querySelectorAll(".kept-undo").forEach(countDown);
-document.querySelectorAll(".kept-again button").forEach(once);
+document.querySelectorAll(".kept-again").forEach(once);

@@ -65,9 +65,9 @@ function update() {
   field.dispatchEvent(new Event("input", { bubbles: true })); // what would be logged has changed
 }
 
-function leaveOutLarge() {
-  const large = pictures.filter((one) => one.file.size > MOST_BYTES);
-  pictures = pictures.filter((one) => one.file.size <= MOST_BYTES);
+function leaveOutLarge(added) {
+  const large = added.filter((one) => one.file.size > MOST_BYTES);
+  pictures = pictures.filter((one) => !large.includes(one));
   said.textContent = large
     .map(({ file }) => filled(texts.large, { name: file.name, size: (file.size / 1e6).toFixed(1) }))
     .join(" ");
@@ -82,10 +82,15 @@ async function chosen() {
   for (const one of added) {
     one.file = await smaller(one.file);
   }
-  leaveOutLarge();
+  leaveOutLarge(added);
   update();
 }
 
 if (field) {
   field.addEventListener("change", chosen);
+  // The next can has pictures of its own.
+  field.form.addEventListener("reset", () => {
+    pictures = [];
+    show();
+  });
 }

@@ -55,7 +55,7 @@ function heard(event) {
     begin(event.target);
   }
   keys.push({ key: event.key, at: event.timeStamp });
-  if (event.key === " " && keys.length > FEWEST_KEYS && event.target.matches("button, [type=radio]")) {
+  if (event.key === " " && keys.length > 1 && event.target.matches("button, summary, [type=radio], [type=checkbox]")) {
     event.preventDefault(); // within a scan it is a sign, and presses nothing
   }
 }
