@@ -46,6 +46,8 @@ ON_A_TERMINAL = (
 )
 # A field of a form in a template: field(form, "seen_at", _("Seen at")).
 FIELD = re.compile(r'\b(?:field|text_area|select|choices|check)\([\w.]+, "([a-z_]+)"')
+# But for what a page says as well.
+ON_A_PAGE_TOO = ("service/plan_commands.py",)
 # What of the reference data a page shows: file, key of the table, and its fields.
 SHOWN = (
     ("cautions.toml", "caution", ("text",)),
@@ -69,6 +71,7 @@ WORDS: tuple[tuple[str, str], ...] = (
     ("tracelog.cases.queries", "State"),
     ("tracelog.trace.holds.facts", "StepKind"),
     ("tracelog.defects.selecting", "EntryKind"),
+    ("tracelog.people.trail.rules", "DOORS"),
     ("tracelog.plant.calendar_rules", "PeriodKind"),
     ("tracelog.plant.facts", "PalletStatus"),
     ("tracelog.plant.facts", "RemovalReason"),
@@ -101,7 +104,9 @@ def _in_code() -> Iterator[str]:
     package = tree.ROOT / "tracelog"
     for path in sorted(package.rglob("*.py")):
         beneath = path.relative_to(package).as_posix()
-        if not any(fnmatchcase(beneath, pattern) for pattern in ON_A_TERMINAL):
+        if beneath in ON_A_PAGE_TOO or not any(
+            fnmatchcase(beneath, pattern) for pattern in ON_A_TERMINAL
+        ):
             yield from _of_file("python", path, {})
 
 

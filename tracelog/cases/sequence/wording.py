@@ -114,8 +114,8 @@ def next_words(answer: Answer) -> str:
             all=_capital(_stations([*step.before, *step.behind])),
             every=step.turns_of,
             cans=step.cans,
-            last=step.before[-1],
-            first=step.behind[0],
+            last=in_words(step.before[-1]),
+            first=in_words(step.behind[0]),
             before=_stations(step.before),
             behind=_stations(step.behind),
         )

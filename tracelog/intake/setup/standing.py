@@ -10,7 +10,7 @@ from tracelog.errors import NoPlant
 from tracelog.intake.plant_file import PlantText
 from tracelog.intake.queries import plant_text, rows_of
 from tracelog.intake.setup.rules import counted
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.people.queries import AccountView, accounts
 from tracelog.plant.queries import BODYMAKER, Directory, directory
 from tracelog.service.facts import ServiceLevelFact
@@ -144,7 +144,12 @@ def _machines_say(known: Directory, bare: Sequence[int]) -> str:
     if bare:
         return _("no bodymakers yet on line %(lines)s", lines=counted(bare))
     return "; ".join(
-        _("line %(line)d: %(station)s %(numbers)s", line=line, station=BODYMAKER, numbers=numbers)
+        _(
+            "line %(line)d: %(station)s %(numbers)s",
+            line=line,
+            station=in_words(BODYMAKER),
+            numbers=numbers,
+        )
         for line in sorted(known.lines)
         if (numbers := counted(_numbers(known, line)))
     )

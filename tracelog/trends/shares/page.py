@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy.orm import Session
 
-from tracelog.language import _, figure
+from tracelog.language import _, figure, in_words
 from tracelog.plant.queries import Directory, MachineView, PlantView
 from tracelog.trends.answers import RateRow, Rates
 from tracelog.trends.drawing import RatePlace, WhiskerFigure, interval_words, scale_text, whiskers
@@ -120,7 +120,7 @@ def _place(row: RateRow, chosen: MachineView | None) -> RatePlace:
     else:
         text = _(
             "%(name)s: %(rate)s per million, %(interval)s; %(count)d in %(exposure)s",
-            name=row.name,
+            name=in_words(row.name),
             rate=scale_text(round(row.per_million, 3)),
             interval=interval_words(row.low, row.high),
             count=row.counted,
