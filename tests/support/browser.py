@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from playwright.sync_api import Browser, BrowserContext, Page, Playwright, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, BrowserType, Page, sync_playwright
 
 from tests.support import testrun
 
@@ -36,13 +36,13 @@ FLAGS = (
 LOOPBACK = {"localhost", "127.0.0.1", "::1"}
 
 
-def find_browser(playwright: Playwright) -> str | None:
+def find_browser(kind: BrowserType) -> str | None:
     """Path of the program to drive, or None where there is none."""
     for name in ON_PATH:
         found = shutil.which(name)
         if found:
             return found
-    for path in (*INSTALLED, playwright.chromium.executable_path):
+    for path in (*INSTALLED, kind.executable_path):
         if path and Path(path).exists():
             return path
     return None
@@ -52,7 +52,7 @@ def find_browser(playwright: Playwright) -> str | None:
 def running_browser() -> Iterator[Browser]:
     """A browser without a window; skips the test that asks, or fails it on CI, if there is none."""
     with sync_playwright() as playwright:
-        program = find_browser(playwright)
+        program = find_browser(playwright.chromium)
         if program is None:
             testrun.absent("a browser", "neither Chromium nor Chrome was found")
         as_root = sys.platform != "win32" and os.geteuid() == 0

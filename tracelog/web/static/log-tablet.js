@@ -15,10 +15,10 @@ const state = document.getElementById("tablet-state");
 const words = { ...common, ...JSON.parse(section.dataset.words) };
 const page = document.documentElement.dataset;
 const forms = [...document.querySelectorAll('form[data-offline="entry"]')].filter((form) => KINDS[new URL(form.action).pathname]);
-const here = new Set();
 let keptAt = 0;
 let isTouched = false;
 let isKeeping = false;
+let isRenewing = false;
 
 // --- keeping
 
@@ -49,10 +49,11 @@ function short({ form, fields }) {
 async function keep(form, submitter) {
   const { fields, pictures } = filled(form, submitter);
   const at = Date.now();
-  const { id, dataset } = { id: form.elements.id?.value || newId(at), dataset: form.dataset };
+  const { edits, replaces } = form.dataset;
+  const id = edits ?? newId(at);
   const entry = { id, person, name: page.personName, form: KINDS[new URL(form.action).pathname], fields, at };
-  if (dataset.replaces) {
-    entry.replaces = dataset.replaces;
+  if (replaces) {
+    entry.replaces = replaces;
   }
   isKeeping = true;
   try {
@@ -65,7 +66,6 @@ async function keep(form, submitter) {
     isKeeping = false;
   }
   keptAt = Date.now();
-  here.add(id);
   renew(form);
   isTouched = false;
   notice(say(isReached() ? words.kept_sending : words.kept_waits, { entry: short(entry) }));
@@ -80,6 +80,8 @@ async function goOn(id) {
   const entry = (await all()).find((one) => one.id === id);
   if (entry?.state === "refused" && !isTouched) {
     await change(entry);
+  } else if (entry?.state === "waiting" && !isReached()) {
+    notice(say(words.kept_waits, { entry: short(entry) }));
   } else if (entry?.state === "sent") {
     notice(entry.told);
     if (!isTouched && document.visibilityState === "visible" && isReached()) {
@@ -93,6 +95,7 @@ async function goOn(id) {
 function renew(form) {
   clearFaults(form);
   delete form.dataset.replaces;
+  delete form.dataset.edits;
   const place = form.elements.found_at?.value ?? "";
   form.reset();
   for (const field of form.elements) {
@@ -106,16 +109,15 @@ function renew(form) {
   if (form.elements.found_at) {
     form.elements.found_at.value = place;
   }
-  if (form.elements.id) {
-    form.elements.id.value = newId();
-  }
+  isRenewing = true;
   form.dispatchEvent(new Event("input", { bubbles: true }));
   form.dispatchEvent(new Event("change", { bubbles: true }));
+  isRenewing = false;
 }
 
 document.addEventListener("submit", (event) => {
   const form = event.target;
-  if (event.defaultPrevented || !person || !forms.includes(form)) {
+  if (event.defaultPrevented || !person || !window.indexedDB || !forms.includes(form)) {
     return;
   }
   if (event.submitter?.name === "show") {
@@ -201,11 +203,7 @@ async function change(entry) {
     }
     form.querySelector(`button[name="${CSS.escape(name)}"][value="${CSS.escape(value)}"]`)?.classList.add("is-chosen");
   }
-  if (entry.conflict) {
-    form.dataset.replaces = entry.id;
-  } else {
-    form.elements.id.value = entry.id;
-  }
+  form.dataset[entry.conflict ? "replaces" : "edits"] = entry.id;
   form.dispatchEvent(new Event("change", { bubbles: true }));
   entry.faults.forEach((fault) => tellFault(form, fault));
   notice(say(words.not_yet, { what: entry.faults.map((fault) => fault.sentence).join("; ") }), true);
@@ -220,6 +218,13 @@ function button(label, act) {
   const made = element("button", label, { type: "button", className: "button is-quiet" });
   made.addEventListener("click", act);
   return made;
+}
+
+// By the clock that the tablet shows: 2026-03-29 08:15.
+function written(at) {
+  const moment = new Date(at);
+  const local = new Date(at - moment.getTimezoneOffset() * 60_000);
+  return local.toISOString().slice(0, 16).replace("T", " ");
 }
 
 function photosOf(entry) {
@@ -239,8 +244,7 @@ function row(entry) {
   const isOpen = entry.state === "sent" && entry.photos.some((one) => one.state !== "sent");
   const kind = entry.state === "waiting" && entry.sealed && isReached() ? "sending" : entry.state;
   item.dataset.state = isOpen ? "waiting" : kind;
-  const when = new Date(entry.at).toLocaleTimeString(document.documentElement.lang, { hour: "2-digit", minute: "2-digit" });
-  item.append(element("b", words[`is_${kind}`]), " ", element("span", `${when} ${short(entry)}`, { className: "tablet-what" }));
+  item.append(element("b", words[`is_${kind}`]), " ", element("span", `${written(entry.at).slice(11)} ${short(entry)}`, { className: "tablet-what" }));
   if (entry.state === "refused") {
     item.append(element("p", entry.faults.map((one) => one.sentence).join("; "), { className: "wrong" }));
     item.append(button(words.change, () => change(entry)));
@@ -263,29 +267,24 @@ async function draw() {
   state.querySelector("span").textContent = [
     isReached() ? words.online : words.no_network,
     waits ? say(words.waits, { number: waits }) : words.nothing_waits,
-    page.keptAt ? say(words.as_of, { time: new Date(Number(page.keptAt)).toLocaleString(document.documentElement.lang) }) : "",
+    page.keptAt ? say(words.as_of, { time: written(Number(page.keptAt)) }) : "",
   ]
     .filter(Boolean)
     .join(" ");
 }
 
-function touched(event) {
-  if (event.isTrusted) {
-    isTouched = true;
-  }
+function touched() {
+  isTouched ||= !isRenewing;
 }
 
 function start() {
   for (const form of forms) {
-    if (form.elements.id && !form.querySelector(".wrong")) {
-      form.elements.id.value = newId();
-    }
     form.addEventListener("input", touched);
     form.addEventListener("change", touched);
   }
   if (page.keptAt) {
     // Messages of the time when the page was kept are over.
-    document.querySelectorAll("#content > .notice").forEach((one) => one.remove());
+    document.querySelectorAll("#content > .notice, .kept-words, .kept-undo").forEach((one) => one.remove());
   }
   section.hidden = false;
   onChange(draw);

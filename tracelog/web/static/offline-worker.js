@@ -191,7 +191,7 @@ self.addEventListener("fetch", (event) => {
 // --- keeping what was not looked at lately
 
 async function refresh(person, anew) {
-  if ((await state()).person !== person || (await state()).leaving) {
+  if ((await state()).leaving) {
     return;
   }
   const pages = await caches.open(PAGES + person);

@@ -236,10 +236,12 @@ async function run(force) {
   await tidy();
   let contact = await meet();
   if (force) {
-    await within("readwrite", async (entries) => {
-      for (const one of await answer(entries.getAll())) {
-        if (one.state === "waiting" && one.due) {
-          entries.put({ ...one, due: 0 });
+    await within("readwrite", async (...stores) => {
+      for (const store of stores.slice(0, 2)) {
+        for (const one of await answer(store.getAll())) {
+          if (one.state === "waiting" && one.due) {
+            store.put({ ...one, due: 0 });
+          }
         }
       }
     });

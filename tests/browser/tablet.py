@@ -1,0 +1,171 @@
+"""A tablet at a line, as its operators see it: what they tap, and what they are told."""
+
+import re
+import time
+from collections.abc import Callable
+from typing import Any
+
+from playwright.sync_api import BrowserContext, Page
+from playwright.sync_api import Error as BrowserError
+from sqlalchemy import Engine, func, select
+
+from tests.support.cut_network import CuttableNetwork
+from tests.support.site import CAST, TOKEN
+from tracelog.db import reading
+from tracelog.defects.models import Entry
+from tracelog.people.models import Account
+
+# Hears each message that a page shows to the operator.
+LISTENS = """
+addEventListener("DOMContentLoaded", () => {
+  const tell = () => document.querySelectorAll("#content > .notice").forEach((one) => told(one.textContent));
+  new MutationObserver(tell).observe(document.getElementById("content"), { childList: true, subtree: true, characterData: true });
+});
+"""
+TAPS = """
+([line, number, defect, cans]) => {
+  const pad = document.querySelector("form.pad");
+  pad.querySelector(`input[name=line][value="${line}"]`).click();
+  pad.querySelector(`input[name=number][value="${number}"]`).click();
+  pad.elements.cans.value = cans;
+  pad.querySelector(`.defect-tile[value="${defect}"]`).click();
+}
+"""
+TYPES = """
+(text) => {
+  const form = document.querySelector("form.typed-line");
+  form.elements.typed.value = text;
+  form.elements.typed.dispatchEvent(new Event("input", { bubbles: true }));
+  form.requestSubmit();
+}
+"""
+QUEUED = """
+async () => {
+  const queue = await import(document.querySelector('link[rel=modulepreload][href$="/queue.js"]').href);
+  return (await queue.all()).map(({ id, state, person, name, sealed, fields, faults }) => ({ id, state, person, name, sealed: sealed !== null, fields, faults }));
+}
+"""
+READY = """
+async () => {
+  const kept = await Promise.all(["/log", "/log/entries", "/"].map((path) => caches.match(path)));
+  return navigator.serviceWorker.controller !== null && kept.every(Boolean);
+}
+"""
+SENDS = """
+async () => {
+  const queue = await import(document.querySelector('link[rel=modulepreload][href$="/queue.js"]').href);
+  await queue.sendAll({ force: true });
+}
+"""
+
+
+class Tablet:
+    """One browser profile, used by several people in turn.
+
+    Attributes:
+        told: every message that a page has shown.
+    """
+
+    def __init__(self, context: BrowserContext, network: CuttableNetwork) -> None:
+        self.network = network
+        self.told: list[str] = []
+        self.take_over(context)
+
+    def take_over(self, context: BrowserContext) -> None:
+        """Go on with this browser, as after a start."""
+        self.context = context
+        context.set_default_timeout(15_000)
+        context.expose_function("told", self._hear)
+        context.add_init_script(LISTENS)
+        self.page: Page = context.new_page()
+
+    def _hear(self, sentence: str) -> None:
+        self.told.append(sentence)
+
+    def address(self, path: str) -> str:
+        """The whole address of a path."""
+        return f"{self.network.url}{path}"
+
+    def sign_in(self, role: str) -> None:
+        """Sign that person in, whoever was on before; the network must be there."""
+        request = self.context.request
+        self.sign_out()
+        proof = TOKEN.search(request.get(self.address("/sign-in")).text())
+        assert proof is not None
+        person = CAST[role]
+        form = {"csrf_token": proof[1], "name": person.name, "secret": person.secret}
+        answer = request.post(self.address("/sign-in"), form=form, max_redirects=0)
+        assert answer.status == 303
+
+    def sign_out(self) -> None:
+        """Forget who was on, as when the session has expired."""
+        self.context.clear_cookies()
+
+    def go(self, path: str = "/log") -> None:
+        """Open a page, with or without network."""
+        try:
+            self.page.goto(self.address(path))
+        except BrowserError as problem:
+            # A page that goes on by itself ends what was about to be opened.
+            if "interrupted" not in str(problem) and "ERR_ABORTED" not in str(problem):
+                raise
+            self.page.wait_for_load_state()
+
+    def wait_for_worker(self) -> None:
+        """Until the worker answers for this page and keeps what an operator needs."""
+        self.wait_until(lambda: bool(self.steadily(lambda: self.page.evaluate(READY))))
+
+    def tap(self, cans: int, page: Page | None = None, defect: str = "split") -> None:
+        """Tap a defect of 1-1; the number of cans tells one entry from another."""
+        (page or self.page).evaluate(TAPS, ["1", "1", defect, str(cans)])
+
+    def type(self, text: str, page: Page | None = None) -> None:
+        """Type a line."""
+        (page or self.page).evaluate(TYPES, text)
+
+    def queued(self) -> list[dict[str, Any]]:
+        """What lies in the queue of this tablet."""
+        return self.steadily(lambda: self.page.evaluate(QUEUED))
+
+    def send(self) -> None:
+        """Send what can be sent now."""
+        self.steadily(lambda: self.page.evaluate(SENDS))
+
+    def steadily(self, look: Callable[[], Any]) -> Any:
+        """Look at the page; once more if it goes on to the next while it is looked at."""
+        for _again in range(20):
+            try:
+                return look()
+            except BrowserError as problem:
+                if "navigat" not in str(problem) and "destroyed" not in str(problem):
+                    raise
+                self.page.wait_for_load_state()
+        return look()
+
+    def wait_until(self, holds: Callable[[], bool], seconds: float = 15.0) -> None:
+        """Wait for something, while the browser goes on."""
+        give_up_at = time.monotonic() + seconds
+        while time.monotonic() < give_up_at:
+            if holds():
+                return
+            self.page.wait_for_timeout(10)
+        raise TimeoutError("it never came to that")
+
+    def is_told(self, cans: int) -> bool:
+        """Whether the operator was told that the entry with so many cans is kept."""
+        kept = re.compile(rf"Kept[^.]*?\b1-1 split,? {cans}\b")
+        return any(kept.search(one) for one in self.told)
+
+
+def kept_rows(engine: Engine) -> dict[int, tuple[int, str]]:
+    """By number of cans: how many entries the database has, and who logged them."""
+    with reading(engine) as session:
+        asked = select(Entry.cans, func.count(), func.min(Entry.logged_by)).group_by(Entry.cans)
+        return {cans: (times, who or "") for cans, times, who in session.execute(asked)}
+
+
+def account_id(engine: Engine, role: str) -> str:
+    """The account of the person of that role."""
+    with reading(engine) as session:
+        asked = select(Account.id).where(Account.name == CAST[role].name)
+        return str(session.execute(asked).scalar_one())

@@ -1,0 +1,63 @@
+"""Fixtures of the tests without network: a plant, its people, a tablet, and a network to cut."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser
+from sqlalchemy import Engine
+
+from tests.browser.tablet import Tablet
+from tests.defects.small_plant import write_plant
+from tests.support.cut_network import CuttableNetwork, cuttable_network
+from tests.support.killable_browser import KillableBrowser
+from tests.support.site import Cast
+from tracelog.db import writing
+
+
+@dataclass
+class TabletSite:
+    """The hand-made plant with Olga the operator and Sara the supervisor, served over a network."""
+
+    engine: Engine
+    network: CuttableNetwork
+
+
+@pytest.fixture
+def tablet_site(cast: Cast, own_engine: Engine, site_url: str) -> Iterator[TabletSite]:
+    """The site; its network is up."""
+    with writing(own_engine) as session:
+        write_plant(session)
+    for role in ("operator", "supervisor"):
+        cast.join(role)
+    with cuttable_network(site_url) as network:
+        yield TabletSite(own_engine, network)
+
+
+@pytest.fixture
+def tablet(tablet_site: TabletSite, browser: Browser) -> Iterator[Tablet]:
+    """A tablet on which Olga has the Log open, and the worker is ready for times without network."""
+    context = browser.new_context(viewport={"width": 1024, "height": 900}, locale="en-GB")
+    tablet = Tablet(context, tablet_site.network)
+    tablet.sign_in("operator")
+    tablet.go()
+    tablet.wait_for_worker()
+    yield tablet
+    context.close()
+
+
+@pytest.fixture
+def mortal(
+    tablet_site: TabletSite, browser: Browser, tmp_path: Path
+) -> Iterator[tuple[KillableBrowser, Tablet]]:
+    """The same on a browser that can be killed; each start goes on where the profile stands."""
+    own = KillableBrowser(browser.browser_type, tmp_path / "profile")
+    try:
+        tablet = Tablet(own.start(), tablet_site.network)
+        tablet.sign_in("operator")
+        tablet.go()
+        tablet.wait_for_worker()
+        yield own, tablet
+    finally:
+        own.kill()
