@@ -209,6 +209,9 @@ def _unforeseen(problem: Exception) -> AnyResponse:
 def _note(problem: Exception) -> None:
     from flask import current_app
 
-    current_app.logger.error("%s %s", request.method, request.path, exc_info=problem)
+    # Where a token is part of the address, the address without it is written down.
+    secret = "token" in (request.view_args or {})
+    place = str(request.url_rule) if secret else request.path
+    current_app.logger.error("%s %s", request.method, place, exc_info=problem)
     # The page that tells of it must not ask the database again.
     g.tracelog_without_database = True

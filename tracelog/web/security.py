@@ -86,7 +86,8 @@ def _headers(response: Response) -> Response:
         headers["Content-Security-Policy"] = "default-src 'none'; frame-ancestors 'none'; sandbox"
     headers["X-Content-Type-Options"] = "nosniff"
     headers["X-Frame-Options"] = "DENY"
-    headers["Referrer-Policy"] = "same-origin"
+    # A page whose address is a secret tells nobody where it was.
+    headers.setdefault("Referrer-Policy", "same-origin")
     headers["Cross-Origin-Opener-Policy"] = "same-origin"
     headers["Cross-Origin-Resource-Policy"] = "same-origin"
     headers["Permissions-Policy"] = "camera=(), geolocation=(), microphone=()"
