@@ -91,13 +91,13 @@ def test_an_operator_logs_what_is_in_the_hand(
             expect(page.locator("#dome .can-line")).to_have_text(line)
             expect(page.locator("#dome .can-number")).to_have_text(number)
         finger.tap(page.locator(f".defect-tile[value={defect}]"))
-        expect(page.get_by_role("status")).to_contain_text(f"Kept: {line}-{number} {defect}, 1.")
+        expect(page.locator(".kept-words")).to_contain_text(f"Kept: {line}-{number} {defect}, 1.")
         assert finger.taps - taps == 3
     expect(page.get_by_role("note", name="Caution")).to_contain_text("torn metal cuts")
 
     page.get_by_label("Type or scan").fill("2-4 pinhole 2 @light # two in a row")
     page.get_by_role("button", name="Log", exact=True).tap()
-    expect(page.get_by_role("status")).to_contain_text("Kept: 2-4 pinhole, 2.")
+    expect(page.locator(".kept-words")).to_contain_text("Kept: 2-4 pinhole, 2.")
     rows = page.get_by_role("region", name="Last entries").get_by_role("row")
     read = [rows.nth(n).get_by_role("cell").first.inner_text() for n in range(1, 5)]
     assert read == ["2-4", "1-1", "1-?", "2-3"]
