@@ -13,8 +13,7 @@ from html.parser import HTMLParser
 from sqlalchemy import Engine, String, select
 
 from tracelog.audit import AuditRecord
-from tracelog.db import reading
-from tracelog.schema import Base
+from tracelog.db import Base, reading
 
 BEGIN, END = "⟦", "⟧"
 _FIELD = re.compile(r"(%(?:\(\w+\)[-+ #0]*\d*(?:\.\d+)?[a-zA-Z]|%)|\{\w+\})")

@@ -73,7 +73,7 @@ def test_a_translation_has_the_fields_tags_and_edges_of_its_sentence(language: s
     faults = [
         f"{message.id!r}: {fault}"
         for message in translated(language)
-        if message.id and message.string and (fault := unlike(message.id, message.string))
+        if message.id and message.string and (fault := unlike(str(message.id), str(message.string)))
     ]
     assert not faults, _listed(faults)
 

@@ -13,6 +13,7 @@ from tracelog.defects.own_last import own_last
 from tracelog.defects.pad import read_on_pad
 from tracelog.defects.photos.pictures import MOST_BYTES
 from tracelog.defects.queries import last_entries, vocabulary
+from tracelog.defects.rules import spoken_spellings
 from tracelog.language import _, in_words
 from tracelog.plant.queries import Directory, directory
 from tracelog.reference import stations
@@ -91,6 +92,7 @@ def _words(session: Session, plant: Directory) -> dict[str, Any]:
             for kind in vocabulary(session)
         ],
         "stations": places_found_at(plant),
+        "said": {one: names for one in places_found_at(plant) if (names := spoken_spellings(one))},
     }
 
 

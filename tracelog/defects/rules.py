@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from difflib import get_close_matches
 from typing import Any
+from unicodedata import combining, normalize
 
 from tracelog.facts import known_words
-from tracelog.language import _
+from tracelog.language import _, in_words
 
 # After this time an entry weighs half in the order in which defects are offered.
 HALF_LIFE = timedelta(hours=24)
@@ -94,6 +95,19 @@ class DefectWord:
 def plain_word(word: str) -> str:
     """A word in the form in which words are compared: small letters, hyphens as spaces."""
     return " ".join(word.casefold().replace("-", " ").replace("_", " ").split())
+
+
+def spoken_spellings(word: str | None) -> tuple[str, ...]:
+    """What a word of the vocabulary is called in the language now spoken, in that form.
+
+    With its accents and without them; none in English, and none for the plant's own words.
+    """
+    spoken = in_words(word)
+    if not word or spoken == word:
+        return ()
+    letters = normalize("NFD", spoken)
+    bare = "".join(one for one in letters if not combining(one))
+    return tuple(dict.fromkeys((plain_word(spoken), plain_word(bare))))
 
 
 def near_words(word: str, known: Iterable[str]) -> list[str]:

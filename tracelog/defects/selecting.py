@@ -27,7 +27,7 @@ from tracelog.defects.checking import (
     current_row,
 )
 from tracelog.defects.models import CurrentEntry, DefectType, Entry, EntryCorrection
-from tracelog.defects.rules import Correction, DefectWord
+from tracelog.defects.rules import Correction, DefectWord, spoken_spellings
 from tracelog.defects.settling import Settler, known_by
 from tracelog.errors import UnknownReference
 from tracelog.language import _
@@ -101,7 +101,8 @@ class DefectView:
     @property
     def word(self) -> DefectWord:
         """For reading typed lines."""
-        return DefectWord(self.defect, self.name, _other_words().get(self.defect, ()))
+        floor = _other_words().get(self.defect, ())
+        return DefectWord(self.defect, self.name, (*floor, *spoken_spellings(self.name)))
 
 
 @cache

@@ -14,7 +14,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tracelog.defects.marks import read_mark
-from tracelog.defects.rules import DefectWord, matching_defects, plain_word, unknown_word
+from tracelog.defects.rules import (
+    DefectWord,
+    matching_defects,
+    plain_word,
+    spoken_spellings,
+    unknown_word,
+)
 from tracelog.errors import BadFact, Fault
 from tracelog.facts import known_words
 from tracelog.language import _
@@ -175,9 +181,11 @@ class _Reading:
 
     def _place(self, typed: str) -> None:
         plain = plain_word(typed)
-        spelt = {station: plain_word(station) for station in self.stations}
-        whole = [station for station, spelling in spelt.items() if spelling == plain]
-        begun = [station for station, spelling in spelt.items() if spelling.startswith(plain)]
+        spelt = {one: (plain_word(one), *spoken_spellings(one)) for one in self.stations}
+        whole = [one for one, known in spelt.items() if plain in known]
+        begun = [
+            one for one, known in spelt.items() if any(name.startswith(plain) for name in known)
+        ]
         found = whole or begun
         if not plain:
             self._wrong("found_at", _("is missing after @; type a station, such as @light-tester"))

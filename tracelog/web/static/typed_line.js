@@ -76,10 +76,17 @@ function counts(part, after) {
   return { cans: whole(part) };
 }
 
-function place(typed, stations) {
+// A station by its code, or as it is called in the language of the page.
+function spellings(station, words) {
+  return [plainWord(station), ...(words.said?.[station] ?? [])];
+}
+
+function place(typed, words) {
   const plain = plainWord(typed);
-  const whole = stations.filter((one) => plainWord(one) === plain);
-  const found = whole.length ? whole : stations.filter((one) => plainWord(one).startsWith(plain));
+  const whole = words.stations.filter((one) => spellings(one, words).includes(plain));
+  const found = whole.length
+    ? whole
+    : words.stations.filter((one) => spellings(one, words).some((name) => name.startsWith(plain)));
   return plain && found.length === 1 ? found[0] : null;
 }
 
@@ -101,7 +108,7 @@ export function readLine(text, words) {
     const part = parts.shift();
     const counted = counts(part, parts);
     if (part.startsWith("@")) {
-      const found = place(part.slice(1), words.stations);
+      const found = place(part.slice(1), words);
       found ? (values.found_at = found) : unclear.push(part);
     } else if (part.startsWith("+")) {
       part.length > 1 ? (values.mark = part.slice(1)) : unclear.push(part);
@@ -146,7 +153,8 @@ export function following(text, words) {
   if (last.startsWith("@")) {
     const typed = plainWord(last.slice(1));
     return words.stations
-      .filter((one) => plainWord(one).startsWith(typed) && `@${one}` !== last)
+      .filter((one) => spellings(one, words).some((name) => name.startsWith(typed)))
+      .filter((one) => `@${one}` !== last)
       .slice(0, MOST_OFFERED)
       .map((one) => ({ text: `${text.slice(0, start)}@${one} `, label: `@${one}` }));
   }
