@@ -65,10 +65,13 @@ def _pictures(
         page.goto(address)
         page.wait_for_load_state("load")
         file = folder / f"{re.sub(r'[^a-z0-9]+', '-', name.lower()).strip('-')}.png"
-        size = page.viewport_size or {"width": 0, "height": 0}
+        size = page.viewport_size
+        assert size is not None
+        # The window is made as high as the page, so that a bar at its foot stands at its foot.
         high = min(page.evaluate("document.documentElement.scrollHeight"), most_high)
-        clip = {"x": 0, "y": 0, "width": size["width"], "height": max(high, size["height"])}
-        page.screenshot(path=file, full_page=True, clip=clip, animations="disabled", caret="hide")
+        page.set_viewport_size({**size, "height": max(high, size["height"])})
+        page.screenshot(path=file, animations="disabled", caret="hide")
+        page.set_viewport_size(size)
         yield name, file
 
 
