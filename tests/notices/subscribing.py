@@ -23,10 +23,13 @@ from tracelog.db import writing
 from tracelog.notices.actions import Subscribed, subscribe
 from tracelog.notices.facts import Kind, SubscriptionFact
 from tracelog.notices.models import Notice, OutboxAttempt, OutboxMessage
-from tracelog.notices.rules import Occasion
+from tracelog.notices.outbox_actions import keep_found
+from tracelog.notices.queries import all_wanted
+from tracelog.notices.rules import Occasion, matches
 from tracelog.people.models import Account
 from tracelog.plant.actions import record_lines, record_machines, record_plant
 from tracelog.plant.facts import LineFact, MachineFact, PlantFact
+from tracelog.plant.queries import the_plant
 
 ZONE = ZoneInfo("Europe/Madrid")
 NOW = datetime(2026, 3, 4, 9, 30, tzinfo=UTC)
@@ -84,6 +87,14 @@ def complaint(number: int, at: datetime = NOW, **values: Any) -> Occasion:
         "1-2",
         **values,
     )
+
+
+def find(engine: Engine, *found: Occasion, at: datetime = NOW) -> int:
+    """Keep what happened for whoever asks for it."""
+    with writing(engine) as session:
+        wanted = all_wanted(session)
+        pairs = [(who, one) for who in wanted for one in found if matches(who, one, at)]
+        return keep_found(session, pairs, the_plant(session).rota, at)
 
 
 def settings_of(engine: Engine, folder: Path, **values: Any) -> Settings:

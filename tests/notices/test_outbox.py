@@ -9,7 +9,7 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from tests.notices.subscribing import NOW, ZONE, asks, complaint, everything, minutes
+from tests.notices.subscribing import NOW, ZONE, asks, complaint, everything, find, minutes
 from tracelog.audit import Actor, AuditRecord
 from tracelog.db import new_id, reading, writing
 from tracelog.notices.actions import end_subscription, send_again
@@ -24,20 +24,12 @@ from tracelog.notices.outbox_actions import (
     make_messages,
 )
 from tracelog.notices.queries import all_wanted, due_messages, webhooks
-from tracelog.notices.rules import LEASE, MOST_ATTEMPTS, MOST_FAILURES, Occasion, matches
+from tracelog.notices.rules import LEASE, MOST_ATTEMPTS, MOST_FAILURES
 from tracelog.plant.queries import the_plant
 
 WAYS = ("email", "webhook")
 GOOD = Ended(accepted=True, answer="250 kept", duration_ms=5)
 BAD = Ended(accepted=False, answer="451 later", duration_ms=5)
-
-
-def find(engine: Engine, *found: Occasion, at: datetime = NOW) -> int:
-    """Keep what happened for whoever asks for it."""
-    with writing(engine) as session:
-        wanted = all_wanted(session)
-        pairs = [(who, one) for who in wanted for one in found if matches(who, one, at)]
-        return keep_found(session, pairs, the_plant(session).rota, at)
 
 
 def claimed(engine: Engine, at: datetime = NOW) -> Claimed | None:

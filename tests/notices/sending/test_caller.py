@@ -13,8 +13,7 @@ import pytest
 from sqlalchemy import Engine
 
 from tests.notices.sending.test_signatures import verified
-from tests.notices.subscribing import NOW, Receiver, asks, complaint, everything, minutes
-from tests.notices.test_outbox import find
+from tests.notices.subscribing import NOW, Receiver, asks, complaint, everything, find, minutes
 from tests.support.certificates import make_certificate
 from tracelog.audit import Actor
 from tracelog.db import reading

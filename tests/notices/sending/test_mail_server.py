@@ -22,10 +22,10 @@ from tests.notices.subscribing import (
     complaint,
     controller_of,
     everything,
+    find,
     minutes,
     settings_of,
 )
-from tests.notices.test_outbox import find
 from tests.support.certificates import make_certificate
 from tracelog.audit import Actor
 from tracelog.db import new_id
