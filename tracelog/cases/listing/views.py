@@ -39,7 +39,7 @@ def state_words() -> dict[str, str]:
         Asked.OPEN.value: _("open"),
         Asked.WATCHING.value: _("watching"),
         Asked.CAME_BACK.value: _("came back"),
-        Asked.HELD.value: _("held"),
+        Asked.HELD.value: _("it held"),
         Asked.DROPPED.value: _("dropped"),
         Asked.ENDED.value: _("ended"),
         Asked.ALL.value: _("all"),
