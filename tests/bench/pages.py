@@ -22,9 +22,11 @@ from tracelog.handover.signing.facts import Side, SignatureFact
 from tracelog.instants import now, write_instant
 from tracelog.people.models import Account
 from tracelog.plant.models import Coil, CoilRun, Pallet, PlannedPeriod, Tool, ToolFit
+from tracelog.plant.queries import directory
 from tracelog.strokes.questions import jump_questions
 from tracelog.trace.holds.actions import raise_hold
 from tracelog.trace.holds.facts import HoldFact
+from tracelog.wall.actions import make_screen
 
 # All that was logged in the year, as the driver gives it: what any page should cost less than.
 BASELINE = "raw read"
@@ -33,6 +35,7 @@ HOLD = uuid.UUID("0197b1d0-0000-7000-8000-000000000002")
 PHOTO = uuid.UUID("0197b1d0-0000-7000-8000-000000000004")
 COMPLAINT = uuid.UUID("0197b1d0-0000-7000-8000-000000000003")
 CHECK = uuid.UUID("0197b1d0-0000-7000-8000-000000000005")
+SUBSCRIPTION = uuid.UUID("0197b1d0-0000-7000-8000-000000000011")
 SIGNATURE = uuid.UUID("0197b1d0-0000-7000-8000-000000000006")
 # Every twelfth of 48 cans is bad.
 ROW = ("gggb" + 8 * "g") * 4
@@ -234,11 +237,17 @@ def addresses(known: Known) -> dict[str, str]:
         "Set-up: shifts": "/setup/shifts",
         "Set-up: levels": "/setup/service-levels",
         "Set-up: people": "/setup/people",
+        "Notices": "/notices",
+        "Notices: what is asked for": "/notices/subscriptions",
+        "Notices: one subscription": f"/notices/subscriptions/{SUBSCRIPTION}",
+        "Notices: deliveries": "/notices/deliveries",
+        "Notices: deliveries, csv": "/notices/deliveries.csv",
         "Own account": "/me",
         "Accounts": "/accounts",
         "Account": f"/accounts/{known.account}",
         "Shared tablets": "/tablets",
         "PINs": "/pins",
+        "Wall screens": "/screens",
         "API: signals": "/api/v1/signals",
         "API: rates": "/api/v1/rates?by=machine",
         "API: rates of a year by tool": f"/api/v1/rates?by=tool&defect={known.defect}&{since}",
@@ -287,6 +296,8 @@ def addresses(known: Known) -> dict[str, str]:
         "API: handover": "/api/v1/handover",
         "API: handover, shifts": "/api/v1/handover/shifts",
         "API: handover, the week": "/api/v1/handover/week",
+        "API: subscriptions": "/api/v1/subscriptions",
+        "API: notices": "/api/v1/notices",
         "API: rejected messages": "/api/v1/rejected-messages",
         "API: calls": "/api/v1/",
         "API: description": "/api/v1/openapi.json",
@@ -307,7 +318,23 @@ def visitor(engine: Engine, folder: Path) -> tuple[Visit, dict[str, str]]:
     _sign(engine, known)
     _complain(visit, known)
     _keep_row(visit, known)
-    return visit, addresses(known)
+    _subscribe(visit)
+    return visit, addresses(known) | _wall_addresses(engine)
+
+
+def _wall_addresses(engine: Engine) -> dict[str, str]:
+    """A screen of the plant and one of a line, by their secret addresses."""
+    with writing(engine) as session:
+        lines = directory(session).lines
+        actor = CAST["administrator"].actor()
+        plant = make_screen(session, "Bench, plant", None, None, actor, now())
+        line = make_screen(session, "Bench, line", lines[min(lines)], None, actor, now())
+    return {
+        "Wall: the plant": f"/wall/{plant}",
+        "Wall: a line": f"/wall/{line}",
+        "Wall: news as an event": f"/wall/{line}/events",
+        "Wall: news": f"/wall/{line}/state",
+    }
 
 
 def _open_case(visit: Visit, known: Known) -> None:
@@ -368,6 +395,15 @@ def _complain(visit: Visit, known: Known) -> None:
     )
     if answer.status_code != 303:
         raise LookupError(f"the complaint was answered {answer.status}")
+
+
+def _subscribe(visit: Visit) -> None:
+    visit.get("/notices/subscriptions")
+    answer = visit.post(
+        "/notices/subscriptions", id=SUBSCRIPTION, kind_service="yes", kind_hold="yes", way="page"
+    )
+    if answer.status_code != 303:
+        raise LookupError(f"the subscription was answered {answer.status}")
 
 
 def _keep_row(visit: Visit, known: Known) -> None:

@@ -63,6 +63,8 @@ def test_every_page_that_answers_a_look_shows_its_help(own_engine: Engine, tmp_p
         answer = visit.get(address)
         if answer.mimetype != "text/html" or answer.status_code != 200:
             continue
+        if address.startswith("/wall/"):  # nobody stands before it who could unfold anything
+            continue
         shown += 1
         found = re.findall(r'<details class="unfolds help">(.*?)</details>', answer.text, re.S)
         if len(found) != 1 or len(seen(found[0]).split()) < 20:

@@ -28,6 +28,9 @@ OPEN = {
     "pins.pad": "the number pad of a shared tablet; elsewhere it leads on to signing in",
     "pins.enter": "how else would they get in; only where the browser is a shared tablet",
     "pins.lock": "ends a session, whatever is left of it",
+    "wall.board": "the address is the key: a token that opens this screen to be read, only",
+    "wall.events": "the address is the key",
+    "wall.state": "the address is the key",
     "people.choose_look": "light or dark, kept in their own browser",
 }
 pytestmark = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
