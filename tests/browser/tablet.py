@@ -28,6 +28,7 @@ TAPS = """
   pad.querySelector(`input[name=line][value="${line}"]`).click();
   pad.querySelector(`input[name=number][value="${number}"]`).click();
   pad.elements.cans.value = cans;
+  pad.elements.cans.dispatchEvent(new Event("input", { bubbles: true }));
   pad.querySelector(`.defect-tile[value="${defect}"]`).click();
 }
 """
@@ -41,7 +42,9 @@ TYPES = """
 """
 QUEUED = """
 async () => {
-  const queue = await import(document.querySelector('link[rel=modulepreload][href$="/queue.js"]').href);
+  const link = document.querySelector('link[rel=modulepreload][href$="/queue.js"]');
+  if (!link) throw new Error("navigation goes on");
+  const queue = await import(link.href);
   return (await queue.all()).map(({ id, state, person, name, sealed, fields, faults }) => ({ id, state, person, name, sealed: sealed !== null, fields, faults }));
 }
 """
@@ -53,7 +56,9 @@ async () => {
 """
 SENDS = """
 async () => {
-  const queue = await import(document.querySelector('link[rel=modulepreload][href$="/queue.js"]').href);
+  const link = document.querySelector('link[rel=modulepreload][href$="/queue.js"]');
+  if (!link) throw new Error("navigation goes on");
+  const queue = await import(link.href);
   await queue.sendAll({ force: true });
 }
 """

@@ -15,9 +15,8 @@ const state = document.getElementById("tablet-state");
 const words = { ...common, ...JSON.parse(section.dataset.words) };
 const page = document.documentElement.dataset;
 const forms = [...document.querySelectorAll('form[data-offline="entry"]')].filter((form) => KINDS[new URL(form.action).pathname]);
-let keptAt = 0;
+let submittedAt = -SAME_TAP_MS;
 let isTouched = false;
-let isKeeping = false;
 let isRenewing = false;
 
 // --- keeping
@@ -55,19 +54,14 @@ async function keep(form, submitter) {
   if (replaces) {
     entry.replaces = replaces;
   }
-  isKeeping = true;
   try {
     await add(entry, pictures);
   } catch {
     // What is in the form stays there.
     notice(words.not_kept, true);
     return;
-  } finally {
-    isKeeping = false;
   }
-  keptAt = Date.now();
   renew(form);
-  isTouched = false;
   notice(say(isReached() ? words.kept_sending : words.kept_waits, { entry: short(entry) }));
   form.dispatchEvent(new CustomEvent("tracelog:kept", { bubbles: true, detail: { id, fields } }));
   sendLater();
@@ -128,8 +122,10 @@ document.addEventListener("submit", (event) => {
     return;
   }
   event.preventDefault();
-  const isBounced = !isTouched && Date.now() - keptAt < SAME_TAP_MS;
-  if (!isKeeping && !isBounced) {
+  const isBounced = !isTouched && event.timeStamp - submittedAt < SAME_TAP_MS;
+  if (!isBounced) {
+    submittedAt = event.timeStamp;
+    isTouched = false;
     keep(form, event.submitter);
   }
 });
