@@ -21,11 +21,14 @@ from sqlalchemy import Engine, select
 from tests.bench.demo_year import at_its_end, new_database
 from tests.browser.every_screenshot import take_every_page
 from tests.support.browser import Visitors, running_browser
-from tests.support.site import Cast, application_on, served
+from tests.support.site import CAST, Cast, application_on, served
 from tests.support.tree import ROOT
-from tracelog.db import make_engine, reading
+from tracelog import instants
+from tracelog.db import make_engine, reading, writing
 from tracelog.defects.models import CurrentEntry
 from tracelog.instants import write_instant
+from tracelog.plant.queries import directory
+from tracelog.wall.actions import make_screen
 
 FOLDER = ROOT / "docs" / "screenshots"
 COLOURS = 128
@@ -85,6 +88,19 @@ def pictures(engine: Engine) -> tuple[Picture, ...]:
             "trends", "/trends?defect=score-outside&line=3&machine=3-5", "quality", height=1130
         ),
         Picture("handover", "/handover", "supervisor", height=1000),
+        *walls(engine),
+    )
+
+
+def walls(engine: Engine) -> tuple[Picture, ...]:
+    """Screens on the wall, of the line with the planted fault and of the plant."""
+    actor, at = CAST["supervisor"].actor(), instants.now()
+    with writing(engine) as session:
+        line = make_screen(session, "line 3", directory(session).line(3), None, actor, at)
+        plant = make_screen(session, "plant", None, None, actor, at)
+    return (
+        Picture("wall-line", f"/wall/{line}", "supervisor", 1920, 1080),
+        Picture("wall-plant", f"/wall/{plant}", "supervisor", 1920, 1080, look="dark"),
     )
 
 

@@ -63,6 +63,14 @@ async function leave() {
   }
 }
 
+// Whoever locks by hand gets the same cover, so that it holds without a network too.
+document.addEventListener("submit", (event) => {
+  if (event.target.action === form.action) {
+    event.preventDefault();
+    lock();
+  }
+});
+
 cover.querySelector("[data-go-on]").addEventListener("click", () => {
   covering = false;
   cover.hidden = true;
