@@ -1,4 +1,4 @@
-"""`make bench`: what pages, imports, collecting, planning, signals and web servers cost.
+"""`make bench`: what pages, imports, collecting, planning, signals, web servers and touches cost.
 
 All but collecting, planning, signals, explaining, repeats, holding and tracing look at a year of 32
 machines.
@@ -23,6 +23,7 @@ from tests.bench.planning import print_planning
 from tests.bench.repeating import print_repeating
 from tests.bench.servers import print_servers
 from tests.bench.signalling import print_signalling
+from tests.bench.touches import print_touches
 from tests.bench.tracing import print_tracing
 from tests.bench.tracing_scale import print_tracing_scale
 from tracelog.db import make_engine
@@ -39,8 +40,9 @@ PARTS = (
     "holding",
     "tracing",
     "trace-scale",
+    "touches",
 )
-_WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers"}
+_WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers", "touches"}
 
 
 @click.command()
@@ -94,6 +96,9 @@ def bench(
             with at_its_end(size):
                 costs, baseline = costs_of_pages(engine, place, repeats)
             print_costs(f"Pages on the {size} plant, {engine.dialect.name}", costs, baseline)
+        if "touches" in wanted:
+            with at_its_end(size):
+                print_touches(engine, place)
         if "servers" in wanted:
             print_servers(engine, place)
         engine.dispose()

@@ -4,9 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tracelog.defects.rules import DefectWord
+from tracelog.defects.rules import DefectWord, matching_defects
 from tracelog.defects.typed_line import read_typed_line
 from tracelog.errors import BadFact
+from tracelog.reference import defect_types
 
 VOCABULARY = [
     DefectWord("split", "split body"),
@@ -14,6 +15,7 @@ VOCABULARY = [
     DefectWord("scored-wall", "scored wall"),
     DefectWord("tear-off", "tear-off in the ironing rings"),
     DefectWord("dome-off-centre", "dome off centre"),
+    DefectWord("trim-short", "short can", ("low can", "split second")),
 ]
 STATIONS = ["light-tester", "line-inspection", "necker"]
 
@@ -51,6 +53,27 @@ def faults(text: str) -> dict[str, str]:
             {"dome_code": "3-7", "defect": "tear-off", "cans": "60", "occurrences": "1"},
         ),
         ("split 4", {"defect": "split", "cans": "4"}),
+        ("3-7 split x2", {"dome_code": "3-7", "defect": "split", "cans": "2"}),
+        ("3-7 split ×02", {"dome_code": "3-7", "defect": "split", "cans": "2"}),
+        ("3-7 X2 split", {"dome_code": "3-7", "defect": "split", "cans": "2"}),
+        ("3-7 split 2 cans", {"dome_code": "3-7", "defect": "split", "cans": "2"}),
+        ("3-7 1 Can split", {"dome_code": "3-7", "defect": "split", "cans": "1"}),
+        (
+            "3-7 scored 0 of 200",
+            {"dome_code": "3-7", "defect": "scored-wall", "cans": "0", "inspected": "200"},
+        ),
+        (
+            "3-7 tear-off 60 cans 1 time",
+            {"dome_code": "3-7", "defect": "tear-off", "cans": "60", "occurrences": "1"},
+        ),
+        # A unit is part of the defect's name where the name has it, and else a unit.
+        ("3-7 short can 2", {"dome_code": "3-7", "defect": "trim-short", "cans": "2"}),
+        ("3-7 short 2 can", {"dome_code": "3-7", "defect": "trim-short", "cans": "2"}),
+        ("3-7 2 cans short can", {"dome_code": "3-7", "defect": "trim-short", "cans": "2"}),
+        # Words of the floor, after codes and names.
+        ("3-7 low can", {"dome_code": "3-7", "defect": "trim-short"}),
+        ("3-7 low", {"dome_code": "3-7", "defect": "trim-short"}),
+        ("3-7 split second", {"dome_code": "3-7", "defect": "trim-short"}),
         (
             "3-7 split # near the rim, 2 o'clock # again",
             {"dome_code": "3-7", "defect": "split", "note": "near the rim, 2 o'clock # again"},
@@ -69,6 +92,20 @@ def test_a_line_is_read_into_the_fields_of_an_entry(text: str, values: dict[str,
     assert read(text) == values
 
 
+def test_a_word_of_the_floor_stands_back_behind_codes_and_names() -> None:
+    words = [DefectWord("split", also=("tear",)), DefectWord("tear-off")]
+    assert read_typed_line("3-7 tear", words)["defect"] == "tear-off"
+    assert read_typed_line("3-7 tear", words[:1])["defect"] == "split"
+
+
+def test_no_word_of_the_floor_means_two_defects_or_is_another_ones_name() -> None:
+    known = [DefectWord(one.defect, one.name, one.also) for one in defect_types()]
+    called = [(spelling, one.defect) for one in known for spelling in one.other_spellings]
+    assert len({spelling for spelling, _defect in called}) == len(called) >= 60
+    for spelling, defect in called:
+        assert matching_defects(spelling, known) == [defect], spelling
+
+
 @pytest.mark.parametrize(
     ("text", "field", "sentence"),
     [
@@ -80,10 +117,13 @@ def test_a_line_is_read_into_the_fields_of_an_entry(text: str, values: dict[str,
         ("3-1000 split", "dome_code", "both numbers are from 1 to 999"),
         ("3-7", "defect", "is missing; type it after the dome code, such as 3-7 split"),
         ("3-7 5", "defect", "is missing"),
-        ("3-7 s", "defect", "'s' can be split, split-neck, scored-wall; type more of it"),
+        ("3-7 s", "defect", "'s' can be split, split-neck, scored-wall, trim-short; type"),
         ("3-7 splitt", "defect", "near it: split"),
         ("3-7 zzz", "defect", "'zzz' is not a defect of this plant; known are split, split-neck"),
         ("3-7 split 2 3", "cans", "is typed twice, the second time as '3'; type one"),
+        ("3-7 split 2 x3", "cans", "is typed twice, the second time as 'x3'; type one"),
+        ("3-7 split 1x 2 times", "occurrences", "is typed twice, the second time as '2 times'"),
+        ("3-7 2 cans", "defect", "is missing"),
         ("3-7 split 2 0/200", "cans", "is typed twice, the second time as '0/200'"),
         ("3-7 split 0/200 1/50", "inspected", "is typed twice"),
         ("3-7 split 1x 2x", "occurrences", "is typed twice"),
