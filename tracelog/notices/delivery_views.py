@@ -44,7 +44,7 @@ def _page(form: Form) -> tuple[str, int]:
         render_template(
             "notices/deliveries.html",
             form=form,
-            messages=found,
+            told=found,
             webhooks=webhooks(current_session()),
             fits_key=lambda webhook: fits_key(settings, webhook),
             mail=mail_server(settings),
