@@ -12,6 +12,7 @@ from PIL import Image
 from sqlalchemy import Engine, select
 
 from tests.bench.measure import Cost, cost_of
+from tests.bench.wall_pages import wall_addresses
 from tests.support.site import CAST, Cast, Visit, application_on
 from tracelog.db import reading, writing
 from tracelog.defects.models import CurrentEntry, DefectType
@@ -22,11 +23,9 @@ from tracelog.handover.signing.facts import Side, SignatureFact
 from tracelog.instants import now, write_instant
 from tracelog.people.models import Account
 from tracelog.plant.models import Coil, CoilRun, Pallet, PlannedPeriod, Tool, ToolFit
-from tracelog.plant.queries import directory
 from tracelog.strokes.questions import jump_questions
 from tracelog.trace.holds.actions import raise_hold
 from tracelog.trace.holds.facts import HoldFact
-from tracelog.wall.actions import make_screen
 
 # All that was logged in the year, as the driver gives it: what any page should cost less than.
 BASELINE = "raw read"
@@ -319,22 +318,7 @@ def visitor(engine: Engine, folder: Path) -> tuple[Visit, dict[str, str]]:
     _complain(visit, known)
     _keep_row(visit, known)
     _subscribe(visit)
-    return visit, addresses(known) | _wall_addresses(engine)
-
-
-def _wall_addresses(engine: Engine) -> dict[str, str]:
-    """A screen of the plant and one of a line, by their secret addresses."""
-    with writing(engine) as session:
-        lines = directory(session).lines
-        actor = CAST["administrator"].actor()
-        plant = make_screen(session, "Bench, plant", None, None, actor, now())
-        line = make_screen(session, "Bench, line", lines[min(lines)], None, actor, now())
-    return {
-        "Wall: the plant": f"/wall/{plant}",
-        "Wall: a line": f"/wall/{line}",
-        "Wall: news as an event": f"/wall/{line}/events",
-        "Wall: news": f"/wall/{line}/state",
-    }
+    return visit, addresses(known) | wall_addresses(engine)
 
 
 def _open_case(visit: Visit, known: Known) -> None:

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 import pytest
 from flask import Flask
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, delete, select
 
 from tests.support.clock import Clock
 from tests.support.site import CAST, Cast, Visit
@@ -20,6 +20,8 @@ from tracelog.handover.facts import About, HandoverNoteFact
 from tracelog.plant.queries import directory, the_plant
 from tracelog.trace.holds.actions import raise_hold
 from tracelog.trace.holds.facts import HoldFact
+from tracelog.trends.models import SignalProgress
+from tracelog.trends.signals.actions import catch_up
 from tracelog.wall import queries
 from tracelog.wall.actions import make_screen
 from tracelog.wall.models import Screen
@@ -78,6 +80,20 @@ def test_what_is_logged_held_and_handed_over_is_on_the_wall(
     assert "Handed over: Ring 3 of 1-2 is at its end" in page
     assert "On hold 1 Hold 1 pallets: 2; Scores at the waxer" in page
     assert "Ring 3" not in visit.get(other).text
+
+
+def test_that_no_signal_is_on_is_said_only_when_they_were_worked_out(
+    visit: Visit, make: Make, own_engine: Engine, clock: Clock
+) -> None:
+    addresses = [make(1), make(None, "plant")]
+    with writing(own_engine) as session:
+        session.execute(delete(SignalProgress))
+    for address in addresses:
+        assert "Signals have not been worked out yet." in visit.get(address).text
+    with writing(own_engine) as session:
+        catch_up(session, clock.instant)
+    for address in addresses:
+        assert "have not been worked out" not in visit.get(address).text
 
 
 def test_counters_that_say_nothing_are_said_to_be_silent(

@@ -103,9 +103,13 @@ class Top:
 
 @dataclass(frozen=True)
 class Wall:
-    """What a screen shows at an instant (UTC); one line, or all of the plant."""
+    """What a screen shows at an instant (UTC); one line, or all of the plant.
+
+    `knows_signals`: they have been worked out; else that none is on says nothing.
+    """
 
     as_of: datetime
+    knows_signals: bool
     shift: ShiftNow | None
     lines: tuple[WallLine, ...]
     top: Top
@@ -177,7 +181,13 @@ def wall(session: Session, plant: PlantView, line_id: uuid.UUID | None, as_of: d
     since = shift.started_at if shift else as_of - timedelta(hours=_HOURS_OF_USE)
     found = _Found(session, places, since, as_of)
     lines = [one for one in floor(session, as_of) if line_id in (None, places.lines[one.line])]
-    return Wall(as_of, shift, tuple(found.of(one) for one in lines), found.top(lines))
+    return Wall(
+        as_of,
+        worked_out_until(session) is not None,
+        shift,
+        tuple(found.of(one) for one in lines),
+        found.top(lines),
+    )
 
 
 class _Found:
