@@ -111,7 +111,7 @@ def account_named(session: Session, name: str) -> AccountView:
 
 def secret_of(session: Session, name: str) -> tuple[AccountView | None, str | None]:
     """The account of a name and the hash of its secret, both None if there is none."""
-    row = session.execute(
+    row: Any = session.execute(
         select(Account.secret_hash, *_ACCOUNT).where(Account.name == canonical_name(name))
     ).one_or_none()
     return (AccountView(*row[1:]), row[0]) if row else (None, None)
