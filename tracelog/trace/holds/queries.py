@@ -11,6 +11,7 @@ from sqlalchemy import Select, bindparam, func, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import AuditRecord
+from tracelog.db import read_once
 from tracelog.defects.queries import vocabulary
 from tracelog.errors import NotFound
 from tracelog.language import _
@@ -252,10 +253,15 @@ def held_pallets(session: Session, as_of: datetime) -> dict[str, tuple[int, ...]
 
     A pallet in several holds is free only when each of them has decided about it.
     """
-    found: dict[str, tuple[int, ...]] = {}
-    for pallet, number in session.execute(_held(), {"as_of": as_of}):
-        found[pallet] = (*found.get(pallet, ()), number)
-    return found
+
+    def read() -> dict[str, tuple[int, ...]]:
+        found: dict[str, tuple[int, ...]] = {}
+        for pallet, number in session.execute(_held(), {"as_of": as_of}):
+            found[pallet] = (*found.get(pallet, ()), number)
+        return found
+
+    # A page may ask for two lists of holds.
+    return read_once(session, f"held pallets {as_of.isoformat()}", read)
 
 
 @cache
