@@ -24,8 +24,8 @@ from tests.support.testrun import PATIENCE_SECONDS
 from tracelog.audit import Actor
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs SIGKILL")
-COMPLAINTS = 12
-KILLS = 10
+COMPLAINTS = 10
+KILLS = 6
 # Longer than a lease, and than the waits that a killed attempt costs.
 LATER_MINUTES = 30
 
