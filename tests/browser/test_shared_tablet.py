@@ -106,6 +106,16 @@ def test_names_and_pad_shut_nobody_out(shared: Shared, width: int, look: str) ->
         assert min(box["width"], box["height"]) >= 72
 
 
+def test_on_a_phone_the_whole_pad_is_in_sight(shared: Shared) -> None:
+    page = shared(360)
+    page.set_viewport_size({"width": 360, "height": 740})
+    page.get_by_role("link", name="Olga").tap()
+    done = page.get_by_role("button", name="Done").bounding_box()
+    assert done is not None
+    assert done["height"] >= 64
+    assert done["y"] + done["height"] <= 740
+
+
 def test_a_wrong_pin_is_said_and_the_right_one_follows_by_keyboard(shared: Shared) -> None:
     page = shared()
     page.get_by_role("link", name="Olga").tap()

@@ -176,6 +176,13 @@ def test_it_says_in_large_words_that_it_is_stale_and_since_when(hang: Hang, cloc
     hatched = page.evaluate("getComputedStyle(document.body, '::after').backgroundImage")
     assert "repeating-linear-gradient" in hatched
     assert obstacles(page) == []
+    assert page.evaluate("document.documentElement.scrollHeight") <= 1080
+    box, panels = stale.bounding_box(), page.locator(".wall-panels").bounding_box()
+    assert box is not None
+    assert panels is not None
+    # The frame covers neither the words nor the end of the lists.
+    assert box["y"] >= 30
+    assert panels["y"] + panels["height"] <= 1050
     page.context.set_offline(False)
     expect(stale).to_be_hidden(timeout=15_000)
 

@@ -128,10 +128,13 @@ async function ask() {
 
 function look() {
   const isStale = Date.now() - freshAt > staleAfter;
-  body.classList.toggle("is-stale", isStale);
-  stale.hidden = !isStale;
   if (isStale) {
     stale.textContent = `${stale.dataset.says} ${freshClock}`;
+  }
+  if (isStale !== body.classList.contains("is-stale")) {
+    body.classList.toggle("is-stale", isStale);
+    stale.hidden = !isStale;
+    fit();
   }
 }
 
