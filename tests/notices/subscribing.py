@@ -127,7 +127,6 @@ class Mailbox:
     data_answers: list[str] = field(default_factory=list)
     on_data: Callable[[], None] = lambda: None
     port: int = 0
-    username: str | None = None
 
     async def handle_RCPT(  # noqa: N802
         self, server: SMTP, session: Dialogue, envelope: Envelope, address: str, options: list[str]
