@@ -6,6 +6,7 @@ from tracelog.db import Base
 from tracelog.defects import models as defects
 from tracelog.handover import models as handover
 from tracelog.intake import models as intake
+from tracelog.intake.spreadsheets import models as spreadsheets
 from tracelog.notices import models as notices
 from tracelog.people import models as people
 from tracelog.plant import models as plant
@@ -28,6 +29,7 @@ __all__ = [
     "people",
     "plant",
     "service",
+    "spreadsheets",
     "strokes",
     "trace",
     "trends",

@@ -228,6 +228,7 @@ def addresses(known: Known) -> dict[str, str]:
         "Handover: the week": "/handover/week",
         "Handover: the week, json": "/handover/week.json",
         "Handover: the week, csv": "/handover/week.csv",
+        "Spreadsheets": "/spreadsheets",
         "Set-up": "/setup",
         "Set-up: plant": "/setup/plant",
         "Set-up: lines": "/setup/lines",

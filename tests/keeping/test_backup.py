@@ -219,6 +219,7 @@ def test_an_archive_of_older_tables_is_brought_up_to_these(
     gone = {"photos", "holds", "hold_steps", "complaints", "complaint_steps", "station_parts"}
     gone |= {"case_links", "case_unlinks", "case_explanations", "sequence_checks"}
     gone |= {"handover_signatures", "tablets", "tablet_people", "screens"}
+    gone |= {"spreadsheet_uploads", "spreadsheet_fixes", "spreadsheet_mappings"}
     gone |= {"subscriptions", "webhooks", "outbox", "outbox_attempts", "notices"}
     added = {"case_steps": {"minutes_down", "change_id"}}
     added["accounts"] = {"pin_hash", "pin_once_until", "language"}

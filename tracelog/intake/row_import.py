@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator, Sequence
 from itertools import islice
+from typing import Protocol
 
 from tracelog.errors import BadFact, Fault
 from tracelog.facts import Fact
-from tracelog.intake.csv_rows import CsvFile, CsvRow
+from tracelog.intake.csv_rows import CsvRow
 from tracelog.intake.files import PLANT_FILE, Cells, PlantFile, Reference
 from tracelog.intake.importing import Importing
 from tracelog.intake.rejected import RejectedRows
@@ -16,10 +17,22 @@ from tracelog.outcomes import Became, Outcome
 _EVERYTHING = 10**9
 
 
+class Rows(Protocol):
+    """Rows on their way in, whatever they were read from: the names of their columns, the rows
+    with the lines on which they start, and how far the file was read."""
+
+    header: list[str]
+    bytes_read: int
+
+    def rows(self) -> Iterator[CsvRow]:
+        """The rows, in order."""
+        ...
+
+
 class RowImport:
     """The rows of one file on their way into the database."""
 
-    def __init__(self, importing: Importing, file: PlantFile, rows: CsvFile) -> None:
+    def __init__(self, importing: Importing, file: PlantFile, rows: Rows) -> None:
         self._importing = importing
         self._file = file
         self._rows = rows

@@ -101,6 +101,8 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.intake.setup.shift_views:shift_pages",
     "tracelog.intake.setup.level_views:level_pages",
     "tracelog.intake.setup.people_views:people_pages",
+    "tracelog.intake.spreadsheets.views:spreadsheet_pages",
+    "tracelog.intake.spreadsheets.row_views:row_pages",
     "tracelog.notices.views:notice_pages",
     "tracelog.notices.delivery_views:delivery_pages",
     "tracelog.plant.calendar_views:pages",
