@@ -14,6 +14,8 @@ from tracelog.errors import TracelogError
 from tracelog.instants import now
 from tracelog.intake.folder_export import export_folder as write_folder
 from tracelog.intake.folder_import import Imported, import_whole
+from tracelog.intake.report import LocatedFault
+from tracelog.intake.spreadsheets.loading import load_file
 from tracelog.language import _
 from tracelog.outcomes import Became
 from tracelog.terminal import (
@@ -47,7 +49,8 @@ def opened_database() -> Iterator[Engine]:
 
 
 @click.command("import")
-@click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
+@click.argument("folder", type=click.Path(path_type=Path, exists=True))
+@click.option("--mapping", help="Of a spreadsheet: the name under which its mapping was kept.")
 @click.option(
     "--keep-good",
     is_flag=True,
@@ -55,13 +58,18 @@ def opened_database() -> Iterator[Engine]:
 )
 @click.option("--dry-run", is_flag=True, help="Only report; write nothing.")
 @json_option
-def import_folder(folder: Path, keep_good: bool, dry_run: bool, as_json: bool) -> None:
-    """Import a plant folder: either every row is in, or none is.
+def import_folder(
+    folder: Path, mapping: str | None, keep_good: bool, dry_run: bool, as_json: bool
+) -> None:
+    """Import a plant folder, or a spreadsheet: either every row is in, or none is.
 
     Each bad row is told on stderr as file:line: column: what is wrong and what would be right.
 
     Example: tracelog import my-plant/ --dry-run
     """
+    if folder.is_file():
+        _import_sheet(folder, mapping, as_json, keep_good=keep_good, dry_run=dry_run)
+        return
     with opened_database() as engine, ExitStack() as stack:
         done = import_whole(
             engine,
@@ -82,6 +90,50 @@ def import_folder(folder: Path, keep_good: bool, dry_run: bool, as_json: bool) -
         fail(done.report.sentences())
     for sentence in done.report.sentences():
         click.echo(sentence, err=True)
+
+
+def _import_sheet(
+    path: Path, mapping: str | None, as_json: bool, *, keep_good: bool, dry_run: bool
+) -> None:
+    if mapping is None:
+        raise TracelogError(
+            _(
+                "a spreadsheet is read by a mapping that was kept in the browser;"
+                " name it with --mapping NAME"
+            )
+        )
+    with opened_database() as engine:
+        done = load_file(
+            engine,
+            path,
+            mapping,
+            command_actor("import"),
+            now(),
+            keep_good=keep_good,
+            dry_run=dry_run,
+        )
+        if done.is_kept:
+            bring_up_to_date(engine, now())
+    found = done.found
+    faults = [(row.row, field, told) for row in found.bad for field, told in row.faults]
+    if as_json:
+        content = {"file": str(path), "written": done.is_kept, "rows": found.rows}
+        told = [{"row": row, "column": field, "sentence": s} for row, field, s in faults]
+        print_json({**content, "left_out": found.left_out, "became": found.became, "faults": told})
+    else:
+        print_table([_("What became of them"), _("Rows")], list(found.became.items()))
+        click.echo(_kept_words(done.is_kept, dry_run))
+    sentences = [str(LocatedFault(path.name, row, field, told)) for row, field, told in faults]
+    if sentences and not done.is_kept:
+        fail(iter(sentences))
+    for sentence in sentences:
+        click.echo(sentence, err=True)
+
+
+def _kept_words(is_kept: bool, dry_run: bool) -> str:
+    if is_kept:
+        return _("Imported.")
+    return _("Only looked; nothing was written.") if dry_run else _("Nothing was written.")
 
 
 class _Progress:
@@ -143,12 +195,7 @@ def _print_report(done: Imported, dry_run: bool) -> None:
         )
     for path in done.rejected:
         click.echo(_("Rejected rows, with reasons: %(path)s", path=path))
-    if done.is_kept:
-        click.echo(_("Imported."))
-    elif dry_run:
-        click.echo(_("Only looked; nothing was written."))
-    else:
-        click.echo(_("Nothing was written."))
+    click.echo(_kept_words(done.is_kept, dry_run))
 
 
 @click.command("export")
