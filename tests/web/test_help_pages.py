@@ -13,7 +13,7 @@ from tracelog.paths import templates_folder
 from tracelog.web.help_pages import FOLDER
 
 # What a sentence of help may have, so that it is read.
-MOST_WORDS = 150
+MOST_WORDS = 200
 EXTENDS = '{% extends "layout.html" %}'
 
 
