@@ -3,6 +3,7 @@
 import re
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 from playwright.sync_api import BrowserContext, Page
@@ -18,8 +19,11 @@ from tracelog.people.models import Account
 # Hears each message that a page shows to the operator.
 LISTENS = """
 addEventListener("DOMContentLoaded", () => {
-  const tell = () => document.querySelectorAll("#content > .notice").forEach((one) => told(one.textContent));
-  new MutationObserver(tell).observe(document.getElementById("content"), { childList: true, subtree: true, characterData: true });
+  const content = document.getElementById("content");
+  const tell = () =>
+    content.querySelectorAll(":scope > .notice").forEach((one) => told(one.textContent));
+  const all = { childList: true, subtree: true, characterData: true };
+  new MutationObserver(tell).observe(content, all);
 });
 """
 TAPS = """
@@ -45,7 +49,8 @@ async () => {
   const link = document.querySelector('link[rel=modulepreload][href$="/queue.js"]');
   if (!link) throw new Error("navigation goes on");
   const queue = await import(link.href);
-  return (await queue.all()).map(({ id, state, person, name, sealed, fields, faults }) => ({ id, state, person, name, sealed: sealed !== null, fields, faults }));
+  return (await queue.all()).map(({ id, state, person, name, sealed, fields, faults }) =>
+    ({ id, state, person, name, sealed: sealed !== null, fields, faults }));
 }
 """
 READY = """
@@ -62,6 +67,14 @@ async () => {
   await queue.sendAll({ force: true });
 }
 """
+
+
+@dataclass
+class TabletSite:
+    """The hand-made plant with Olga the operator and Sara the supervisor, served over a network."""
+
+    engine: Engine
+    network: CuttableNetwork
 
 
 class Tablet:

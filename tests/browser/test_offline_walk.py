@@ -1,4 +1,4 @@
-"""Two hundred random sequences of cuts, kills and people: what was told is kept once, and theirs."""
+"""Two hundred random sequences of cuts, kills and people: what was told is kept once."""
 
 import random
 from collections.abc import Callable
@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 import pytest
 from playwright.sync_api import Error as BrowserError
 
-from tests.browser.tablet import Tablet, kept_rows
-from tests.browser.tablet_site import TabletSite, mortal, tablet_site  # noqa: F401
+from tests.browser.tablet import Tablet, TabletSite, kept_rows
 from tests.support.cut_network import Network
 from tests.support.killable_browser import KillableBrowser
 
@@ -160,8 +159,8 @@ def check(walk: Walk, site: TabletSite) -> None:
 
 
 def test_what_was_told_in_200_random_sequences_is_kept_once(
-    mortal: tuple[KillableBrowser, Tablet],  # noqa: F811
-    tablet_site: TabletSite,  # noqa: F811
+    mortal: tuple[KillableBrowser, Tablet],
+    tablet_site: TabletSite,
 ) -> None:
     walk = Walk(*mortal, random.Random(SEED))
     steps: dict[Callable[[], None], float] = {

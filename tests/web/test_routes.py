@@ -31,6 +31,9 @@ OPEN = {
     "wall.board": "the address is the key: a token that opens this screen to be read, only",
     "wall.events": "the address is the key",
     "wall.state": "the address is the key",
+    "offline.worker": "the browser asks for it by itself, and it says nothing of what is kept",
+    "offline.without_network": "says what works without network, the same for everybody",
+    "tablet.contact": "tells strangers the time alone",
     "people.choose_look": "light or dark, kept in their own browser",
 }
 pytestmark = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)

@@ -1,27 +1,18 @@
-"""Fixtures of the tests without network: a plant, its people, a tablet, and a network to cut."""
+"""Fixtures of the tests without network: a plant, its people, a tablet, a network to cut."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser
 from sqlalchemy import Engine
 
-from tests.browser.tablet import Tablet
+from tests.browser.tablet import Tablet, TabletSite
 from tests.defects.small_plant import write_plant
-from tests.support.cut_network import CuttableNetwork, cuttable_network
+from tests.support.cut_network import cuttable_network
 from tests.support.killable_browser import KillableBrowser
 from tests.support.site import Cast
 from tracelog.db import writing
-
-
-@dataclass
-class TabletSite:
-    """The hand-made plant with Olga the operator and Sara the supervisor, served over a network."""
-
-    engine: Engine
-    network: CuttableNetwork
 
 
 @pytest.fixture
@@ -37,7 +28,7 @@ def tablet_site(cast: Cast, own_engine: Engine, site_url: str) -> Iterator[Table
 
 @pytest.fixture
 def tablet(tablet_site: TabletSite, browser: Browser) -> Iterator[Tablet]:
-    """A tablet on which Olga has the Log open, and the worker is ready for times without network."""
+    """A tablet on which Olga has the Log open, ready for times without network."""
     context = browser.new_context(viewport={"width": 1024, "height": 900}, locale="en-GB")
     tablet = Tablet(context, tablet_site.network)
     tablet.sign_in("operator")
