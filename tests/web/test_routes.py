@@ -7,7 +7,13 @@ from uuid import UUID
 
 import pytest
 from flask import Blueprint, Flask
-from werkzeug.routing import Rule
+from werkzeug.routing import (
+    AnyConverter,
+    BaseConverter,
+    IntegerConverter,
+    Rule,
+    UUIDConverter,
+)
 
 from tests.support.site import CAST, Cast, Visit
 from tracelog.people.permissions import EVERY_PERMISSION, ROLES, may
@@ -35,18 +41,23 @@ OPEN = {
     "offline.without_network": "says what works without network, the same for everybody",
     "tablet.contact": "tells strangers the time alone",
     "people.choose_look": "light or dark, kept in their own browser",
+    "languages.choose": "the language to read in, kept in their own browser",
 }
 pytestmark = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
 
 
+def _example(converter: BaseConverter) -> Any:
+    if isinstance(converter, AnyConverter):
+        return min(converter.items)
+    if isinstance(converter, UUIDConverter):
+        return UUID(int=7)
+    return 9 if isinstance(converter, IntegerConverter) else "x"
+
+
 def routes(app: Flask) -> Iterator[tuple[Rule, str, str]]:
     """Each rule, method and address, with something in place of what is variable."""
-    examples: dict[str, Any] = {"uuid": UUID(int=7), "integer": 9, "path": "x", "default": "x"}
     for rule in app.url_map.iter_rules():
-        values = {
-            name: examples.get(re.sub("Converter$", "", type(converter).__name__).lower(), "x")
-            for name, converter in rule._converters.items()
-        }
+        values = {name: _example(converter) for name, converter in rule._converters.items()}
         built = rule.build(values, append_unknown=False)
         assert built is not None, rule
         for method in sorted((rule.methods or set()) - {"HEAD", "OPTIONS"}):
