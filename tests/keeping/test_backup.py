@@ -232,7 +232,7 @@ def test_an_archive_of_older_tables_is_brought_up_to_these(
     gone |= {"subscriptions", "webhooks", "outbox", "outbox_attempts", "notices"}
     added = {"case_steps": {"minutes_down", "change_id"}}
     added["accounts"] = {"pin_hash", "pin_once_until", "language"}
-    added |= dict.fromkeys(("entries", "current_entries"), {"tablet_clock_error_s"})
+    added |= {name: {"tablet_clock_error_s"} for name in ("entries", "current_entries")}
 
     def change(members: dict[str, bytes]) -> None:
         manifest = json.loads(members[MANIFEST])

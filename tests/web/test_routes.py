@@ -1,6 +1,5 @@
 """Every route and who may take it: no view is open by mistake."""
 
-import re
 from collections.abc import Callable, Iterator
 from typing import Any
 from uuid import UUID
