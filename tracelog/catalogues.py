@@ -1,7 +1,7 @@
 """The catalogues of translations, read from their text files when a language is first asked for.
 
 A catalogue is `tracelog/translations/<language>/LC_MESSAGES/messages.po`, the text file of GNU
-gettext. It is compiled in memory, once in each process, in about a tenth of a second: there is no
+gettext. It is compiled in memory, once in each process, in a quarter of a second: there is no
 second, compiled file that could differ from it, and nothing to build before the pages run.
 """
 
