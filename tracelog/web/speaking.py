@@ -79,7 +79,7 @@ def _chosen(own_language: Callable[[], str | None]) -> str:
     # What goes wrong while it is found out who asks is told in the browser's language.
     setattr(g, CHOICE, _of_the_browser())
     own = own_language()
-    return own if own in LANGUAGES else _of_the_browser()
+    return own if own is not None and own in LANGUAGES else _of_the_browser()
 
 
 def _of_the_browser() -> str:

@@ -342,7 +342,9 @@ def _index_rows(view: CapabilityView) -> tuple[IndexRow, ...]:
         IndexRow(
             one.name,
             _("needs both limits") if one.value is None else figure(one.value, ".2f"),
-            "" if one.low is None else _span(figure(one.low, ".2f"), figure(one.high, ".2f")),
+            ""
+            if one.low is None or one.high is None
+            else _span(figure(one.low, ".2f"), figure(one.high, ".2f")),
             means[one.name],
         )
         for one in view.indices
