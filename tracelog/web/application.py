@@ -52,6 +52,7 @@ from tracelog.config import Settings
 from tracelog.db import make_engine
 from tracelog.errors import NoPlant
 from tracelog.instants import zone_named
+from tracelog.intake.setup.without_plant import answer_no_plant
 from tracelog.notices.queries import unread
 from tracelog.notices.running import Notifier
 from tracelog.paths import templates_folder
@@ -232,6 +233,7 @@ def create_application(
     app.before_request(check_form)
     app.after_request(assets.compress)
     register_problems(app)
+    app.register_error_handler(NoPlant, answer_no_plant)
     _furnish_templates(app)
     furnish_help(app)
     for place in BLUEPRINTS:

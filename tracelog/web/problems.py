@@ -10,10 +10,9 @@ from sqlalchemy.exc import TimeoutError as NoFreeConnection
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
-from tracelog.errors import BadFact, Fault, NoPlant, TracelogError
+from tracelog.errors import BadFact, Fault, TracelogError
 from tracelog.language import _
-from tracelog.people.queries import accounts
-from tracelog.web.request import NotSignedIn, current_session, is_api, is_reading, may
+from tracelog.web.request import NotSignedIn, is_api, is_reading
 
 RETRY_SECONDS = 5
 # SQLite calls faulty SQL an operational error too; that is ours, and not the database's.
@@ -105,7 +104,7 @@ def _title(status: int) -> str:
 def register_problems(app: Flask) -> None:
     """Answer every kind of error of an application."""
     app.register_error_handler(NotSignedIn, _not_signed_in)
-    app.register_error_handler(TracelogError, _told)
+    app.register_error_handler(TracelogError, answer_error)
     app.register_error_handler(CSRFError, _stale_form)
     app.register_error_handler(HTTPException, _http)
     for kind in (OperationalError, InterfaceError, DBAPIError, NoFreeConnection):
@@ -119,33 +118,14 @@ def _not_signed_in(problem: NotSignedIn) -> AnyResponse:
     return redirect(url_for("people.sign_in", next=request.full_path.rstrip("?")))
 
 
-def _told(problem: TracelogError) -> AnyResponse:
+def answer_error(problem: TracelogError) -> AnyResponse:
+    """The page or the problem details of an error of ours."""
     if problem.status >= 500:
         return _unforeseen(problem)
-    if isinstance(problem, NoPlant) and not is_api():
-        return _no_plant(problem)
     if is_api() and isinstance(problem, BadFact):
         # Begins with the name of a field, which is written as it is.
         return answer_problem(problem.status, problem.sentence, problem.faults)
     return answer_problem(problem.status, _sentence(problem.sentence), problem.faults)
-
-
-def _no_plant(problem: NoPlant) -> AnyResponse:
-    """Who may set up a plant is led there; others are told whom to ask."""
-    if may("set up plant"):
-        return redirect(url_for("setup.setup_page"), 303)
-    names = [
-        one.display_name
-        for one in accounts(current_session())
-        if one.active and one.role == "administrator"
-    ]
-    return answer_problem(
-        problem.status,
-        _(
-            "No plant is set up here yet. An administrator does that; ask %(names)s.",
-            names=", ".join(names) or _("who looks after this server"),
-        ),
-    )
 
 
 def _sentence(text: str) -> str:

@@ -5,14 +5,15 @@ from pathlib import Path
 import click
 
 from tracelog.db import reading
-from tracelog.errors import NoPlant, TracelogError
+from tracelog.errors import TracelogError
 from tracelog.instants import show_instant, zone_named
 from tracelog.language import _
 from tracelog.people.trail.answers import record_answer, record_line
 from tracelog.people.trail.queries import TrailFilter, trail, whole_trail
 from tracelog.people.trail.rules import DOORS
-from tracelog.plant.queries import the_plant
 from tracelog.terminal import instant_option, json_option, open_database, print_json, print_table
+
+_UTC = zone_named("UTC")
 
 
 @click.command(epilog="Example: tracelog audit --words release --from 2026-03-01")
@@ -20,8 +21,8 @@ from tracelog.terminal import instant_option, json_option, open_database, print_
 @click.option("--who", metavar="NAME", help="Who acted, the whole name.")
 @click.option("--door", type=click.Choice(DOORS), help="By which door.")
 @click.option("--kind", metavar="KIND", help="Of what it was done to, such as entry.")
-@click.option("--from", "start", metavar="INSTANT", help="Written from then on.")
-@click.option("--to", "end", metavar="INSTANT", help="Written before then.")
+@click.option("--from", "start", metavar="INSTANT", help="Written from then on; UTC.")
+@click.option("--to", "end", metavar="INSTANT", help="Written before then; UTC.")
 @click.option("--most", type=click.IntRange(1, 100_000), default=100, help="Usually 100.")
 @click.option(
     "--jsonl",
@@ -41,17 +42,16 @@ def audit(
     file: Path | None,
     as_json: bool,
 ) -> None:
-    """The audit trail: every write by any door, the newest first."""
+    """The audit trail: every write by any door, the newest first.
+
+    Instants are UTC unless they have an offset.
+    """
     with reading(open_database()) as session:
-        try:
-            zone = the_plant(session).zone
-        except NoPlant:
-            zone = zone_named("UTC")
         wanted = TrailFilter(
             tuple(words.split()),
             *(who, door, kind),
-            instant_option(start, zone, "--from"),
-            instant_option(end, zone, "--to", ends=True),
+            instant_option(start, _UTC, "--from"),
+            instant_option(end, _UTC, "--to", ends=True),
         )
         if file is not None:
             try:
@@ -68,7 +68,7 @@ def audit(
         return
     rows = [
         [
-            *(one.sequence, show_instant(one.at, zone), one.who, one.door, one.action),
+            *(one.sequence, show_instant(one.at, _UTC), one.who, one.door, one.action),
             *(one.kind, one.subject),
         ]
         for one in found
