@@ -47,3 +47,19 @@ def test_weeks_begin_on_monday_and_years_in_january() -> None:
     assert locales.signs("es").weekdays[monday.weekday()] == "lunes"
     assert locales.signs("pt_BR").weekdays[(monday + timedelta(days=6)).weekday()] == "domingo"
     assert locales.signs("pt_BR").months[monday.month - 1] == "março"
+
+
+@pytest.mark.parametrize("language", OTHERS)
+@given(thousandths=st.integers(0, 10**9))
+def test_what_is_written_in_a_language_can_be_typed_in_it(language: str, thousandths: int) -> None:
+    typed = locales.number(thousandths / 1000, ",.3f", language)
+    assert float(locales.without_signs(typed, language)) == thousandths / 1000
+
+
+@pytest.mark.parametrize("text", ["0.285", "12", "", "a,b", "1,2,3", "12.34,5", "1.2345,6", ",5"])
+def test_what_is_no_number_in_a_language_stays_as_it_was_typed(text: str) -> None:
+    assert locales.without_signs(text, "es") == text
+
+
+def test_in_english_a_comma_is_no_decimal_sign() -> None:
+    assert locales.without_signs("0,285", "en") == "0,285"

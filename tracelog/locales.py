@@ -12,8 +12,6 @@ from functools import cache
 from typing import Any, Literal
 
 ENGLISH = "en"
-# Between two signs that are exchanged for each other.
-_HELD = "\0"
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tracelog.errors import BadFact, Fault
+from tracelog.language import in_language
 from tracelog.web.forms import Form, asked, posted, safe_next
 
 
@@ -76,3 +77,10 @@ def test_a_form_keeps_its_own_id_until_that_is_what_is_wrong() -> None:
     assert form.own_id() == first
     assert form.with_problem(BadFact((Fault("cans", "is missing"),))).own_id() == first
     assert form.with_problem(BadFact((Fault("id", "says something else"),))).own_id() != first
+
+
+def test_a_decimal_comma_is_read_where_the_language_has_one() -> None:
+    app = Flask(__name__)
+    with app.test_request_context("/?fraction=0,02&lines=1,2"), in_language("pt_BR"):
+        form = asked(["fraction", "lines"])
+    assert (form.value("fraction"), form.value("lines")) == ("0.02", "1,2")

@@ -8,8 +8,29 @@ from flask import request
 
 from tracelog.db import new_id
 from tracelog.errors import Fault, TracelogError
+from tracelog.language import language
+from tracelog.locales import without_signs
 
 LONGEST_NEXT = 500
+# Fields that hold a number with decimals, which may be typed in the signs of the reader's language.
+DECIMAL_FIELDS = frozenset(
+    {
+        "crew_hours",
+        "false_signals_a_week",
+        "fraction",
+        "late_weight",
+        "lost_weight",
+        "lower",
+        "planned_cost",
+        "rated_spm",
+        "seen",
+        "size_mm",
+        "target",
+        "unplanned_cost",
+        "unused_weight",
+        "upper",
+    }
+)
 
 
 @dataclass(frozen=True)
@@ -56,13 +77,19 @@ def posted(names: Iterable[str]) -> Form:
 
     Control characters and length are the facts' own business; here nothing is refused.
     """
-    return Form({name: request.form.get(name, "").strip() for name in names})
+    return Form({name: _typed(name, request.form.get(name, "")) for name in names})
 
 
 def asked(names: Iterable[str], defaults: Mapping[str, str] | None = None) -> Form:
     """The named fields of the address (``?line=3&defect=split``), for pages with filters."""
     given = defaults or {}
-    return Form({name: request.args.get(name, given.get(name, "")).strip() for name in names})
+    return Form({name: _typed(name, request.args.get(name, given.get(name, ""))) for name in names})
+
+
+def _typed(name: str, text: str) -> str:
+    """What was typed in a field, without blanks around it; a decimal comma is read as such."""
+    typed = text.strip()
+    return without_signs(typed, language()) if name in DECIMAL_FIELDS else typed
 
 
 def safe_next(target: str | None, otherwise: str) -> str:
