@@ -86,3 +86,15 @@ def test_problems_of_the_api_follow_the_request(application: Flask) -> None:
     assert english["detail"] == "Sign in first."
     assert spanish.keys() == english.keys()
     assert spanish["detail"] != english["detail"]
+
+
+def test_a_file_is_the_same_for_every_reader(visit: Visit, cast: Cast) -> None:
+    cast.sign_in(visit, "administrator")
+    files = ["/audit.csv?action=create+account", "/holds.csv"]
+    english = [visit.get(path) for path in files]
+    visit.get("/me")
+    visit.post("/language", language="pt_BR", next="/me")
+    for path, before in zip(files, english, strict=True):
+        after = visit.get(path)
+        assert (after.status_code, after.mimetype) == (before.status_code, before.mimetype)
+        assert after.text == before.text
