@@ -1,7 +1,7 @@
 """`make bench`: what pages, imports, collecting, planning, signals, web servers and touches cost.
 
 All but collecting, planning, signals, explaining, repeats, holding and tracing look at a year of 32
-machines.
+machines. `weights` tells what pages weigh on their way and how long a browser takes to load them.
 Pages are called in process, so their figures are the server's own, without network and browser.
 Compare the ratios of one run, and runs on one machine.
 """
@@ -26,6 +26,7 @@ from tests.bench.signalling import print_signalling
 from tests.bench.touches import print_touches
 from tests.bench.tracing import print_tracing
 from tests.bench.tracing_scale import print_tracing_scale
+from tests.bench.weights import print_weights
 from tracelog.db import make_engine
 
 PARTS = (
@@ -41,8 +42,9 @@ PARTS = (
     "tracing",
     "trace-scale",
     "touches",
+    "weights",
 )
-_WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers", "touches"}
+_WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers", "touches", "weights"}
 
 
 @click.command()
@@ -99,6 +101,9 @@ def bench(
         if "touches" in wanted:
             with at_its_end(size):
                 print_touches(engine, place)
+        if "weights" in wanted:
+            with at_its_end(size):
+                print_weights(engine, place, size)
         if "servers" in wanted:
             print_servers(engine, place)
         engine.dispose()

@@ -1,5 +1,6 @@
 """Static files, compression and health."""
 
+import gzip
 import re
 
 import brotli
@@ -63,12 +64,17 @@ def test_what_is_long_is_compressed_for_those_who_read_it(application: Flask, vi
     assert len(small.data) < len(long) / 10
     assert brotli.decompress(small.data).decode() == long
     assert "Accept-Encoding" in small.headers["Vary"]
+    older = visit.client.get("/long", headers={"Accept-Encoding": "gzip, deflate"})
+    assert (older.content_encoding, gzip.decompress(older.data).decode()) == ("gzip", long)
     never = visit.client.get("/long", headers={"Accept-Encoding": "br;q=0"})
     assert never.content_encoding is None
     css = visit.client.get(
         f"/static/{assets.digest()}/tracelog.css", headers={"Accept-Encoding": "br"}
     )
-    assert brotli.decompress(css.data) == (assets.FOLDER / "tracelog.css").read_bytes()
+    plain_css = (assets.FOLDER / "tracelog.css").read_bytes()
+    assert brotli.decompress(css.data) == plain_css
+    css = visit.client.get(css.request.path, headers={"Accept-Encoding": "gzip"})
+    assert gzip.decompress(css.data) == plain_css
 
 
 def test_health_needs_no_account_and_tells_of_old_tables(visit: Visit, own_engine: Engine) -> None:
@@ -79,3 +85,12 @@ def test_health_needs_no_account_and_tells_of_old_tables(visit: Visit, own_engin
     assert answer.status_code == 503
     assert "another version" in answer.get_json()["detail"]
     assert visit.get("/api/v1/health/live").status_code == 200
+
+
+def test_the_modules_of_a_script_are_all_that_it_leads_to() -> None:
+    assert assets.modules_of("menu.js") == ()
+    assert assets.modules_of("offline.js") == ("queue.js", "tablet-store.js")
+    both = assets.modules_of("log.js", "scanner.js")
+    assert both == ("completion.js", "pad_pictures.js", "typed_line.js")
+    with pytest.raises(KeyError):
+        assets.modules_of("nothing.js")

@@ -281,6 +281,7 @@ def _furnish_templates(app: Flask) -> None:
     environment.trim_blocks = environment.lstrip_blocks = True
     environment.globals.update(
         asset_url=assets.asset_url,
+        modules_of=assets.modules_of,
         bars_figure=figures.bars,
         can_figure=figures.can_figure,
         can_words=figures.can_words,

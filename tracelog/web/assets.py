@@ -4,9 +4,11 @@ The address holds a digest of all files, `/static/<digest>/tracelog.css`, so tha
 imports its neighbour by a relative address gets the neighbour of the same version.
 """
 
+import gzip
 import hashlib
 import importlib.util
 import mimetypes
+import re
 from functools import cache
 from pathlib import Path
 
@@ -19,8 +21,11 @@ FOLDER = Path(__file__).parent / "static"
 # The chart library is served from its installed package, never from elsewhere.
 PLOTLY = "plotly.min.js"
 A_YEAR = 31_536_000
+BROTLI, GZIP = "br", "gzip"
 _SMALLEST_COMPRESSED = 1_000
 _COMPRESSED_KINDS = ("text/", "application/json", "application/problem+json", "image/svg+xml")
+
+_IMPORTED = re.compile(r"""^(?:import|export)\b[^;"']*["']\./([^"']+)["']""", re.MULTILINE)
 
 assets = Blueprint("assets", __name__)
 
@@ -65,9 +70,36 @@ def asset_url(name: str) -> str:
 
 
 @cache
-def _content(name: str, compressed: bool) -> bytes:
+def modules_of(*names: str) -> tuple[str, ...]:
+    """The modules that scripts import, and what those import; each once, the scripts left out.
+
+    A page names them too (`modulepreload`), so that a browser need not read one to ask for the
+    next.
+
+    Raises:
+        KeyError: there is no such file.
+
+    Example:
+        >>> modules_of("queue.js")
+        ('tablet-store.js',)
+    """
+    found: dict[str, None] = {}
+    waiting = [*names]
+    while waiting:
+        text = known_files()[waiting.pop()].read_text(encoding="utf-8")
+        for imported in _IMPORTED.findall(text):
+            if imported not in names and imported not in found:
+                found[imported] = None
+                waiting.append(imported)
+    return tuple(sorted(found))
+
+
+@cache
+def _content(name: str, coding: str | None) -> bytes:
     content = known_files()[name].read_bytes()
-    return brotli.compress(content, quality=6) if compressed else content
+    if coding == BROTLI:
+        return brotli.compress(content, quality=6)
+    return gzip.compress(content, mtime=0) if coding == GZIP else content
 
 
 @assets.get("/static/<version>/<path:name>")
@@ -78,11 +110,11 @@ def file(version: str, name: str) -> Response:
         abort(404)
     kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
     kind = "text/javascript" if name.endswith(".js") else kind
-    compressed = takes_brotli() and kind.startswith(_COMPRESSED_KINDS)
-    response = Response(_content(name, compressed), content_type=_with_charset(kind))
+    coding = taken_coding() if kind.startswith(_COMPRESSED_KINDS) else None
+    response = Response(_content(name, coding), content_type=_with_charset(kind))
     response.vary.add("Accept-Encoding")
-    if compressed:
-        response.content_encoding = "br"
+    if coding is not None:
+        response.content_encoding = coding
     if version == digest():
         response.cache_control.public = True
         response.cache_control.max_age = A_YEAR
@@ -96,9 +128,13 @@ def _with_charset(kind: str) -> str:
     return f"{kind}; charset=utf-8" if kind.startswith("text/") else kind
 
 
-def takes_brotli() -> bool:
-    """Whether who asks reads brotli."""
-    return request.accept_encodings["br"] > 0
+def taken_coding() -> str | None:
+    """How an answer is compressed for who asks; None: not at all.
+
+    Browsers read brotli over https and on their own machine only, gzip everywhere.
+    """
+    accepted = request.accept_encodings
+    return next((one for one in (BROTLI, GZIP) if accepted[one] > 0), None)
 
 
 def compress(response: Response) -> Response:
@@ -107,16 +143,20 @@ def compress(response: Response) -> Response:
     Session cookies are not sent with requests that other sites cause, so that the length of an
     answer tells them nothing about a form's token.
     """
+    coding = taken_coding()
     if (
         response.is_streamed
         or response.direct_passthrough
         or response.content_encoding
-        or not takes_brotli()
+        or coding is None
         or not (response.mimetype or "").startswith(_COMPRESSED_KINDS)
         or (response.content_length or 0) < _SMALLEST_COMPRESSED
     ):
         return response
-    response.set_data(brotli.compress(response.get_data(), quality=4))
-    response.content_encoding = "br"
+    plain = response.get_data()
+    response.set_data(
+        brotli.compress(plain, quality=4) if coding == BROTLI else gzip.compress(plain, 5, mtime=0)
+    )
+    response.content_encoding = coding
     response.vary.add("Accept-Encoding")
     return response
