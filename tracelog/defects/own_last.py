@@ -18,7 +18,7 @@ from tracelog.defects.queries import EntryRecord, EntryView, entry_view
 from tracelog.defects.selecting import ROW_COLUMNS, chosen_rows, surroundings
 from tracelog.errors import Conflict, NotAllowed, NotFound
 from tracelog.instants import zone_named
-from tracelog.language import _
+from tracelog.language import _, later
 
 UNDONE_WITHIN = timedelta(seconds=60)
 # Nobody finds the next can and taps again within this time: it is the same tap, bounced.
@@ -112,8 +112,10 @@ def undoing(
         raise Conflict(
             _("the minute is over; correct or withdraw the entry on its page, with a reason")
         )
-    said = {"id": undone, "entry": entry_id, "withdrawn": True}
-    return CorrectionFact.read(said | {"reason": _("undone within the minute")}, zone_named("UTC"))
+    said: dict[str, object] = {"id": undone, "entry": entry_id, "withdrawn": True}
+    # Kept in English, whoever undoes it; shown in the reader's language.
+    said["reason"] = later("undone within the minute")
+    return CorrectionFact.read(said, zone_named("UTC"))
 
 
 def _record(session: Session, entry_id: uuid.UUID) -> tuple[str, datetime] | None:
