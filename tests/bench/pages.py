@@ -12,6 +12,7 @@ from PIL import Image
 from sqlalchemy import Engine, select
 
 from tests.bench.measure import Cost, cost_of
+from tests.bench.sheet_pages import sheet_addresses
 from tests.bench.wall_pages import wall_addresses
 from tests.support.site import CAST, Cast, Visit, application_on
 from tracelog.db import reading, writing
@@ -322,7 +323,7 @@ def visitor(engine: Engine, folder: Path) -> tuple[Visit, dict[str, str]]:
     _complain(visit, known)
     _keep_row(visit, known)
     _subscribe(visit)
-    return visit, addresses(known) | wall_addresses(engine)
+    return visit, addresses(known) | sheet_addresses(visit, known.defect) | wall_addresses(engine)
 
 
 def _open_case(visit: Visit, known: Known) -> None:

@@ -311,7 +311,7 @@ def test_a_supervisor_finds_the_machine_the_tool_and_whether_the_fix_held(
     assert sorted(machines) == ["1-1", "2-3"]
 
     rooms.get_by_role("link", name="Cases").click()
-    page.get_by_role("link", name="Open a case").click()
+    page.locator(".head-actions").get_by_role("link", name="Open a case").click()
     page.get_by_label("In a few words").fill("outside scores on 2-3")
     page.get_by_label("Where").select_option("2-3")
     page.get_by_label("Defect").select_option(SCORE)

@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import Engine
 
 from tests.bench.pages import visitor
+from tests.bench.sheet_pages import HEADER
 from tests.language.leftovers import Bracketing, bracketed, data_of, leftovers, outside, shape
 from tests.support.messages import extracted
 from tracelog import locales, reference
@@ -16,6 +17,7 @@ from tracelog.trends.measured.pasted import COLUMNS
 AS_KEPT = {
     "Audit trail": "what was done, in the words of the record",
     "Audit record": "what was done, in the words of the record",
+    "Spreadsheet: its rows": "what is wrong is kept as it was said to whoever looked at the rows",
     "Case: explained then and now": "what explained it is kept as it was at its opening",
 }
 # Names and signs that are the same in every language.
@@ -61,7 +63,12 @@ def test_no_page_says_a_word_in_english_alone(
     visit, addresses = visitor(own_engine, tmp_path)
     visit.get("/me")
     assert visit.post("/language", language="es").status_code == 303
-    data = data_of(own_engine, words) | {*SAME, *locales.signs("es").months_short, *_typed()}
+    data = data_of(own_engine, words) | {
+        *SAME,
+        *HEADER,
+        *locales.signs("es").months_short,
+        *_typed(),
+    }
     monkeypatch.setattr("tracelog.language.catalogue", lambda _language: Bracketing(words))
     found: dict[str, str] = {}
     for name, address in addresses.items():

@@ -41,7 +41,7 @@ def test_what_comes_in_is_found_and_sent_after_signals_were_brought_up_to_date(
     asks(plant, sara)
     notifier = Notifier(plant, sender.settings)
     stop = threading.Event()
-    notifier.start(stop)
+    thread = notifier.start(stop)
     watcher = Watcher(plant, notifier.tell)
     with writing(plant) as session:
         said = {"id": str(uuid.uuid4()), "received_at": NOW, "pallet": "P1"}
@@ -50,6 +50,8 @@ def test_what_comes_in_is_found_and_sent_after_signals_were_brought_up_to_date(
     wait_for(mailbox, 1)
     stop.set()
     notifier.tell()
+    thread.join(PATIENCE_SECONDS)
+    assert not thread.is_alive()
 
 
 def test_what_cannot_be_found_does_not_keep_back_what_is_due(

@@ -11,6 +11,7 @@ from sqlalchemy import Engine, select
 from werkzeug.test import TestResponse
 
 from tests.support.clock import Clock
+from tests.support.markup import seen, without_help
 from tests.support.site import Cast, Visit
 from tests.trace import two_lines as plant
 from tests.trace.two_lines import hour
@@ -71,8 +72,8 @@ def total(engine: Engine) -> int:
 
 
 def words(markup: str) -> str:
-    """The text of a page, without its tags."""
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", markup)).split())
+    """The text of a page, without its tags and its help."""
+    return seen(without_help(markup))
 
 
 def test_the_page_says_what_happened_and_what_follows(planner: Visit) -> None:

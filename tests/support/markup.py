@@ -19,6 +19,11 @@ def summary(answer: TestResponse) -> str:
     return seen(found[1]) if found else ""
 
 
+def without_help(html: str) -> str:
+    """The page without its help, which speaks of what others may do or what may come too."""
+    return re.sub(r'<details class="unfolds help">.*?</details>', "", html, flags=re.S)
+
+
 def seen(html: str) -> str:
     """What people read of some HTML."""
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())

@@ -32,11 +32,13 @@ class Notifier:
         self._told = threading.Event()
         self._found_at = self._forecast_at = float("-inf")
 
-    def start(self, stop: threading.Event | None = None) -> None:
-        """Begin, until `stop` or the end of the program; returns at once."""
-        threading.Thread(
+    def start(self, stop: threading.Event | None = None) -> threading.Thread:
+        """Begin, until `stop` or the end of the program; returns the thread at once."""
+        thread = threading.Thread(
             target=self._run, args=[stop or threading.Event()], name="notices", daemon=True
-        ).start()
+        )
+        thread.start()
+        return thread
 
     def tell(self) -> None:
         """Something came in; returns at once."""

@@ -7,6 +7,7 @@ from sqlalchemy import CheckConstraint, ForeignKey, String
 from sqlalchemy.orm import Mapped, mapped_column
 
 from tracelog.db import Base, new_id
+from tracelog.plant.models import Line
 
 
 class Account(Base):
@@ -71,7 +72,7 @@ class Tablet(Base):
     id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
     name: Mapped[str] = mapped_column(String(80))
     # Where it stands; None: anywhere in the plant.
-    line_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey("lines.id"))
+    line_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey(Line.id))
     token_hash: Mapped[str] = mapped_column(String(64), unique=True)
     # After so long without a touch nobody is signed in any more.
     idle_minutes: Mapped[int]

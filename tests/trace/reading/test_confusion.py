@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tracelog import reference
+from tracelog.language import in_language
 from tracelog.plant.dome_code import DomeCode, parse_dome_code
 from tracelog.trace.reading.confusion import Confusion
 from tracelog.trace.reading.rules import Bearing, joined, needs_doubt, shared
@@ -39,6 +40,15 @@ def reasons(true: str, read: str) -> set[str]:
 )
 def test_each_trap_leads_where_the_table_says(true: str, read: str, reason: str) -> None:
     assert reason in reasons(true, read)
+
+
+def test_reasons_are_told_in_the_language_of_who_asks_whoever_asked_first() -> None:
+    english = reasons("3-12", "12-3")
+    with in_language("es"):
+        spanish = reasons("3-12", "12-3")
+    assert english == reasons("3-12", "12-3") == {"line and machine swapped"}
+    assert spanish
+    assert not spanish & english
 
 
 def test_a_digit_is_struck_twice_but_two_never_become_one() -> None:

@@ -8,7 +8,7 @@ Two traps at once are left out: their chance is the product of two small ones.
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from tracelog.language import _
+from tracelog.language import _, language
 from tracelog.plant.dome_code import DomeCode
 from tracelog.reference_rows import DigitConfusion, ReadingDoubt
 
@@ -51,14 +51,16 @@ class Confusion:
     def __init__(self, table: Iterable[DigitConfusion], doubt: ReadingDoubt) -> None:
         self._table = {one.kind: one for one in table}
         self._doubt = doubt
-        self._known: dict[DomeCode, tuple[Misreading, ...]] = {}
+        # By language too, since each says why in the reader's.
+        self._known: dict[tuple[DomeCode, str], tuple[Misreading, ...]] = {}
 
     def misreadings(self, code: DomeCode) -> tuple[Misreading, ...]:
         """Everything else that a complete code may be read as; chances add up to less than one."""
-        if code not in self._known:
+        key = code, language()
+        if key not in self._known:
             found = [one for one in self._all(code) if one.code != code and one.chance > 0]
-            self._known[code] = tuple(found)
-        return self._known[code]
+            self._known[key] = tuple(found)
+        return self._known[key]
 
     def of(self, read: DomeCode, true: DomeCode, *, is_doubted: bool) -> Likelihood | None:
         """How likely a can with the code `true` is read as `read`; None if no trap leads there.
