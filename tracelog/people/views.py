@@ -1,7 +1,6 @@
 """Pages of the people: signing in and out, one's own page, the administrator's accounts."""
 
 import uuid
-from datetime import date, datetime
 from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
@@ -9,10 +8,10 @@ from werkzeug.wrappers import Response
 
 from tracelog.audit import Actor
 from tracelog.db import reading
-from tracelog.errors import NoPlant, NotFound, TracelogError
-from tracelog.instants import start_of_day, zone_named
+from tracelog.errors import NotFound, TracelogError
 from tracelog.language import _
 from tracelog.people import actions, queries
+from tracelog.people.expiring import end_of
 from tracelog.people.permissions import PERMISSIONS, ROLES
 from tracelog.people.secrets import hash_secret, is_outdated, verify_secret
 from tracelog.people.sessions import (
@@ -35,7 +34,6 @@ from tracelog.web.request import (
     now,
     permit,
     public,
-    the_plant_now,
 )
 
 people = Blueprint("people", __name__)
@@ -306,27 +304,11 @@ def add_token(account_id: uuid.UUID) -> str | tuple[str, int]:
             form.value("role"),
             current_actor(),
             now(),
-            _end_of(form.value("expires_on")),
+            end_of(form.value("expires_on")),
         )
     except TracelogError as problem:
         return _account_page(account_id, token_form=form.with_problem(problem)), problem.status
     return _account_page(account_id, token_secret=secret)
-
-
-def _end_of(day: str) -> datetime | None:
-    """The first instant of a day on the plant's clock, None if the field is blank."""
-    if not day:
-        return None
-    try:
-        zone = the_plant_now().zone
-    except NoPlant:
-        zone = zone_named("UTC")
-    try:
-        return start_of_day(date.fromisoformat(day), zone)
-    except (ValueError, OverflowError):
-        raise TracelogError(
-            _("is not a day; write it such as 2026-12-31, or leave it blank"), "expires_on"
-        ) from None
 
 
 @people.post("/tokens/<uuid:token_id>/revoke")

@@ -9,7 +9,6 @@ would keep it back; one that ends at once holds none, and a screen is late by se
 
 import logging
 import uuid
-from datetime import date, datetime
 from typing import Any
 
 from flask import Blueprint, Response, flash, json, redirect, render_template, request, url_for
@@ -17,9 +16,9 @@ from sqlalchemy.exc import SQLAlchemyError
 from werkzeug.wrappers import Response as AnyResponse
 
 from tracelog.db import writing
-from tracelog.errors import NoPlant, TracelogError
-from tracelog.instants import start_of_day, zone_named
+from tracelog.errors import TracelogError
 from tracelog.language import _
+from tracelog.people.expiring import end_of
 from tracelog.people.secrets import token_hash
 from tracelog.wall.actions import NOTE_SEEN_EVERY, make_screen, note_seen, revoke_screen
 from tracelog.wall.queries import ScreenView, mark, screen_with, screens, wall
@@ -159,7 +158,7 @@ def add_screen() -> str | tuple[str, int]:
             current_session(),
             form.value("name"),
             _line(form.value("line")),
-            _end_of(form.value("expires_on")),
+            end_of(form.value("expires_on")),
             current_actor(),
             now(),
         )
@@ -175,22 +174,6 @@ def _line(text: str) -> uuid.UUID | None:
     if found is None:
         raise TracelogError(_("'%(text)s' is not a line of this plant", text=text[:20]), "line")
     return found
-
-
-def _end_of(day: str) -> datetime | None:
-    """The first instant of a day on the plant's clock, None if the field is blank."""
-    if not day:
-        return None
-    try:
-        zone = the_plant_now().zone
-    except NoPlant:
-        zone = zone_named("UTC")
-    try:
-        return start_of_day(date.fromisoformat(day), zone)
-    except (ValueError, OverflowError):
-        raise TracelogError(
-            _("is not a day; write it such as 2026-12-31, or leave it blank"), "expires_on"
-        ) from None
 
 
 @wall_pages.post("/screens/<uuid:screen_id>/revoke")
