@@ -13,7 +13,7 @@ from tracelog import instants
 from tracelog.config import Settings
 from tracelog.db import reading, writing
 from tracelog.errors import NoPlant, TracelogError
-from tracelog.language import _
+from tracelog.language import _, in_language
 from tracelog.notices.facts import Kind, SubscriptionFact, Way
 from tracelog.notices.occasions import occasions
 from tracelog.notices.outbox_actions import (
@@ -68,8 +68,17 @@ def find_news(engine: Engine, kinds: Collection[Kind] = tuple(Kind)) -> int:
             plant = the_plant(session)
         except NoPlant:
             return 0
-        happened = occasions(session, plant, asked, now)
-        found = [(who, one) for who in wanted for one in happened if matches(who, one, now)]
+        found = []
+        for spoken in sorted({one.language for one in wanted}):
+            # Said in the reader's words once and for all, so that a message stays what it was.
+            with in_language(spoken):
+                happened = occasions(session, plant, asked, now)
+            found += [
+                (who, one)
+                for who in wanted
+                for one in happened
+                if who.language == spoken and matches(who, one, now)
+            ]
         known = told(session, [one for _who, one in found])
     new = [(who, one) for who, one in found if not was_told(one, known.get(who.id, ()))]
     if not new:
@@ -161,7 +170,8 @@ class Sender:
         server = self.mail_server
         if server is None:
             return False, _("no mail server is set here"), False
-        mail = letter(claimed, server.sender, plant.name, plant.zone, self.settings.base_url)
+        with in_language(claimed.language):
+            mail = letter(claimed, server.sender, plant.name, plant.zone, self.settings.base_url)
         try:
             return True, send_mail(server, mail, self._context), False
         except Refusal as refusal:

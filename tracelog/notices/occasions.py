@@ -16,7 +16,7 @@ from tracelog.cases.queries import State, cases
 from tracelog.defects.facts import Severity
 from tracelog.defects.queries import vocabulary
 from tracelog.instants import show_instant, write_instant
-from tracelog.language import _
+from tracelog.language import _, in_words
 from tracelog.notices.facts import MOST_DAYS_AHEAD, Kind
 from tracelog.notices.rules import HORIZON, Occasion
 from tracelog.plant.queries import Directory, MachineView, PlantView, directory
@@ -117,7 +117,7 @@ def _of_holds(session: Session, _plant: PlantView, now: datetime) -> list[Occasi
     found = []
     for one in holds(session, HoldFilter(), now):
         severity = _severity(severities.get(one.defect or ""))
-        words = one.defect_title or _("no kind of defect named")
+        words = in_words(one.defect_title or "") or _("no kind of defect named")
         text = _(
             "%(pallets)d pallets are on hold. %(defect)s. %(reason)s",
             pallets=len(one.pallets),
@@ -185,7 +185,7 @@ def _of_services(session: Session, _plant: PlantView, now: datetime) -> list[Occ
     for one in service_standings(session, now):
         interval = write_instant(one.done_at) if one.done_at else "never"
         key = f"{one.machine.id} {one.level.service} {interval}"
-        values = {"machine": one.machine.text, "service": one.level.service}
+        values = {"machine": one.machine.text, "service": in_words(one.level.service)}
         link = f"/machines/{one.machine.line}/{one.machine.station}/{one.machine.number}"
         if one.is_overdue:
             title = _("Service overdue at %(machine)s: %(service)s", **values)
@@ -255,7 +255,7 @@ def _of_cases(session: Session, plant: PlantView, now: datetime) -> list[Occasio
             _("Case came back: %(title)s", title=one.title),
             _(
                 "It had ended as held; %(defect)s is up again at %(place)s since %(at)s.",
-                defect=one.defect_title,
+                defect=in_words(one.defect_title),
                 place=one.place,
                 at=show_instant(one.came_back_at, plant.zone),
             ),
@@ -290,7 +290,7 @@ def _complaint(one: ComplaintView, places: Directory, now: datetime) -> Occasion
         _("Complaint %(number)d written by %(who)s", number=one.number, who=one.written_by),
         _(
             "%(defect)s; code as read %(code)s, pallet %(pallet)s.",
-            defect=one.defect_title or _("no kind of defect named"),
+            defect=in_words(one.defect_title or "") or _("no kind of defect named"),
             code=code or _("not known"),
             pallet=one.original.pallet or _("not known"),
         ),

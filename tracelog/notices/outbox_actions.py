@@ -19,8 +19,9 @@ from tracelog.audit import take_turn
 from tracelog.bulk import insert_rows
 from tracelog.db import new_id
 from tracelog.language import _
+from tracelog.locales import ENGLISH
 from tracelog.notices.models import Notice, OutboxAttempt, OutboxMessage, Subscription, Webhook
-from tracelog.notices.queries import NoticeView, claimable, notices_in, told
+from tracelog.notices.queries import NoticeView, claimable, language_for, notices_in, told
 from tracelog.notices.rules import (
     LEASE,
     MOST_FAILURES,
@@ -30,6 +31,7 @@ from tracelog.notices.rules import (
     wait_after,
     was_told,
 )
+from tracelog.people.models import Account
 from tracelog.plant.rules import ShiftRota
 
 # What is still gathered for a message is at most so much; the rest comes in the next one.
@@ -40,7 +42,8 @@ MOST_IN_MESSAGE = 200
 class Claimed:
     """A message that somebody has alone for a while, with all that it takes to send it.
 
-    `secret_number` and `secret_check` are of its webhook; `attempt` counts from 1.
+    `secret_number` and `secret_check` are of its webhook; `attempt` counts from 1; `language` is
+    that of the person.
     """
 
     id: uuid.UUID
@@ -53,6 +56,7 @@ class Claimed:
     webhook_id: uuid.UUID | None = None
     secret_number: int = 0
     secret_check: str = ""
+    language: str = ENGLISH
 
 
 @dataclass(frozen=True)
@@ -208,9 +212,11 @@ def claim(
     )
     if done.rowcount != 1:  # type: ignore[attr-defined]
         return None
-    row, ended_at, number_of_secret, check = session.execute(
-        select(OutboxMessage, Subscription.ended_at, Webhook.secret_number, Webhook.secret_check)
+    columns = (Subscription.ended_at, Webhook.secret_number, Webhook.secret_check)
+    row, ended_at, number_of_secret, check, own = session.execute(
+        select(OutboxMessage, *columns, Account.language)
         .join(Subscription, Subscription.id == OutboxMessage.subscription_id)
+        .join(Account, Account.id == Subscription.account_id)
         .outerjoin(Webhook, Webhook.id == OutboxMessage.webhook_id)
         .where(OutboxMessage.id == message_id)
         .execution_options(populate_existing=True)
@@ -240,6 +246,7 @@ def claim(
         row.webhook_id,
         number_of_secret or 0,
         check or "",
+        language_for(row.way, own),
     )
 
 

@@ -2,7 +2,7 @@
 
 import uuid
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, time
 
 from sqlalchemy import ColumnElement, and_, func, or_, select
@@ -12,6 +12,7 @@ from tracelog.bulk import pieces
 from tracelog.defects.facts import Severity
 from tracelog.errors import NotFound
 from tracelog.language import _
+from tracelog.locales import ENGLISH, LANGUAGES
 from tracelog.notices.facts import Kind, Pace, Way, clock_time
 from tracelog.notices.models import Notice, OutboxAttempt, OutboxMessage, Subscription, Webhook
 from tracelog.notices.rules import SAME_SIGNAL, Occasion, Wanted
@@ -138,12 +139,19 @@ def _time(text: str | None) -> time | None:
 def all_wanted(session: Session) -> list[Wanted]:
     """What everybody who can sign in asks for. One statement."""
     rows = session.execute(
-        select(Subscription)
+        select(Subscription, Account.language)
         .join(Account, Account.id == Subscription.account_id)
         .where(Subscription.ended_at.is_(None), Account.active)
         .order_by(Subscription.id)
-    ).scalars()
-    return [as_wanted(row) for row in rows]
+    )
+    return [replace(as_wanted(row), language=language_for(row.way, own)) for row, own in rows]
+
+
+def language_for(way: str, own: str | None) -> str:
+    """In which language somebody is told: their own, but programs always in English."""
+    if own is None or own not in LANGUAGES or way == Way.WEBHOOK.value:
+        return ENGLISH
+    return own
 
 
 def told(

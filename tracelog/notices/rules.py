@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from tracelog.defects.facts import Severity
 from tracelog.instants import clock_change_between, day_of, next_hour
+from tracelog.locales import ENGLISH
 from tracelog.notices.facts import Kind, Pace, Way
 from tracelog.plant.rules import ShiftRota, shift_at
 
@@ -54,7 +55,8 @@ _CALLING = frozenset({Kind.SIGNAL, Kind.HOLD, Kind.COMPLAINT})
 class Wanted:
     """A subscription as decisions need it; times are the plant clock's.
 
-    `webhook_id` and `address` say where to, by its way; `line_id` and `machine_id` None: anywhere.
+    `webhook_id` and `address` say where to, by its way; `line_id` and `machine_id` None: anywhere;
+    `language` is that in which the person reads, of a webhook English.
     """
 
     id: uuid.UUID
@@ -73,6 +75,7 @@ class Wanted:
     quiet_to: time | None
     leaks_at_once: bool
     created_at: datetime
+    language: str = ENGLISH
 
 
 @dataclass(frozen=True)
