@@ -316,6 +316,11 @@ def write_value(value: object) -> str:
     return str(value)
 
 
+def plain_value(value: object) -> object:
+    """What JSON has no type for, as documented answers write it: instants in UTC, else text."""
+    return write_value(value) if isinstance(value, datetime) else str(value)
+
+
 def derived_id(kind: str, values: dict[str, Any]) -> uuid.UUID:
     """The id of a row that came without one: the same content always gets the same id."""
     content = json.dumps([kind, {name: write_value(value) for name, value in values.items()}])

@@ -16,7 +16,7 @@ from tracelog.audit import Actor
 from tracelog.config import Settings, load_settings
 from tracelog.db import is_current, make_engine, upgrade
 from tracelog.errors import TracelogError
-from tracelog.facts import write_value
+from tracelog.facts import plain_value
 from tracelog.instants import moment_or_day
 from tracelog.language import _
 
@@ -92,12 +92,8 @@ def json_option(command: Decorated) -> Decorated:
 
 def print_json(answer: Any) -> None:
     """Print an answer as JSON, instants in UTC with Z."""
-    text = json.dumps(answer, indent=2, ensure_ascii=False, default=_plain)
+    text = json.dumps(answer, indent=2, ensure_ascii=False, default=plain_value)
     click.echo(text)
-
-
-def _plain(value: object) -> object:
-    return write_value(value) if isinstance(value, datetime) else str(value)
 
 
 def print_table(columns: Sequence[str], rows: Iterable[Sequence[Any]], title: str = "") -> None:

@@ -61,7 +61,10 @@ def find_news(engine: Engine, kinds: Collection[Kind] = tuple(Kind)) -> int:
     now = instants.now()
     with reading(engine) as session:
         wanted = all_wanted(session)
-        asked = {kind for one in wanted for kind in one.kinds} & set(kinds)
+        asked: dict[str, set[Kind]] = {}
+        for one in wanted:
+            if own := {*one.kinds} & {*kinds}:
+                asked.setdefault(one.language, set()).update(own)
         if not asked:
             return 0
         try:
@@ -69,10 +72,10 @@ def find_news(engine: Engine, kinds: Collection[Kind] = tuple(Kind)) -> int:
         except NoPlant:
             return 0
         found = []
-        for spoken in sorted({one.language for one in wanted}):
+        for spoken, own_kinds in sorted(asked.items()):
             # Said in the reader's words once and for all, so that a message stays what it was.
             with in_language(spoken):
-                happened = occasions(session, plant, asked, now)
+                happened = occasions(session, plant, own_kinds, now)
             found += [
                 (who, one)
                 for who in wanted

@@ -11,8 +11,8 @@ from tracelog import audit
 from tracelog.audit import Actor, Subject
 from tracelog.db import new_id
 from tracelog.errors import Conflict, NotAllowed, NotFound, TracelogError
-from tracelog.facts import plain_text
 from tracelog.language import _
+from tracelog.people.labels import checked_label
 from tracelog.people.models import Account, Tablet, TabletPerson
 from tracelog.people.permissions import may
 from tracelog.people.pin_rules import LONGEST_PIN, ONCE_FOR, check_pin, new_pin, wait_after
@@ -60,7 +60,7 @@ def share_tablet(
         TracelogError: name or minutes are not right; at their field.
         Conflict: a tablet in use has that name.
     """
-    kept_name = _checked_name(name)
+    kept_name = checked_label(name, _("is missing; say what is written on the tablet"))
     minutes = _checked_minutes(idle_minutes)
     if any(one.name.lower() == kept_name.lower() for one in _in_use(session)):
         raise Conflict(
@@ -272,16 +272,6 @@ def _account(session: Session, account_id: uuid.UUID) -> Account:
 
 def _in_use(session: Session) -> list[Tablet]:
     return list(session.scalars(select(Tablet).where(Tablet.revoked_at.is_(None))))
-
-
-def _checked_name(name: str) -> str:
-    try:
-        kept = plain_text(name, 80)
-    except ValueError as problem:
-        raise TracelogError(str(problem), "name") from None
-    if not kept:
-        raise TracelogError(_("is missing; say what is written on the tablet"), "name")
-    return kept
 
 
 def _checked_minutes(text: str) -> int:

@@ -10,8 +10,8 @@ from tracelog import audit
 from tracelog.audit import Actor, Subject
 from tracelog.db import new_id
 from tracelog.errors import Conflict, NotFound, TracelogError
-from tracelog.facts import plain_text
 from tracelog.language import _
+from tracelog.people.labels import checked_label
 from tracelog.people.secrets import SCREEN_PREFIX, new_token_secret, token_hash
 from tracelog.wall.models import Screen
 
@@ -44,7 +44,7 @@ def make_screen(
         TracelogError: name or end is not right; at its field.
         Conflict: a screen in use has that name.
     """
-    kept_name = _checked_name(name)
+    kept_name = checked_label(name, _("is missing; say where the screen hangs"))
     if expires_at is not None and expires_at <= now:
         raise TracelogError(_("has passed already; choose a later day"), "expires_on")
     in_use = session.scalars(select(Screen.name).where(Screen.revoked_at.is_(None)))
@@ -105,13 +105,3 @@ def _screen(session: Session, screen_id: uuid.UUID) -> Screen:
     if screen is None:
         raise NotFound(_("there is no such screen"))
     return screen
-
-
-def _checked_name(name: str) -> str:
-    try:
-        kept = plain_text(name, 80)
-    except ValueError as problem:
-        raise TracelogError(str(problem), "name") from None
-    if not kept:
-        raise TracelogError(_("is missing; say where the screen hangs"), "name")
-    return kept

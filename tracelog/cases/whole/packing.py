@@ -24,7 +24,7 @@ from tracelog.defects.photos.queries import (
     photos_of_entries,
     photos_with_ids,
 )
-from tracelog.facts import write_value
+from tracelog.facts import plain_value
 
 MEDIA_TYPE = "application/zip"
 # ZIP has no time zone and no year before 1980; the instants are in case.json.
@@ -45,7 +45,7 @@ def packed_case(session: Session, whole: WholeCase, made_at: datetime) -> bytes:
         "made_at": made_at,
         "pictures": [_told(one) for one in photos],
     }
-    text = json.dumps(answer, indent=2, ensure_ascii=False, default=_plain) + "\n"
+    text = json.dumps(answer, indent=2, ensure_ascii=False, default=plain_value) + "\n"
     sums: list[str] = []
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w") as archive:
@@ -99,7 +99,3 @@ def _told(one: PhotoView) -> dict[str, Any]:
         "stored_at": one.stored_at,
         "stored_by": one.stored_by,
     }
-
-
-def _plain(value: object) -> object:
-    return write_value(value) if isinstance(value, datetime) else str(value)

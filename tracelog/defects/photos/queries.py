@@ -47,8 +47,7 @@ def photo(session: Session, key: uuid.UUID) -> tuple[PhotoView, bytes]:
 
 def photos_of_entry(session: Session, entry: uuid.UUID) -> list[PhotoView]:
     """The photos of an entry, the first one first. One statement."""
-    asked = select(*_COLUMNS).where(Photo.entry_id == entry).order_by(Photo.stored_at, Photo.id)
-    return [PhotoView(*row) for row in session.execute(asked)]
+    return photos_of_entries(session, [entry])
 
 
 def photos_of_entries(session: Session, entries: Sequence[uuid.UUID]) -> list[PhotoView]:

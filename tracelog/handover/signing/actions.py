@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from tracelog.audit import Actor, Subject, append, take_turn
 from tracelog.db import new_id
 from tracelog.errors import Conflict, NotFound
-from tracelog.facts import write_value
+from tracelog.facts import plain_value
 from tracelog.handover.answers import shift_answer
 from tracelog.handover.models import HandoverSignature
 from tracelog.handover.queries import shift_page
@@ -57,7 +57,7 @@ def sign_shift(session: Session, fact: SignatureFact, actor: Actor, now: datetim
     # What is kept does not depend on the language of who signs.
     with in_language(ENGLISH):
         page = shift_page(session, plant, shift.started_at, now)
-        shown = json.dumps(shift_answer(page), ensure_ascii=False, default=_plain)
+        shown = json.dumps(shift_answer(page), ensure_ascii=False, default=plain_value)
     signature_id = fact.id or new_id()
     subject = Subject("handover signature", str(signature_id))
     after = {"shift": shift.started_at, "side": fact.side.value, "words": fact.words}
@@ -105,7 +105,3 @@ def _signed_already(mine: SignatureView) -> str:
         "%(who)s has signed this side already; write a note for what is to be added",
         who=mine.signed_by,
     )
-
-
-def _plain(value: object) -> object:
-    return write_value(value) if isinstance(value, datetime) else str(value)
