@@ -1,6 +1,7 @@
 """Fixtures of the tests without network: a plant, its people, a tablet, a network to cut."""
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -28,9 +29,25 @@ def tablet_site(cast: Cast, own_engine: Engine, site_url: str) -> Iterator[Table
 
 @pytest.fixture
 def tablet(tablet_site: TabletSite, browser: Browser) -> Iterator[Tablet]:
-    """A tablet on which Olga has the Log open, ready for times without network."""
+    """A tablet on which Olga has the Log open, ready for times without network.
+
+    Its worker does not send by itself; that of `syncing_tablet` does.
+    """
+    with _tablet(tablet_site, browser, background_sync=False) as tablet:
+        yield tablet
+
+
+@pytest.fixture
+def syncing_tablet(tablet_site: TabletSite, browser: Browser) -> Iterator[Tablet]:
+    """The same, whose worker sends what waits also when no page of ours is open."""
+    with _tablet(tablet_site, browser, background_sync=True) as tablet:
+        yield tablet
+
+
+@contextmanager
+def _tablet(site: TabletSite, browser: Browser, *, background_sync: bool) -> Iterator[Tablet]:
     context = browser.new_context(viewport={"width": 1024, "height": 900}, locale="en-GB")
-    tablet = Tablet(context, tablet_site.network)
+    tablet = Tablet(context, site.network, background_sync=background_sync)
     tablet.sign_in("operator")
     tablet.go()
     tablet.wait_for_worker()

@@ -26,6 +26,11 @@ addEventListener("DOMContentLoaded", () => {
   new MutationObserver(tell).observe(content, all);
 });
 """
+# A browser in which nothing but a page sends, so that a test knows when; some browsers are so.
+NO_BACKGROUND_SYNC = """
+delete window.SyncManager;
+delete ServiceWorkerRegistration.prototype.sync;
+"""
 TAPS = """
 ([line, number, defect, cans]) => {
   const pad = document.querySelector("form.pad");
@@ -84,8 +89,12 @@ class Tablet:
         told: every message that a page has shown.
     """
 
-    def __init__(self, context: BrowserContext, network: CuttableNetwork) -> None:
+    def __init__(
+        self, context: BrowserContext, network: CuttableNetwork, *, background_sync: bool = True
+    ) -> None:
+        """Of that browser; without `background_sync` only its pages send."""
         self.network = network
+        self._background_sync = background_sync
         self.told: list[str] = []
         self.take_over(context)
 
@@ -95,6 +104,8 @@ class Tablet:
         context.set_default_timeout(15_000)
         context.expose_function("told", self._hear)
         context.add_init_script(LISTENS)
+        if not self._background_sync:
+            context.add_init_script(NO_BACKGROUND_SYNC)
         self.page: Page = context.new_page()
 
     def _hear(self, sentence: str) -> None:

@@ -231,6 +231,35 @@ def test_what_waits_can_be_taken_back_and_what_was_refused_discarded(
     assert kept_rows(tablet_site.engine) == {}
 
 
+def test_the_worker_sends_when_no_page_is_open(
+    syncing_tablet: Tablet, tablet_site: TabletSite
+) -> None:
+    tablet = syncing_tablet
+    tablet.network.cut()
+    tablet.tap(17)
+    tablet.wait_until(lambda: tablet.is_told(17))
+    started: list[Any] = []
+
+    def note(got: Any) -> None:
+        started.append(got)
+
+    blank = tablet.context.new_page()
+    tablet.page.close()
+    tablet.page = blank
+    devices = tablet.context.new_cdp_session(blank)
+    devices.on("ServiceWorker.workerRegistrationUpdated", note)
+    devices.send("ServiceWorker.enable")
+    tablet.wait_until(lambda: any(one["registrations"] for one in started))
+    (known,) = [one for got in started for one in got["registrations"]][-1:]
+    tablet.network.mend()
+    # The browser tells the worker when it holds the network for back; here the test does.
+    due = {"origin": tablet.network.url, "registrationId": known["registrationId"]}
+    devices.send(
+        "ServiceWorker.dispatchSyncEvent", due | {"tag": "tracelog-queue", "lastChance": False}
+    )
+    tablet.wait_until(lambda: kept_rows(tablet_site.engine) == {17: (1, "Olga")})
+
+
 def test_two_pages_of_a_tablet_send_each_entry_once(
     tablet: Tablet, tablet_site: TabletSite, application: Flask
 ) -> None:

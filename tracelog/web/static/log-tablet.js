@@ -252,8 +252,15 @@ function row(entry) {
   return item;
 }
 
+let drawing = 0;
+
 async function draw() {
+  drawing += 1;
+  const number = drawing;
   const entries = await all();
+  if (number !== drawing) {
+    return; // what changed since is being drawn
+  }
   const mine = entries.filter((one) => one.person === person);
   const sent = mine.filter((one) => one.state === "sent" && !one.photos.some((photo) => photo.state !== "sent"));
   const hidden = new Set(sent.slice(SHOWN_SENT));

@@ -83,8 +83,15 @@ export function counted(entries) {
   return found;
 }
 
+let drawing = 0;
+
 async function draw() {
+  drawing += 1;
+  const number = drawing;
   const found = counted(await all());
+  if (number !== drawing) {
+    return; // what changed since is being drawn
+  }
   const said = [
     reached ? "" : words.no_network,
     found.mine ? say(words.waits, { number: found.mine }) : "",
