@@ -52,8 +52,9 @@ function retry() {
 
 async function tick() {
   const now = Date.now();
-  const waits = (await all()).filter((one) => one.state === "waiting" && one.person === person);
-  const due = waits.some((one) => one.due <= now) && (reached || now >= askAgainAt);
+  const mine = (await all()).filter((one) => one.person === person);
+  const waits = mine.flatMap((one) => [one, ...one.photos]).filter((one) => one.state === "waiting");
+  const due = waits.some((one) => !(one.due > now)) && (reached || now >= askAgainAt);
   if (due) {
     await send();
   } else if (now >= askAgainAt && document.visibilityState === "visible" && isLog) {

@@ -8,6 +8,7 @@ const PATIENCE_MS = 20_000;
 const LEASE_MS = 60_000;
 const SENT_SHOWN_MS = 10 * 60_000;
 const LONGEST_PAUSE_MS = 60_000;
+const LONGEST_RETRY_AFTER_S = 120;
 // Nobody has tapped for this request: it keeps no session alive and takes no message away.
 const BY_ITSELF = { "Tracelog-By-Itself": "yes" };
 const told = typeof BroadcastChannel === "undefined" ? null : new BroadcastChannel("tracelog-queue");
@@ -57,7 +58,7 @@ export async function add(entry, pictures = []) {
       }
     }
     for (const picture of pictures) {
-      photos.put({ id: newId(), entry: entry.id, person: entry.person, picture, state: "waiting" });
+      photos.put({ id: newId(), entry: entry.id, person: entry.person, picture, state: "waiting", tries: 0, due: 0 });
     }
   });
   changed();
@@ -67,7 +68,7 @@ export function all() {
   return within("readonly", async (entries, photos) => {
     const [kept, pictures] = await Promise.all([answer(entries.getAll()), answer(photos.getAll())]);
     for (const one of kept) {
-      one.photos = pictures.filter((picture) => picture.entry === one.id).map(({ id, state, faults }) => ({ id, state, faults }));
+      one.photos = pictures.filter((picture) => picture.entry === one.id).map(({ id, state, faults, due }) => ({ id, state, faults, due }));
     }
     return kept.sort((one, other) => (one.id < other.id ? 1 : -1));
   });
@@ -141,6 +142,12 @@ function pause(tries) {
   return Math.min(LONGEST_PAUSE_MS, 1000 * 2 ** tries) * (0.5 + Math.random());
 }
 
+// A server that is busy says after how many seconds to come again; 0 where it does not.
+function retryAfter(response) {
+  const seconds = response.status === 503 ? Number(response.headers.get("Retry-After")) : 0;
+  return Number.isFinite(seconds) ? 1000 * Math.min(LONGEST_RETRY_AFTER_S, Math.max(0, seconds)) : 0;
+}
+
 function write(store, id, values) {
   return within("readwrite", async (entries, photos) => {
     const kept = store === "photos" ? photos : entries;
@@ -165,7 +172,10 @@ async function verdict(response, id) {
   if ([409, 413, 415, 422].includes(response.status) && faults) {
     return { is: "refused", faults, conflict: response.status === 409 };
   }
-  return { is: [400, 401, 403].includes(response.status) || response.type === "opaqueredirect" ? "who" : "later" };
+  if ([400, 401, 403].includes(response.status) || response.type === "opaqueredirect") {
+    return { is: "who" };
+  }
+  return { is: "later", after: retryAfter(response) };
 }
 
 function post(address, body, token) {
@@ -180,10 +190,12 @@ async function keepAnswer(store, one, answered) {
   } else if (answered.is === "refused") {
     await write(store, one.id, { state: "refused", faults: answered.faults, conflict: answered.conflict });
   } else if (answered.is === "later") {
-    await write(store, one.id, { tries: one.tries + 1, due: Date.now() + pause(one.tries ?? 0) });
+    // Pictures of an earlier version have no number of tries; one that is none would never be due.
+    const tries = one.tries || 0;
+    await write(store, one.id, { tries: tries + 1, due: Date.now() + Math.max(answered.after ?? 0, pause(tries)) });
   }
   changed();
-  return answered.is;
+  return answered.after ? "busy" : answered.is;
 }
 
 async function sendEntry(entry, contact) {
@@ -200,12 +212,12 @@ async function sendPhoto(photo, contact) {
   const text = Array.from(bytes, (byte) => String.fromCharCode(byte)).join("");
   const body = { id: photo.id, entry: photo.entry, photo: btoa(text) };
   const response = await post("/api/v1/photos", body, contact.token);
-  return keepAnswer("photos", { tries: 0, ...photo }, await verdict(response, photo.id));
+  return keepAnswer("photos", photo, await verdict(response, photo.id));
 }
 
 // What can be sent now: entries first, then pictures of entries that the server has.
 function next(person, passed) {
-  const ready = (one) => one.person === person && one.state === "waiting" && (one.due ?? 0) <= Date.now() && !passed.has(one.id);
+  const ready = (one) => one.person === person && one.state === "waiting" && !(one.due > Date.now()) && !passed.has(one.id);
   return within("readonly", async (entries, photos) => {
     const kept = await answer(entries.getAll());
     const entry = kept.find(ready);
@@ -239,7 +251,7 @@ async function run(force) {
     await within("readwrite", async (...stores) => {
       for (const store of stores.slice(0, 2)) {
         for (const one of await answer(store.getAll())) {
-          if (one.state === "waiting" && one.due) {
+          if (one.state === "waiting" && one.due !== 0) {
             store.put({ ...one, due: 0 });
           }
         }
@@ -258,6 +270,9 @@ async function run(force) {
     try {
       await renewLease();
       const became = await (found.entry ? sendEntry(one, contact) : sendPhoto(one, contact));
+      if (became === "busy") {
+        break; // the others wait too: to send them now would only add to it
+      }
       if (became === "who") {
         contact = await meet();
         if (contact?.person === one.person && !asked.has(one.id)) {
