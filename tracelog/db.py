@@ -16,6 +16,7 @@ from sqlalchemy import (
     create_engine,
     event,
 )
+from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 from sqlalchemy.orm import DeclarativeBase, Session
 from sqlalchemy.pool import ConnectionPoolEntry
 from uuid_utils.compat import uuid7
@@ -84,6 +85,51 @@ def read_once(session: Session, name: str, read: Callable[[], Answer]) -> Answer
     return answer
 
 
+# How long SQLite's one writer is waited for, unless somebody has less patience.
+_USUAL_WAIT_MS = 30_000
+# A server that is there answers at once; one that vanished without a word is given up after so
+# many seconds (the last in milliseconds, and only where the system can), and not after minutes.
+_PATIENCE_WITH_SERVER = {
+    "connect_timeout": 5,
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 20_000,
+}
+# SQLite calls faulty SQL an operational error too; that is ours, and not the database's.
+_OUR_FAULT = ("no such ", "syntax error", "has no column", "ambiguous column")
+# What SQLite and PostgreSQL say where a file cannot grow.
+_DISK_FULL = (
+    "disk is full",
+    "disk I/O error",
+    "No space left on device",
+    "could not extend file",
+    "Disk quota exceeded",
+)
+
+
+def is_disk_full(problem: DBAPIError) -> bool:
+    """Whether a database error means that its disk takes nothing more."""
+    return any(words in str(problem.orig) for words in _DISK_FULL)
+
+
+def is_out_of_reach(problem: DBAPIError) -> bool:
+    """Whether a database error means busy, locked, full or gone, and not that our SQL is wrong."""
+    if problem.connection_invalidated or is_disk_full(problem):
+        return True
+    if not isinstance(problem, OperationalError | InterfaceError):
+        return False
+    return not any(words in str(problem.orig) for words in _OUR_FAULT)
+
+
+def why_out_of_reach(problem: Exception) -> str | None:
+    """What the database said, in one line, where it is away, busy or full; None otherwise."""
+    if not isinstance(problem, DBAPIError) or not is_out_of_reach(problem):
+        return None
+    lines = str(problem.orig).strip().splitlines() or [type(problem.orig).__name__]
+    return lines[0].strip()
+
+
 def new_id() -> uuid.UUID:
     """A UUID of version 7 (RFC 9562): unique in every plant, and in order of time."""
     return uuid7()
@@ -100,7 +146,10 @@ def make_engine(url: str) -> Engine:
         # is full, so each statement is planned for what it asks. Compiling such a plan to machine
         # code took longer (up to 13 ms) than running it.
         options = "-c timezone=UTC -c plan_cache_mode=force_custom_plan -c jit=off"
-        engine = create_engine(url, pool_pre_ping=True, connect_args={"options": options})
+        engine = create_engine(
+            url, pool_pre_ping=True, connect_args={"options": options, **_PATIENCE_WITH_SERVER}
+        )
+        event.listen(engine, "begin", _begin_postgresql)
         event.listen(engine, "checkin", _end_transaction)
         return engine
     engine = create_engine(url, connect_args={"timeout": 30})
@@ -117,7 +166,7 @@ def _prepare_sqlite(connection: Any, _record: ConnectionPoolEntry) -> None:
         "journal_mode=WAL",
         "synchronous=FULL",
         "foreign_keys=ON",
-        "busy_timeout=30000",
+        f"busy_timeout={_USUAL_WAIT_MS}",
         "cache_size=-65536",
         "temp_store=MEMORY",
     ):
@@ -130,9 +179,16 @@ def _begin_sqlite(connection: Connection) -> None:
     # a writer therefore takes its place in the queue from the start.
     options = connection.get_execution_options()
     writes = options.get("tracelog_writes", False)
-    if wait_ms := options.get("tracelog_wait_ms"):
+    if writes:
+        # Said each time, since the connection may come from somebody with less patience.
+        wait_ms = options.get("tracelog_wait_ms") or _USUAL_WAIT_MS
         connection.exec_driver_sql(f"PRAGMA busy_timeout={wait_ms:d}")
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _begin_postgresql(connection: Connection) -> None:
+    if wait_ms := connection.get_execution_options().get("tracelog_wait_ms"):
+        connection.exec_driver_sql(f"SET LOCAL lock_timeout = {wait_ms:d}")
 
 
 def _end_transaction(connection: Any, _record: ConnectionPoolEntry) -> None:
@@ -165,7 +221,8 @@ def writing(engine: Engine, wait_ms: int | None = None) -> Iterator[Session]:
 
     Args:
         engine: the database.
-        wait_ms: how long to wait for the place of SQLite's one writer; None: half a minute.
+        wait_ms: how long to wait for the place of SQLite's one writer, or for what others hold
+            in PostgreSQL; None: half a minute, and as long as it takes.
     """
     with engine.connect() as raw:
         connection = raw.execution_options(tracelog_writes=True, tracelog_wait_ms=wait_ms)

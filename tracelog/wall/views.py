@@ -3,8 +3,8 @@
 A screen asks for news; it is answered at once with what there is, and comes back after a few
 seconds. The form of the answer is that of server-sent events, which the browser reads, keeps
 asking for, and takes up again after a break by itself. An answer that stays open would hold one of
-the few threads of the server for each screen (`tracelog serve`: 4 to a process), and some proxies
-would keep it back; one that ends at once holds none, and a screen is late by seconds at most.
+the few threads of the server for each screen, and some proxies would keep it back; one that ends
+at once holds none, and a screen is late by seconds at most.
 """
 
 import logging
@@ -42,6 +42,8 @@ wall_pages = Blueprint("wall", __name__)
 log = logging.getLogger(__name__)
 LOOKS = ("light", "dark")
 _SECONDS_TO_MILLISECONDS = 1000
+# A screen does not wait behind an import only to note that it was looked at.
+_NOTE_WAIT_MS = 250
 
 
 @wall_pages.after_request
@@ -98,7 +100,7 @@ def _note_seen(screen: ScreenView) -> None:
     if last is not None and now() - last < NOTE_SEEN_EVERY:
         return
     try:
-        with writing(house().engine) as own:
+        with writing(house().engine, wait_ms=_NOTE_WAIT_MS) as own:
             note_seen(own, screen.id, now())
     except SQLAlchemyError:
         # The screen goes on when the database is too busy for a remark.

@@ -20,11 +20,13 @@ from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.terminal import open_database
 from tracelog.web.serving import PROXIES_VARIABLE
+from tracelog.web.turns import THREADS
 
 if TYPE_CHECKING:
     from seed_demo.sizes import PlantSize
 
-BLOCKING_THREADS = 4
+# After a signal to stop, requests under way have so long to be finished.
+STOP_SECONDS = 30
 _SERVER_TARGET = "tracelog.web.serving:application"
 
 
@@ -110,9 +112,10 @@ def _address(host: str, port: int) -> str:
 
 
 def run_server(settings: Settings, host: str, port: int, workers: int) -> None:
-    """Answer requests until stopped; those under way are finished first.
+    """Answer requests until stopped; those under way are finished first, for half a minute at most.
 
-    Workers are processes of their own that read the settings from the environment.
+    Workers are processes of their own that read the settings from the environment; one that dies
+    is started again.
 
     Raises:
         TracelogError: something else listens there already.
@@ -131,7 +134,10 @@ def run_server(settings: Settings, host: str, port: int, workers: int) -> None:
         port=port,
         interface=Interfaces.WSGI,
         workers=workers,
-        blocking_threads=BLOCKING_THREADS,
+        # Most of them only wait for their turn: see tracelog.web.turns.
+        blocking_threads=THREADS,
+        respawn_failed_workers=True,
+        workers_kill_timeout=STOP_SECONDS,
         websockets=False,
         log_level=LogLevels.warning,
         process_name=None,

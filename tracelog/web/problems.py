@@ -10,13 +10,12 @@ from sqlalchemy.exc import TimeoutError as NoFreeConnection
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
+from tracelog.db import is_disk_full, is_out_of_reach
 from tracelog.errors import BadFact, Fault, TracelogError
 from tracelog.language import _
-from tracelog.web.request import NotSignedIn, is_api, is_reading
+from tracelog.web.request import NotSignedIn, is_api, is_in_doubt, is_reading
 
 RETRY_SECONDS = 5
-# SQLite calls faulty SQL an operational error too; that is ours, and not the database's.
-_OUR_FAULT = ("no such ", "syntax error", "has no column", "ambiguous column")
 
 
 def sentence_for(status: int) -> str:
@@ -169,16 +168,24 @@ def _database(problem: DBAPIError | NoFreeConnection) -> AnyResponse:
     if isinstance(problem, DBAPIError) and not is_out_of_reach(problem):
         return _unforeseen(problem)
     _note(problem)
-    return answer_problem(503)
+    return answer_problem(503, _sentence_for_database(problem))
 
 
-def is_out_of_reach(problem: DBAPIError) -> bool:
-    """Whether a database error means busy, locked or gone, and not that our SQL is wrong."""
-    if problem.connection_invalidated:
-        return True
-    if not isinstance(problem, OperationalError | InterfaceError):
-        return False
-    return not any(words in str(problem.orig) for words in _OUR_FAULT)
+def _sentence_for_database(problem: DBAPIError | NoFreeConnection) -> str | None:
+    """What is known of a database that failed; None: that it is busy or away."""
+    if not isinstance(problem, DBAPIError):
+        return None
+    if is_disk_full(problem):
+        return _(
+            "The disk of the database is full. Nothing was kept; tell whoever looks after the"
+            " server, and try again when there is room."
+        )
+    if is_in_doubt() and problem.connection_invalidated:
+        return _(
+            "The database went away while this was being kept, so nobody knows yet whether it was."
+            " Send it once more as it is, or look first: the same thing is not kept twice."
+        )
+    return None
 
 
 def _unforeseen(problem: Exception) -> AnyResponse:

@@ -31,6 +31,9 @@ READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 PUBLIC = "anybody"
 _MARK = "tracelog_permission"
 _EXTENSION = "tracelog"
+# Somebody stands there: whoever holds the database longer than this, such as an import, is not
+# waited for; the tablet's queue, or the person, comes again.
+WRITE_WAIT_MS = 10_000
 
 
 class NotSignedIn(TracelogError):
@@ -115,7 +118,9 @@ def current_session() -> Session:
         connection = house().engine.connect()
         g.tracelog_connection = connection
         if not is_reading():
-            connection = connection.execution_options(tracelog_writes=True)
+            connection = connection.execution_options(
+                tracelog_writes=True, tracelog_wait_ms=WRITE_WAIT_MS
+            )
         elif connection.dialect.name == "postgresql":
             connection = connection.execution_options(
                 isolation_level="REPEATABLE READ", postgresql_readonly=True
@@ -132,9 +137,17 @@ def finish(status: int) -> None:
     if session is None or is_reading():
         return
     if status < 400:
+        g.tracelog_in_doubt = True
         session.commit()
+        g.tracelog_in_doubt = False
     else:
         session.rollback()
+
+
+def is_in_doubt() -> bool:
+    """Whether the commit was asked for and its answer never came: kept or not, nobody knows."""
+    in_doubt: bool = g.get("tracelog_in_doubt", False)
+    return in_doubt
 
 
 def _close() -> None:

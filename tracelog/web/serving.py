@@ -1,9 +1,21 @@
 """The application as a server's worker loads it: settings from the environment."""
 
+import multiprocessing
 import os
+import signal
+import threading
+from multiprocessing.connection import wait
+from typing import TYPE_CHECKING
+
+from flask import g
 
 from tracelog.config import load_settings
 from tracelog.web.application import Application, create_application
+from tracelog.web.problems import answer_problem
+from tracelog.web.turns import Turns, crowded, in_turns
+
+if TYPE_CHECKING:
+    from _typeshed.wsgi import WSGIApplication, WSGIEnvironment
 
 # How many proxies stand before the server; set by `tracelog serve --behind-proxies`.
 PROXIES_VARIABLE = "TRACELOG_BEHIND_PROXIES"
@@ -11,8 +23,44 @@ PROXIES_VARIABLE = "TRACELOG_BEHIND_PROXIES"
 
 def application() -> Application:
     """Make the application of this process."""
-    return create_application(
+    app = create_application(
         load_settings(),
         proxies=int(os.environ.get(PROXIES_VARIABLE, "0") or "0"),
         watched=True,
     )
+    take_turns(app, Turns())
+    _end_with_the_server()
+    return app
+
+
+def take_turns(app: Application, turns: Turns) -> None:
+    """Let an application answer so many requests at once, and turn away those beyond a queue."""
+
+    def turn_away(environ: "WSGIEnvironment", seconds: str) -> "WSGIApplication":
+        with app.request_context(environ):
+            g.tracelog_without_database = True
+            response = answer_problem(503, crowded())
+            response.headers["Retry-After"] = seconds
+            return app.process_response(response)
+
+    app.extensions["tracelog_turns"] = turns
+    app.wsgi_app = in_turns(  # type: ignore[method-assign, assignment]
+        app.wsgi_app, turn_away, turns
+    )
+
+
+def _end_with_the_server() -> None:
+    """Stop this worker, as a signal would, when the process that started it is gone.
+
+    A server that was killed would otherwise leave workers that hold its port, so that it could not
+    be started again.
+    """
+    server = multiprocessing.parent_process()
+    if server is None:
+        return
+
+    def watch() -> None:
+        wait([server.sentinel])
+        os.kill(os.getpid(), signal.SIGTERM)
+
+    threading.Thread(target=watch, name="server-watch", daemon=True).start()
