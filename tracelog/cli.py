@@ -1,13 +1,14 @@
 """The command line: one entry for each command, loaded only when it is asked for."""
 
 import importlib
+import sys
 from collections.abc import Sequence
 from typing import Any
 
 import click
 
-from tracelog.errors import TracelogError
-from tracelog.terminal import EXIT_BAD_DATA
+from tracelog.errors import EXIT_BAD_DATA, TracelogError
+from tracelog.language import _
 
 # Command name to module and object; a command's own imports stay out of the others' start.
 COMMANDS: dict[str, str] = {
@@ -45,6 +46,54 @@ COMMANDS: dict[str, str] = {
     "tools": "tracelog.service.tool_commands:tools",
 }
 
+# What each is for, as its own help begins: to list them, none of them has to be loaded.
+SUMMARIES: dict[str, str] = {
+    "audit": "The audit trail: every write by any door, the newest first.",
+    "backup": "Write everything into one archive FILE while others go on working.",
+    "calendar": "Planned stops, and times in which no service may be put.",
+    "cases": "Cases: what is looked into, what was done, and whether it held.",
+    "check": "Check the audit trail, the references, and the derived tables against the facts.",
+    "collect": "Collect readings of the machines' counters until stopped (Ctrl-C or SIGTERM).",
+    "complaints": "Complaints with the hours until their first answer, the last written first.",
+    "counters": "What is open about counters: jumps that nobody has explained, and silences.",
+    "demo": "Fill a database with an invented plant, print address and sign-ins, and serve it.",
+    "domes": "Whether bad cans suggest one machine, by the exact chance of so uneven a spread.",
+    "explain": (
+        "Ranked explanations of a defect: machine, tool, coil, crew, change, or nothing special."
+    ),
+    "export": "Export everything as a plant folder, which an import takes back unchanged.",
+    "forecast": "When each machine's services fall due, from how it ran lately.",
+    "handover": "What a shift hands over, or what changed most in a week, by evidence.",
+    "holds": "Stock on hold: pallets and cans, what is missing, and what was decided.",
+    "import": "Import a plant folder, or a spreadsheet: either every row is in, or none is.",
+    "lives": "How long tools live, by type, and whether replacing them by age pays.",
+    "measurements": "A control chart of one measured characteristic, and its capability.",
+    "notices": "List messages and what became of them; or find news and send what is due.",
+    "plan": (
+        "Which machine is served on which day: the plan that costs least, and what is proven of it."
+    ),
+    "rates": "Defects per million strokes with exact intervals, or bad cans per million inspected.",
+    "restore": (
+        "Put everything from the archive FILE into an empty database, of SQLite or PostgreSQL."
+    ),
+    "screens": "Screens on the wall, each of a line or the plant, that can only read.",
+    "sequence": (
+        "Whether bad cans repeat every N cans, and which stations of the line have N parts."
+    ),
+    "serve": "Serve the pages and the API.",
+    "signals": (
+        "Rates that left their baseline: since when, from what to what, and by which evidence."
+    ),
+    "suspects": "Which pallets may hold suspect cans of MACHINE (several, with commas, if unsure).",
+    "tablets": (
+        "Shared tablets, on which people sign in with a PIN; one is made on the tablet itself."
+    ),
+    "tools": "Tools with their strokes since work and in all; with SERIAL, one tool's whole card.",
+    "trace": "From a dome CODE to the machine, tools and metal behind the can; or what they made.",
+    "upgrade": "Bring the database's tables to this version of tracelog.",
+    "user": "Accounts of people and tokens of programs.",
+}
+
 
 class Commands(click.Group):
     """The group of all commands; turns our errors into exit status 1 in one place."""
@@ -62,6 +111,17 @@ class Commands(click.Group):
         command: click.Command = getattr(importlib.import_module(module), name)
         return command
 
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List all commands with what each is for, without loading them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, self._summary(ctx, name)) for name in sorted(COMMANDS)])
+
+    def _summary(self, ctx: click.Context, name: str) -> str:
+        if name in SUMMARIES:
+            return SUMMARIES[name]
+        command = self.get_command(ctx, name)
+        return command.get_short_help_str(limit=200) if command else ""
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; what the data are to blame for is said on stderr, status 1."""
         try:
@@ -70,6 +130,28 @@ class Commands(click.Group):
             for fault in problem.faults:
                 click.echo(f"tracelog: {fault}", err=True)
             ctx.exit(EXIT_BAD_DATA)
+        except Exception as problem:
+            sentence = _of_the_database(problem)
+            if sentence is None:
+                raise
+            click.echo(f"tracelog: {sentence}", err=True)
+            ctx.exit(EXIT_BAD_DATA)
+
+
+def _of_the_database(problem: Exception) -> str | None:
+    """The sentence for a database that is away, busy or full; None for any other error."""
+    if "sqlalchemy" not in sys.modules:
+        return None
+    from tracelog.db import why_out_of_reach
+
+    why = why_out_of_reach(problem)
+    if why is None:
+        return None
+    return _(
+        "the database cannot be used just now: %(why)s; what was not confirmed was not kept, so"
+        " run the command again when that is mended",
+        why=why,
+    )
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

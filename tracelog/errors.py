@@ -3,6 +3,9 @@ pages, problem details or exit statuses, each in one place."""
 
 from dataclasses import dataclass
 
+# Exit status of a command when the data or the answer is bad.
+EXIT_BAD_DATA = 1
+
 
 @dataclass(frozen=True)
 class Fault:

@@ -15,13 +15,12 @@ from sqlalchemy import Engine, inspect
 from tracelog.audit import Actor
 from tracelog.config import Settings, load_settings
 from tracelog.db import is_current, make_engine, upgrade
-from tracelog.errors import TracelogError
+from tracelog.errors import EXIT_BAD_DATA, TracelogError
 from tracelog.facts import plain_value
 from tracelog.instants import moment_or_day
 from tracelog.language import _
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
-EXIT_BAD_DATA = 1
 
 
 def open_database(settings: Settings | None = None, create: bool = False) -> Engine:

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from tests.support import tree
-from tracelog.cli import COMMANDS, tracelog
+from tracelog.cli import COMMANDS, SUMMARIES, tracelog
 
 MAKEFILE = (tree.ROOT / "Makefile").read_text(encoding="utf-8")
 TARGETS = re.findall(r"^([a-z][a-z-]*):", MAKEFILE, flags=re.MULTILINE)
@@ -64,6 +64,15 @@ def test_the_guides_name_no_target_that_is_gone() -> None:
 @pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_the_readme_names_every_command(command: str) -> None:
     assert f"tracelog {command}" in _read("README.md")
+
+
+def test_the_list_of_commands_says_what_their_own_help_says() -> None:
+    context = click.Context(tracelog)
+    own = {name: tracelog.get_command(context, name) for name in COMMANDS}
+    assert own.keys() == SUMMARIES.keys()
+    for name, command in own.items():
+        assert command is not None
+        assert command.get_short_help_str(limit=200) == SUMMARIES[name]
 
 
 @pytest.mark.parametrize("words", WAYS, ids=" ".join)

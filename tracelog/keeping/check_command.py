@@ -5,11 +5,12 @@ import sys
 import click
 
 from tracelog.db import writing
+from tracelog.errors import EXIT_BAD_DATA
 from tracelog.instants import now
 from tracelog.intake.commands import opened_database
 from tracelog.keeping.integrity import look_over
 from tracelog.language import _
-from tracelog.terminal import EXIT_BAD_DATA, json_option, print_json
+from tracelog.terminal import json_option, print_json
 
 
 @click.command("check")
