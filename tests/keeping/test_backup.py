@@ -230,7 +230,9 @@ def test_an_archive_of_older_tables_is_brought_up_to_these(
     gone |= {"handover_signatures", "tablets", "tablet_people", "screens"}
     gone |= {"spreadsheet_uploads", "spreadsheet_fixes", "spreadsheet_mappings"}
     gone |= {"subscriptions", "webhooks", "outbox", "outbox_attempts", "notices"}
+    gone |= {"sessions", "known_devices", "sign_in_counts", "identities"}
     added = {"case_steps": {"minutes_down", "change_id"}}
+    added["tokens"] = {"scopes", "last_used_from"}
     added["accounts"] = {"pin_hash", "pin_once_until", "language"}
     added |= {name: {"tablet_clock_error_s"} for name in ("entries", "current_entries")}
 

@@ -16,6 +16,7 @@ from tracelog.keeping.archive import Archive, Manifest, TableInArchive, reading_
 from tracelog.keeping.making import rows_in
 from tracelog.keeping.values import read, type_of
 from tracelog.language import _
+from tracelog.people.session_actions import forget_sessions
 from tracelog.schema import metadata
 
 _AT_ONCE = 2000
@@ -63,6 +64,8 @@ def restore(engine: Engine, path: Path) -> Manifest:
                     )
                 )
     upgrade(engine)
+    with writing(engine) as session:
+        forget_sessions(session)
     return archive.manifest
 
 

@@ -3,7 +3,7 @@
 import uuid
 from datetime import datetime
 
-from sqlalchemy import CheckConstraint, ForeignKey, String
+from sqlalchemy import CheckConstraint, Double, ForeignKey, String, Text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from tracelog.db import Base, new_id
@@ -53,13 +53,16 @@ class Token(Base):
     id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
     name: Mapped[str] = mapped_column(String(80))
     account_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("accounts.id"), index=True)
-    # A token may be allowed less than its account.
+    # A token may be allowed less than its account: a lesser role, and of that only its scopes,
+    # words of `tracelog.people.permissions` with commas between them; None: the whole role.
     role: Mapped[str] = mapped_column(String(20))
+    scopes: Mapped[str | None] = mapped_column(Text)
     token_hash: Mapped[str] = mapped_column(String(64), unique=True)
 
     created_at: Mapped[datetime]
     expires_at: Mapped[datetime | None]
     last_used_at: Mapped[datetime | None]
+    last_used_from: Mapped[str | None] = mapped_column(String(60))
     revoked_at: Mapped[datetime | None]
 
 
@@ -97,3 +100,64 @@ class TabletPerson(Base):
     attempts: Mapped[int] = mapped_column(default=0)
     checked_digits: Mapped[int] = mapped_column(default=0)
     wait_until: Mapped[datetime | None]
+
+
+class OpenSession(Base):
+    """One sign-in of one browser; only the hash of the secret in its cookie is kept.
+
+    Without its row a cookie opens nothing, so that ending it here ends every copy of the cookie.
+    """
+
+    __tablename__ = "sessions"
+
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
+    account_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("accounts.id"), index=True)
+    key_hash: Mapped[str] = mapped_column(String(64), unique=True)
+    # The account's `session_epoch` for which it is good.
+    epoch: Mapped[int]
+
+    # How they came in (`password`, `pin` or `provider`), where, and with which browser.
+    way: Mapped[str] = mapped_column(String(10))
+    tablet_id: Mapped[uuid.UUID | None] = mapped_column(ForeignKey(Tablet.id))
+    address: Mapped[str] = mapped_column(String(60))
+    browser: Mapped[str] = mapped_column(String(200))
+
+    began_at: Mapped[datetime]
+    seen_at: Mapped[datetime]
+    ended_at: Mapped[datetime | None]
+
+
+class KnownDevice(Base):
+    """A browser in which somebody has signed in, and from where: it is never held up by others."""
+
+    __tablename__ = "known_devices"
+
+    account_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("accounts.id"), primary_key=True)
+    device_hash: Mapped[str] = mapped_column(String(64), primary_key=True)
+    address: Mapped[str] = mapped_column(String(60))
+    last_at: Mapped[datetime]
+
+
+class SignInCount(Base):
+    """Attempts to sign in that failed lately, for one thing that they have in common."""
+
+    __tablename__ = "sign_in_counts"
+
+    # SHA-256 of what is counted, such as a name together with an address.
+    key_hash: Mapped[str] = mapped_column(String(64), primary_key=True)
+    # Failed attempts less those forgiven since, as of `counted_at`.
+    level: Mapped[float] = mapped_column(Double)
+    counted_at: Mapped[datetime] = mapped_column(index=True)
+    wait_until: Mapped[datetime | None]
+
+
+class Identity(Base):
+    """Whom an identity provider knows an account as: its issuer and its subject, never a mail."""
+
+    __tablename__ = "identities"
+
+    issuer: Mapped[str] = mapped_column(String(300), primary_key=True)
+    subject: Mapped[str] = mapped_column(String(255), primary_key=True)
+    account_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("accounts.id"), index=True)
+    linked_at: Mapped[datetime]
+    linked_by: Mapped[str] = mapped_column(String(120))

@@ -6,7 +6,8 @@ from tracelog.audit import Actor
 
 # What everybody with an account may do.
 _EVERYBODY = frozenset(
-    {"see", "subscribe", "change own secret", "change own pin", "log entry", "correct entry"}
+    {"see", "subscribe", "change own secret", "change own pin", "end own sessions"}
+    | {"log entry", "correct entry"}
 )
 # Who looks after what others share on the floor.
 _FLOOR_KEEPING = frozenset({"share tablet", "reset pin", "make screen"})
@@ -58,6 +59,7 @@ WITH_PIN = frozenset(
     {
         "see",
         "change own pin",
+        "end own sessions",
         "log entry",
         "correct entry",
         "record change",

@@ -179,7 +179,7 @@ def _let_in(account: queries.AccountView, tablet: TabletView, onward: str) -> st
     session = current_session()
     tablet_actions.note_tablet_sign_in(session, tablet.id, account.id, actor, now())
     _hash, once_until = tablet_queries.kept_pin(session, account.id)
-    begin_session(account, tablet, by_pin=True, once=once_until is not None)
+    begin_session(account, tablet, way="pin", once=once_until is not None)
     if once_until is not None:
         return url_for("pins.choose_own")
     start = start_page(tablet)

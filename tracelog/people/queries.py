@@ -41,6 +41,9 @@ class TokenView:
     expires_at: datetime | None
     last_used_at: datetime | None
     revoked_at: datetime | None
+    # Words of `tracelog.people.permissions` with commas between them; None: the whole role.
+    scopes: str | None
+    last_used_from: str | None
 
     def is_good_at(self, moment: datetime) -> bool:
         """Whether it opens the door then."""
@@ -55,7 +58,7 @@ class TokenHolder:
     account: AccountView
 
 
-_ACCOUNT = (
+ACCOUNT_COLUMNS = (
     Account.id,
     Account.name,
     Account.display_name,
@@ -75,6 +78,8 @@ _TOKEN = (
     Token.expires_at,
     Token.last_used_at,
     Token.revoked_at,
+    Token.scopes,
+    Token.last_used_from,
 )
 
 
@@ -85,13 +90,13 @@ def canonical_name(name: str) -> str:
 
 def accounts(session: Session) -> list[AccountView]:
     """All accounts in order of their names. One statement."""
-    rows = session.execute(select(*_ACCOUNT).order_by(Account.name))
+    rows = session.execute(select(*ACCOUNT_COLUMNS).order_by(Account.name))
     return [AccountView(*row) for row in rows]
 
 
 def account(session: Session, account_id: uuid.UUID) -> AccountView | None:
     """One account by its id."""
-    row = session.execute(select(*_ACCOUNT).where(Account.id == account_id)).one_or_none()
+    row = session.execute(select(*ACCOUNT_COLUMNS).where(Account.id == account_id)).one_or_none()
     return AccountView(*row) if row else None
 
 
@@ -102,7 +107,7 @@ def account_named(session: Session, name: str) -> AccountView:
         NotFound: there is none of that name.
     """
     row = session.execute(
-        select(*_ACCOUNT).where(Account.name == canonical_name(name))
+        select(*ACCOUNT_COLUMNS).where(Account.name == canonical_name(name))
     ).one_or_none()
     if row is None:
         raise NotFound(_("there is no account named '%(name)s'", name=name[:80]), "name")
@@ -112,7 +117,7 @@ def account_named(session: Session, name: str) -> AccountView:
 def secret_of(session: Session, name: str) -> tuple[AccountView | None, str | None]:
     """The account of a name and the hash of its secret, both None if there is none."""
     row: Any = session.execute(
-        select(Account.secret_hash, *_ACCOUNT).where(Account.name == canonical_name(name))
+        select(Account.secret_hash, *ACCOUNT_COLUMNS).where(Account.name == canonical_name(name))
     ).one_or_none()
     return (AccountView(*row[1:]), row[0]) if row else (None, None)
 
@@ -154,7 +159,7 @@ def tokens_of(session: Session, account_id: uuid.UUID) -> list[TokenView]:
 def token_holder(session: Session, hashed: str) -> TokenHolder | None:
     """The token with that hash and the account that it acts for. One statement."""
     row: Any = session.execute(
-        select(*_TOKEN, *_ACCOUNT)
+        select(*_TOKEN, *ACCOUNT_COLUMNS)
         .join(Account, Account.id == Token.account_id)
         .where(Token.token_hash == hashed)
     ).one_or_none()

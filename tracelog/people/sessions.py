@@ -2,7 +2,7 @@
 
 import logging
 import uuid
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from flask import Flask, g, request, session
 from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
@@ -11,9 +11,11 @@ from sqlalchemy.exc import SQLAlchemyError
 from tracelog.audit import Actor
 from tracelog.db import writing
 from tracelog.language import _
-from tracelog.people import actions, queries, tablet_queries
+from tracelog.people import actions, queries, session_actions, session_queries, tablet_queries
 from tracelog.people.permissions import covers
 from tracelog.people.secrets import token_hash
+from tracelog.people.session_queries import SessionHolder
+from tracelog.people.session_rules import IDLE, LONGEST, NOTE_EVERY, NOTES_PER_IDLE, is_over
 from tracelog.people.tablet_queries import TabletView
 from tracelog.web.request import (
     NotSignedIn,
@@ -22,15 +24,13 @@ from tracelog.web.request import (
     house,
     is_api,
     is_by_itself,
+    is_reading,
     now,
 )
+from tracelog.web.security import address_of
 
-IDLE = timedelta(hours=12)
-LONGEST = timedelta(hours=24)
-# The cookie is written anew at most this often while somebody works.
-NOTE_EVERY = timedelta(minutes=5)
-# At a shared tablet, where minutes count, it is written so many times within its idle time.
-NOTES_PER_IDLE = 12
+# How long a page waits for the place of SQLite's one writer to note that somebody is there.
+NOTE_WAIT_MS = 250
 log = logging.getLogger(__name__)
 
 
@@ -56,36 +56,63 @@ def begin_session(
     account: queries.AccountView,
     tablet: TabletView | None = None,
     *,
-    by_pin: bool = False,
+    way: str = "password",
     once: bool = False,
 ) -> None:
-    """Sign somebody in: whatever the browser held before is thrown away first.
+    """Sign somebody in: whatever the browser held before is thrown away first, and ended.
 
     Args:
         account: whom.
         tablet: the shared tablet that they sit at; the session ends with its idle time.
-        by_pin: they typed a PIN, which opens less than a password.
-        once: with one that was given to them; they must choose their own before anything else.
+        way: ``password``; ``pin``, which opens less; or ``provider``.
+        once: with a PIN that was given to them; they must choose their own before anything else.
     """
-    session.clear()
+    end_session()
+    key = session_actions.open_session(
+        current_session(),
+        account,
+        way,
+        tablet.id if tablet else None,
+        address_of(request),
+        request.headers.get("User-Agent", ""),
+        now(),
+    )
     session.permanent = True
     login_user(SignedIn(account))
-    session["epoch"] = account.session_epoch
-    session["began"] = session["seen"] = int(now().timestamp())
+    session["key"] = key
+    session["seen"] = int(now().timestamp())
+    if way == "provider":
+        session["by_provider"] = True
     if tablet is not None:
         session["tablet"] = str(tablet.id)
-        session["by_pin"], session["once"] = by_pin, once
+        session["by_pin"], session["once"] = way == "pin", once
 
 
 def end_session() -> None:
-    """Sign out."""
+    """Sign out: here, and in every copy of the cookie."""
+    key = session.get("key")
+    if isinstance(key, str):
+        session_actions.close_session(current_session(), key, now())
     logout_user()
     session.clear()
 
 
 def go_on_with(epoch: int) -> None:
     """Keep this one session after its account's sessions were ended."""
-    session["epoch"] = epoch
+    key = session.get("key")
+    if isinstance(key, str):
+        session_actions.renew_session(current_session(), key, epoch)
+
+
+def own_session_id() -> uuid.UUID | None:
+    """Which session this is, among those of who is signed in."""
+    holder: SessionHolder | None = g.get("tracelog_session_holder")
+    return holder.id if holder else None
+
+
+def is_by_provider() -> bool:
+    """Whether an identity provider vouched for who is signed in."""
+    return bool(session.get("by_provider"))
 
 
 def own_pin_is_set() -> None:
@@ -114,39 +141,54 @@ def tablet_of_session() -> TabletView | None:
 def _load(account_id: str) -> SignedIn | None:
     """The account of the session, None once it is over for whatever reason."""
     moment = now()
-    try:
-        began, seen = (_instant(session[key], moment) for key in ("began", "seen"))
-        account = queries.account(current_session(), uuid.UUID(account_id))
-    except (KeyError, ValueError, TypeError):
+    key = session.get("key")
+    if not isinstance(key, str):
+        return None
+    holder = session_queries.session_holder(current_session(), token_hash(key))
+    if holder is None or str(holder.account.id) != account_id:
         return None
     idle, note_every = IDLE, NOTE_EVERY
-    if "tablet" in session:
-        tablet = _tablet()
+    if holder.tablet_id is not None:
+        tablet = _tablet(holder.tablet_id)
         if tablet is None:
             return None
         idle, note_every = tablet.idle, tablet.idle / NOTES_PER_IDLE
-    if moment - seen > idle or moment - began > LONGEST:
-        return None
-    if account is None or not account.active or account.session_epoch != session.get("epoch"):
+    seen = max(_in_cookie(moment), holder.seen_at)
+    if is_over(holder.began_at, seen, moment, idle):
         return None
     if moment - seen > note_every and not is_by_itself():
         session["seen"] = int(moment.timestamp())
-    return SignedIn(account)
+        if moment - holder.seen_at > NOTE_EVERY:
+            _note_seen(holder, moment)
+    g.tracelog_session_holder = holder
+    return SignedIn(holder.account)
 
 
-def _tablet() -> TabletView | None:
-    """The tablet of the session; None: it was revoked, and the session ends with it."""
+def _in_cookie(present: datetime) -> datetime:
+    """When they last did something, as the cookie says: it is written more often than the row."""
     try:
-        tablet_id = uuid.UUID(session["tablet"])
-    except (ValueError, TypeError, AttributeError):
-        return None
+        return datetime.fromtimestamp(session["seen"], present.tzinfo)
+    except (KeyError, ValueError, TypeError, OverflowError, OSError):
+        return datetime.min.replace(tzinfo=present.tzinfo)
+
+
+def _note_seen(holder: SessionHolder, moment: datetime) -> None:
+    if not is_reading():
+        session_actions.note_seen(current_session(), holder.id, moment)
+        return
+    try:
+        with writing(house().engine, wait_ms=NOTE_WAIT_MS) as own:
+            session_actions.note_seen(own, holder.id, moment)
+    except SQLAlchemyError:
+        # The cookie knows it; the list of sessions is late by one more note.
+        log.warning("the session of %s could not be noted", holder.account.name)
+
+
+def _tablet(tablet_id: uuid.UUID) -> TabletView | None:
+    """The tablet of the session; None: it was revoked, and the session ends with it."""
     g.tracelog_tablet = tablet_queries.tablet(current_session(), tablet_id)
     found: TabletView | None = g.tracelog_tablet
     return found
-
-
-def _instant(seconds: int, present: datetime) -> datetime:
-    return datetime.fromtimestamp(seconds, present.tzinfo)
 
 
 def signed_in_account() -> queries.AccountView | None:
@@ -205,9 +247,11 @@ __all__ = [
     "go_on_with",
     "identify",
     "is_by_pin",
+    "is_by_provider",
     "keep_sessions",
     "must_choose_pin",
     "own_pin_is_set",
+    "own_session_id",
     "signed_in_account",
     "tablet_of_session",
 ]

@@ -14,11 +14,13 @@ from tracelog.people import actions, queries
 from tracelog.people.expiring import end_of
 from tracelog.people.permissions import PERMISSIONS, ROLES
 from tracelog.people.secrets import hash_secret, is_outdated, verify_secret
+from tracelog.people.session_queries import sessions_of
 from tracelog.people.sessions import (
     begin_session,
     end_session,
     go_on_with,
     is_by_pin,
+    own_session_id,
     signed_in_account,
 )
 from tracelog.people.tablet_actions import note_tablet_sign_in
@@ -232,6 +234,8 @@ def _account_page(account_id: uuid.UUID, token_secret: str = "", **forms: Form) 
         account=found,
         roles=ROLES,
         tokens=queries.tokens_of(session, account_id),
+        sessions=sessions_of(session, account_id, now()),
+        here=own_session_id(),
         token_secret=token_secret,
         now=now(),
         **(blank | forms),
