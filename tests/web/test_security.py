@@ -1,8 +1,6 @@
 """Headers on every answer, and nothing inline that they would refuse."""
 
 import re
-from pathlib import Path
-
 import pytest
 from flask import Flask
 
@@ -23,23 +21,19 @@ INLINE = {
 
 
 @pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
-@pytest.mark.parametrize(
-    "path", ["/sign-in", "/me", "/nothing", "/api/v1/health/live", "/api/v1/x"]
-)
-def test_every_answer_carries_the_headers(visit: Visit, cast: Cast, path: str) -> None:
-    if path == "/me":
-        cast.sign_in(visit, "operator")
-    headers = visit.get(path).headers
-    policy = dict(part.split(" ", 1) for part in headers["Content-Security-Policy"].split("; "))
-    assert policy["default-src"] == "'self'"
-    assert policy["script-src"] == "'self'"
-    assert policy["style-src"] == "'self'"
-    assert policy["frame-ancestors"] == policy["object-src"] == policy["base-uri"] == "'none'"
-    assert policy["form-action"] == "'self'"
-    assert headers["X-Content-Type-Options"] == "nosniff"
-    assert headers["X-Frame-Options"] == "DENY"
-    assert headers["Referrer-Policy"] == "same-origin"
-    assert headers["Cache-Control"] == "no-store"
+def test_every_answer_carries_the_headers(visit: Visit, cast: Cast) -> None:
+    cast.sign_in(visit, "operator")
+    for path in ("/sign-in?with=password", "/me", "/nothing", "/api/v1/health/live", "/api/v1/x"):
+        headers = visit.get(path).headers
+        policy = dict(part.split(" ", 1) for part in headers["Content-Security-Policy"].split("; "))
+        for what in ("default-src", "script-src", "style-src", "form-action"):
+            assert policy[what] == "'self'", (path, what)
+        for what in ("frame-ancestors", "object-src", "base-uri"):
+            assert policy[what] == "'none'", (path, what)
+        assert headers["X-Content-Type-Options"] == "nosniff", path
+        assert headers["X-Frame-Options"] == "DENY", path
+        assert headers["Referrer-Policy"] == "same-origin", path
+        assert headers["Cache-Control"] == "no-store", path
 
 
 @pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
@@ -57,12 +51,14 @@ def test_only_a_page_that_asks_for_it_may_set_styles_by_script(
     assert "unsafe-inline" not in visit.get("/sign-in").headers["Content-Security-Policy"]
 
 
-@pytest.mark.parametrize("path", TEMPLATES, ids=str)
-def test_templates_hold_nothing_that_the_browser_would_refuse(path: Path) -> None:
-    # What Jinja puts in is not markup of ours; its own tags are taken out first.
-    markup = re.sub(r"\{[%#{].*?[%#}]\}", "", tree.text(path), flags=re.DOTALL)
-    found = {what for what, pattern in INLINE.items() if re.search(pattern, markup)}
-    assert not found
+def test_templates_hold_nothing_that_the_browser_would_refuse() -> None:
+    assert len(TEMPLATES) > 100
+    found = []
+    for path in TEMPLATES:
+        # What Jinja puts in is not markup of ours; its own tags are taken out first.
+        markup = re.sub(r"\{[%#{].*?[%#}]\}", "", tree.text(path), flags=re.DOTALL)
+        found += [f"{path}: {what}" for what, seen in INLINE.items() if re.search(seen, markup)]
+    assert found == []
 
 
 @pytest.mark.parametrize(
@@ -80,8 +76,11 @@ def test_what_would_be_refused_is_recognised(markup: str, what: str) -> None:
     assert not re.search(INLINE[what], '<p class="on style">one<script src="/x.js"></script>')
 
 
-@pytest.mark.parametrize("path", TEMPLATES, ids=str)
-def test_every_form_that_writes_proves_its_origin(path: Path) -> None:
-    forms = re.findall(r'<form\b[^>]*method="post".*?</form>', tree.text(path), re.DOTALL)
-    bare = [form[:80] for form in forms if "token()" not in form]
-    assert not bare
+def test_every_form_that_writes_proves_its_origin() -> None:
+    bare, forms = [], 0
+    for path in TEMPLATES:
+        for form in re.findall(r'<form\b[^>]*method="post".*?</form>', tree.text(path), re.DOTALL):
+            forms += 1
+            bare += [f"{path}: {form[:80]}"] if "token()" not in form else []
+    assert forms > 50
+    assert bare == []
