@@ -22,8 +22,9 @@ class Settings:
     `TRACELOG_MQTT_PASSWORD` (mqtt_password), `TRACELOG_OPCUA_PASSWORD` (opcua_password) and
     `TRACELOG_EPCIS_BASE` (epcis_base) set them; so do, for notices, `TRACELOG_SMTP_URL`,
     `TRACELOG_SMTP_FROM`, `TRACELOG_SMTP_USERNAME`, `TRACELOG_SMTP_PASSWORD`, `TRACELOG_BASE_URL`,
-    `TRACELOG_WEBHOOK_REACH` and `TRACELOG_CA_FILE`. `TRACELOG_CONFIG` names a TOML file with the
-    lower-case keys, by default `tracelog.toml` in the data folder.
+    `TRACELOG_WEBHOOK_REACH` and `TRACELOG_CA_FILE`; for reads from a replica `TRACELOG_REPLICA_URL`
+    and `TRACELOG_REPLICA_LAG`; for several plants `TRACELOG_GROUP`. `TRACELOG_CONFIG`
+    names a TOML file with the lower-case keys, by default `tracelog.toml` in the data folder.
     """
 
     database_url: str = field(repr=False)
@@ -47,6 +48,12 @@ class Settings:
     webhook_reach: str | None = None
     # Whose certificates are trusted when sending (PEM), in place of the system's.
     ca_file: str | None = None
+    # A streaming replica of the database that pages may read from.
+    replica_url: str | None = field(default=None, repr=False)
+    # How far it may be behind to be read from, seconds.
+    replica_lag: str | None = None
+    # The file that names the plants of a group.
+    group: str | None = None
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -68,7 +75,7 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
     try:
         data_dir.mkdir(parents=True, exist_ok=True)
         return Settings(
-            database_url=_with_driver(database_url or f"sqlite:///{data_dir / 'tracelog.db'}"),
+            database_url=with_driver(database_url or f"sqlite:///{data_dir / 'tracelog.db'}"),
             secret_key=secret_key or _kept_secret(data_dir / "secret-key"),
             data_dir=data_dir,
             mqtt_username=_optional("mqtt_username", environment, written),
@@ -82,6 +89,9 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
             base_url=_optional("base_url", environment, written),
             webhook_reach=_optional("webhook_reach", environment, written),
             ca_file=_optional("ca_file", environment, written),
+            replica_url=with_driver(_optional("replica_url", environment, written) or "") or None,
+            replica_lag=_optional("replica_lag", environment, written),
+            group=_optional("group", environment, written),
         )
     except OSError as problem:
         raise TracelogError(
@@ -97,8 +107,8 @@ def _optional(key: str, environment: Mapping[str, str], written: Mapping[str, st
     return environment.get(f"TRACELOG_{key.upper()}") or written.get(key)
 
 
-def _with_driver(url: str) -> str:
-    # People paste addresses as PostgreSQL's own tools write them.
+def with_driver(url: str) -> str:
+    """An address of a database as SQLAlchemy wants it; people paste what PostgreSQL's tools say."""
     for prefix in ("postgresql://", "postgres://"):
         if url.startswith(prefix):
             return "postgresql+psycopg://" + url.removeprefix(prefix)
@@ -111,7 +121,7 @@ def _read_file(named: str | None, default: Path) -> dict[str, str]:
         return {}
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+    except (OSError, ValueError, RecursionError) as problem:
         raise TracelogError(
             _("the settings file %(path)s cannot be read: %(why)s", path=path, why=problem)
         ) from problem

@@ -76,6 +76,9 @@ class Fact(BaseModel):
             return cls.model_validate(values, context={"zone": zone})
         except ValidationError as problem:
             raise BadFact(explain(problem, cls)) from None
+        except UnicodeEncodeError:
+            # The library cannot hold a sentence that quotes such text.
+            raise BadFact(_half_characters(values)) from None
 
     @property
     def key(self) -> tuple[Any, ...]:
@@ -121,6 +124,17 @@ def explain(problem: ValidationError, fact: type[BaseModel]) -> tuple[Fault, ...
             sentence = _("%(what)s is not of the right kind", what=_quoted(error["input"]))
         faults.setdefault(field, Fault(field, sentence))
     return tuple(faults.values())
+
+
+def _half_characters(values: Mapping[str, Any]) -> tuple[Fault, ...]:
+    """Faults of the fields that hold half a character (a lone surrogate, as JSON can escape it)."""
+    sentence = _("holds half a character; write plain text")
+    wrong = [name for name, value in values.items() if isinstance(value, str) and _is_half(value)]
+    return tuple(Fault(name, sentence) for name in wrong or ("",))
+
+
+def _is_half(text: str) -> bool:
+    return any(unicodedata.category(sign) == "Cs" for sign in text)
 
 
 def _quoted(value: object) -> str:
@@ -178,7 +192,9 @@ def decimal_number(value: Any, low: float = -1e15, high: float = 1e15) -> float:
     """
     if isinstance(value, str) and _NUMBER.fullmatch(value.strip()):
         value = float(value)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    # Whole numbers of any length are finite, though not as floats.
+    if not is_number or (isinstance(value, float) and not math.isfinite(value)):
         raise ValueError(
             _("%(what)s is not a number; write it such as 12 or 0.25", what=_quoted(value))
         )

@@ -142,7 +142,7 @@ def read_map(path: Path, needs_counters: bool = True) -> CounterMap:
     """
     try:
         written = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
+    except (OSError, ValueError, RecursionError) as problem:
         why = problem.strerror if isinstance(problem, OSError) else problem
         raise BadFact((Fault(str(path), _("cannot be read: %(why)s", why=why)),)) from problem
     faults: list[Fault] = []

@@ -55,7 +55,8 @@ def read_plant_file(path: Path) -> PlantFileRead:
         return _broken(path.name, line, _("is not UTF-8; save the file as UTF-8"))
     try:
         content = tomllib.loads(text.replace("\r\n", "\n"))
-    except (tomllib.TOMLDecodeError, RecursionError) as problem:
+    except (ValueError, RecursionError) as problem:
+        # Beside what is no TOML: a number of thousands of digits, tables a thousand deep.
         found = re.search(r"\(at line (\d+), column \d+\)", str(problem))
         line = int(found[1]) if found else max(1, len(text.splitlines()))
         why = re.sub(r"\s*\(at .*\)$", "", str(problem))

@@ -339,7 +339,9 @@ def _in_utc(moment: date, zone: ZoneInfo) -> datetime:
 
 def _changed_at(component: Any) -> datetime | None:
     for name in ("LAST-MODIFIED", "CREATED"):
-        moment = getattr(component.get(name), "dt", None)
+        written = component.get(name)
+        # What cannot be read is text that raises when it is asked for its instant.
+        moment = None if isinstance(written, str) else getattr(written, "dt", None)
         if isinstance(moment, datetime) and YEARS[0] <= moment.year <= YEARS[1]:
             # Both must be in UTC (RFC 5545, section 3.8.7).
             return moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
