@@ -96,6 +96,7 @@ _PATIENCE_WITH_SERVER = {
     "keepalives_count": 3,
     "tcp_user_timeout": 20_000,
 }
+_PATIENCE_WITH_REPLICA = {"connect_timeout": 2, "tcp_user_timeout": 5_000}
 # SQLite calls faulty SQL an operational error too; that is ours, and not the database's.
 _OUR_FAULT = ("no such ", "syntax error", "has no column", "ambiguous column")
 # What SQLite and PostgreSQL say where a file cannot grow.
@@ -135,8 +136,10 @@ def new_id() -> uuid.UUID:
     return uuid7()
 
 
-def make_engine(url: str) -> Engine:
+def make_engine(url: str, *, reads_only: bool = False) -> Engine:
     """An engine for `url` with this project's connection settings.
+
+    One that `reads_only` is of a replica, which is given up early: the primary answers as well.
 
     SQLite runs in WAL mode with full sync and enforced foreign keys, and transactions are begun
     by us and not by the driver, so that savepoints and read snapshots hold.
@@ -146,8 +149,9 @@ def make_engine(url: str) -> Engine:
         # is full, so each statement is planned for what it asks. Compiling such a plan to machine
         # code took longer (up to 13 ms) than running it.
         options = "-c timezone=UTC -c plan_cache_mode=force_custom_plan -c jit=off"
+        patience = _PATIENCE_WITH_SERVER | (_PATIENCE_WITH_REPLICA if reads_only else {})
         engine = create_engine(
-            url, pool_pre_ping=True, connect_args={"options": options, **_PATIENCE_WITH_SERVER}
+            url, pool_pre_ping=True, connect_args={"options": options, **patience}
         )
         event.listen(engine, "begin", _begin_postgresql)
         event.listen(engine, "checkin", _end_transaction)

@@ -27,6 +27,7 @@ from tracelog.web.request import (
     is_reading,
     now,
 )
+    who_session,
 from tracelog.web.security import address_of
 
 # How long a page waits for the place of SQLite's one writer to note that somebody is there.
@@ -144,7 +145,7 @@ def _load(account_id: str) -> SignedIn | None:
     key = session.get("key")
     if not isinstance(key, str):
         return None
-    holder = session_queries.session_holder(current_session(), token_hash(key))
+    holder = session_queries.session_holder(who_session(), token_hash(key))
     if holder is None or str(holder.account.id) != account_id:
         return None
     idle, note_every = IDLE, NOTE_EVERY
@@ -186,7 +187,7 @@ def _note_seen(holder: SessionHolder, moment: datetime) -> None:
 
 def _tablet(tablet_id: uuid.UUID) -> TabletView | None:
     """The tablet of the session; None: it was revoked, and the session ends with it."""
-    g.tracelog_tablet = tablet_queries.tablet(current_session(), tablet_id)
+    g.tracelog_tablet = tablet_queries.tablet(who_session(), tablet_id)
     found: TabletView | None = g.tracelog_tablet
     return found
 
@@ -213,7 +214,7 @@ def identify() -> Visitor | None:
 
 
 def _by_token(secret: str) -> Visitor:
-    holder = queries.token_holder(current_session(), token_hash(secret))
+    holder = queries.token_holder(who_session(), token_hash(secret))
     if (
         holder is None
         or not holder.token.is_good_at(now())

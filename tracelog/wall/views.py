@@ -36,6 +36,7 @@ from tracelog.web.request import (
     public,
     the_lines_now,
     the_plant_now,
+    who_session,
 )
 
 wall_pages = Blueprint("wall", __name__)
@@ -54,7 +55,7 @@ def keep_address_secret(response: Response) -> Response:
 
 
 def _screen(token: str) -> ScreenView | None:
-    found = screen_with(current_session(), token_hash(token))
+    found = screen_with(who_session(), token_hash(token))
     return found if found is not None and found.is_good_at(now()) else None
 
 

@@ -40,14 +40,14 @@ import importlib
 from datetime import datetime
 from typing import Any
 
-from flask import Flask, Response, get_flashed_messages, request
+from flask import Blueprint, Flask, Response, get_flashed_messages, request
 from flask_limiter import Limiter
 from sqlalchemy import Engine
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.wrappers import Response as AnyResponse
 
-from tracelog import reference
+from tracelog import audit, reference
 from tracelog.config import Settings
 from tracelog.db import make_engine
 from tracelog.errors import NoPlant
@@ -61,6 +61,7 @@ from tracelog.people.queries import canonical_name
 from tracelog.people.sessions import identify, keep_sessions
 from tracelog.people.views import LOOK_COOKIE, LOOKS
 from tracelog.plant.queries import PlantView, directory, the_plant
+from tracelog.replica import replica_of
 from tracelog.trace.offering import offered
 from tracelog.trends.chart_language import chart_language
 from tracelog.trends.signals.watching import Watcher
@@ -163,6 +164,9 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.web.openapi:openapi",
 )
 LARGEST_REQUEST_BYTES = 16 * 1024 * 1024
+# Rooms that say who may do what, or set up what is looked at again at once: their pages never read
+# from a replica.
+NEVER_STALE = ("tracelog.people.", "tracelog.intake.", "tracelog.web.")
 LARGEST_FORM_BYTES = 1024 * 1024
 MOST_FORM_FIELDS = 2000
 # Failed attempts for one name from one address; others, and other names, are not held up.
@@ -180,7 +184,13 @@ class Application(Flask):
 
         A commit that fails is an error like any other and gets its page.
         """
-        response = self.make_response(super().dispatch_request())
+        try:
+            response = self.make_response(super().dispatch_request())
+        except DBAPIError as problem:
+            # What reads can be asked again, and the primary knows as much as the replica.
+            if not asked.leave_replica(problem):
+                raise
+            response = self.make_response(super().dispatch_request())
         asked.finish(response.status_code)
         if self.watcher is not None and not asked.is_reading() and response.status_code < 400:
             self.watcher.tell()
@@ -210,6 +220,7 @@ def create_application(
     app.json.sort_keys = False  # type: ignore[attr-defined]
     engine = engine or make_engine(settings.database_url)
     if watched:
+    rooms = {place: _room(place) for place in BLUEPRINTS}
         notifier = Notifier(engine, settings)
         notifier.start()
         app.watcher = Watcher(engine, notifier.tell)
@@ -225,6 +236,9 @@ def create_application(
             read_lines=lambda session: directory(session).lines,
             offer_candidates=offered,
         ),
+            replica=replica_of(settings.replica_url, settings.replica_lag, engine),
+            never_stale={room.name for at, room in rooms.items() if at.startswith(NEVER_STALE)},
+            wrote_lately=audit.wrote_since,
     )
     furnish_language(app, _own_language)
     keep_sessions(app)
@@ -233,13 +247,13 @@ def create_application(
     app.before_request(asked.check_permission)
     app.before_request(check_form)
     app.after_request(assets.compress)
+    app.after_request(asked.note_own_write)
     register_problems(app)
     app.register_error_handler(NoPlant, answer_no_plant)
     _furnish_templates(app)
     furnish_help(app)
-    for place in BLUEPRINTS:
-        module, name = place.split(":")
-        app.register_blueprint(getattr(importlib.import_module(module), name))
+    for room in rooms.values():
+        app.register_blueprint(room)
     _check_marks(app)
     _limit_sign_in(app)
     if proxies:
@@ -250,6 +264,12 @@ def create_application(
 
 
 def _limit_form() -> None:
+def _room(place: str) -> Blueprint:
+    module, name = place.split(":")
+    found: Blueprint = getattr(importlib.import_module(module), name)
+    return found
+
+
     # The limit for form memory does not hold for this kind, which is read at once.
     if request.mimetype == "application/x-www-form-urlencoded":
         request.max_content_length = LARGEST_FORM_BYTES

@@ -7,11 +7,12 @@ from tracelog.db import is_current
 from tracelog.instants import write_instant
 from tracelog.keeping.last import last_backup
 from tracelog.web.problems import problem_details
-from tracelog.web.request import house, public
-from tracelog.web.shapes import INSTANT, TEXT, Call, answers_with, described, fields, maybe
+from tracelog.web.request import house, public, replica_state
+from tracelog.web.shapes import INSTANT, NUMBER, TEXT, Call, answers_with, described, fields, maybe
 
 _STATUS = fields({"status": TEXT})
-_READY = fields({"status": TEXT, "last_backup": maybe(INSTANT)})
+_REPLICA = fields({"state": TEXT, "lag_seconds": maybe(NUMBER)})
+_READY = fields({"status": TEXT, "last_backup": maybe(INSTANT), "replica": maybe(_REPLICA)})
 health = Blueprint("health", __name__, url_prefix="/api/v1/health")
 
 
@@ -28,7 +29,7 @@ def live() -> Response:
 @described(
     Call(
         "The database answers and has the tables of this version, else 503; and when the last good"
-        " backup was made on this server.",
+        " backup was made on this server, and how the replica does: in use, behind or away.",
         answers_with(_READY),
         problems=(503,),
     )
@@ -42,4 +43,9 @@ def ready() -> Response:
     if not current:
         return problem_details(503, "the database's tables are of another version")
     last = last_backup(house().settings.data_dir)
-    return jsonify(status="ready", last_backup=last and write_instant(last.made_at))
+    copy = replica_state()
+    return jsonify(
+        status="ready",
+        last_backup=last and write_instant(last.made_at),
+        replica=copy and {"state": copy.state, "lag_seconds": copy.lag_s},
+    )

@@ -1,26 +1,30 @@
 """What every page and every call of the API shares while it is answered.
 
-One session per request: a read snapshot for GET and HEAD, a writer for everything else. One place
-that commits (`finish`), one instant that is now (`now`), one visitor (`current_actor`), and one
-mark on each view that says who may see it (`permit`, `public`).
+One session per request: a read snapshot for GET and HEAD, a writer for everything else; where a
+replica is read from, one more, of the primary, for who asks. One place that commits (`finish`),
+one instant that is now (`now`), one visitor (`current_actor`), and one mark on each view that says
+who may see it (`permit`, `public`).
 """
 
 import uuid
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from flask import Flask, current_app, g, request
-from sqlalchemy import Engine
+from flask import Flask, Response, current_app, g, request
+from sqlalchemy import Connection, Engine
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from tracelog import instants
 from tracelog.audit import Actor
 from tracelog.config import Settings
-from tracelog.db import SNAPSHOT
+from tracelog.db import SNAPSHOT, is_out_of_reach
 from tracelog.errors import NotAllowed, TracelogError
 from tracelog.language import _
+from tracelog.replica import Replica, ReplicaState, position_after
 
 if TYPE_CHECKING:
     from tracelog.plant.queries import PlantView
@@ -31,6 +35,11 @@ READING_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 PUBLIC = "anybody"
 _MARK = "tracelog_permission"
 _EXTENSION = "tracelog"
+# Where the database's log stood after the visitor's last write; see `tracelog.replica`.
+WROTE_COOKIE = "tracelog_wrote"
+# A replica that is asked is behind by its longest lag at most, and a look at it is a moment old:
+# after so many seconds more it has every write.
+_WRITE_MATTERS_BESIDE_LAG_S = 30
 # Somebody stands there: whoever holds the database longer than this, such as an import, is not
 # waited for; the tablet's queue, or the person, comes again.
 WRITE_WAIT_MS = 10_000
@@ -67,6 +76,9 @@ class House:
         read_plant: reads the plant of the database.
         read_lines: reads the ids of its lines by their numbers.
         offer_candidates: finds the machines that a code may mean, likeliest first.
+        replica: where reading requests may read instead; None: there is none.
+        never_stale: the blueprints whose pages read the primary all the same.
+        wrote_lately: whether a program wrote something since an instant.
     """
 
     engine: Engine
@@ -76,6 +88,9 @@ class House:
     read_plant: Callable[[Session], "PlantView"]
     read_lines: Callable[[Session], Mapping[int, uuid.UUID]] = lambda _session: {}
     offer_candidates: Callable[..., Sequence[Any]] = lambda *_code, **_known: ()
+    replica: Replica | None = None
+    never_stale: Collection[str] = frozenset()
+    wrote_lately: Callable[[Session, Actor, datetime], bool] = lambda *_asked: False
 
 
 def furnish(app: Flask, house: House) -> None:
@@ -112,23 +127,95 @@ def current_session() -> Session:
     """The session of this request, opened when first asked for.
 
     Reading requests see one snapshot and what they write is thrown away; the others write, one
-    at a time on SQLite, and are committed when they answer with success.
+    at a time on SQLite, and are committed when they answer with success. A reading request may be
+    of a replica, if there is one and who asks has written nothing that it does not have yet.
     """
     if "tracelog_session" not in g:
-        connection = house().engine.connect()
-        g.tracelog_connection = connection
-        if not is_reading():
-            connection = connection.execution_options(
-                tracelog_writes=True, tracelog_wait_ms=WRITE_WAIT_MS
-            )
-        elif connection.dialect.name == "postgresql":
-            connection = connection.execution_options(
-                isolation_level="REPEATABLE READ", postgresql_readonly=True
-            )
-        info = SNAPSHOT if is_reading() else None
-        g.tracelog_session = Session(bind=connection, autoflush=False, info=info)
+        connection = _of_replica()
+        if connection is None:
+            g.tracelog_session = who_session()
+        else:
+            g.tracelog_by_replica = True
+            g.tracelog_session = _session_on(connection)
     session: Session = g.tracelog_session
     return session
+
+
+def who_session() -> Session:
+    """The session to find out who asks: as `current_session`, and never of a replica.
+
+    For whatever must not be a moment old: accounts, sessions, tokens, tablets, PINs.
+    """
+    if "tracelog_who_session" not in g:
+        g.tracelog_who_session = _session_on(house().engine.connect())
+    session: Session = g.tracelog_who_session
+    return session
+
+
+def _session_on(connection: Connection) -> Session:
+    g.setdefault("tracelog_connections", []).append(connection)
+    if not is_reading():
+        connection = connection.execution_options(
+            tracelog_writes=True, tracelog_wait_ms=WRITE_WAIT_MS
+        )
+    elif connection.dialect.name == "postgresql":
+        connection = connection.execution_options(
+            isolation_level="REPEATABLE READ", postgresql_readonly=True
+        )
+    session = Session(bind=connection, autoflush=False, info=SNAPSHOT if is_reading() else None)
+    g.setdefault("tracelog_sessions", []).append(session)
+    return session
+
+
+def _of_replica() -> Connection | None:
+    """A connection to the replica, if this request may read there."""
+    replica = house().replica
+    if replica is None or not is_reading() or g.get("tracelog_not_by_replica"):
+        return None
+    if request.blueprint in house().never_stale:
+        return None
+    visitor = current_visitor()
+    if visitor is not None and visitor.by_token:
+        # A program keeps no cookie; the audit trail says whether it wrote something.
+        since = now() - timedelta(seconds=_WRITE_MATTERS_BESIDE_LAG_S + replica.longest_lag_s)
+        if house().wrote_lately(who_session(), visitor.actor, since):
+            return None
+    return replica.connect(_own_write())
+
+
+def _own_write() -> int | None:
+    # It is the visitor's own and not signed: a wrong one makes them read the primary, no more.
+    told = request.cookies.get(WROTE_COOKIE, "")
+    return int(told) if told.isascii() and told.isdigit() and len(told) < 20 else None
+
+
+def replica_state() -> ReplicaState | None:
+    """How the replica does, as this process sees it; None: there is none."""
+    replica = house().replica
+    return None if replica is None else replica.state()
+
+
+def is_by_replica() -> bool:
+    """Whether this request has read from the replica."""
+    return bool(g.get("tracelog_by_replica"))
+
+
+def leave_replica(problem: DBAPIError) -> bool:
+    """After the replica failed: let this request be answered anew, by the primary.
+
+    Returns:
+        Whether it had read from the replica at all.
+    """
+    replica = house().replica
+    if replica is None or not is_by_replica():
+        return False
+    # A copy that had to choose between replaying and answering is still good for the next.
+    if is_out_of_reach(problem) and getattr(problem.orig, "sqlstate", None) != "40001":
+        replica.failed(problem)
+    g.tracelog_by_replica, g.tracelog_not_by_replica = False, True
+    g.pop("tracelog_session")
+    g.pop("tracelog_plant", None)
+    return True
 
 
 def finish(status: int) -> None:
@@ -140,6 +227,10 @@ def finish(status: int) -> None:
         g.tracelog_in_doubt = True
         session.commit()
         g.tracelog_in_doubt = False
+        if house().replica is not None:
+            # It is committed, whatever becomes of this question.
+            with suppress(SQLAlchemyError):
+                g.tracelog_wrote = position_after(session.connection())
     else:
         session.rollback()
 
@@ -150,12 +241,27 @@ def is_in_doubt() -> bool:
     return in_doubt
 
 
+def note_own_write(response: Response) -> Response:
+    """Let who has written read the primary until the replica has it: for each answer's end."""
+    replica = house().replica
+    if replica is not None and "tracelog_wrote" in g:
+        response.set_cookie(
+            WROTE_COOKIE,
+            str(g.tracelog_wrote),
+            max_age=int(_WRITE_MATTERS_BESIDE_LAG_S + replica.longest_lag_s),
+            secure=request.is_secure,
+            httponly=True,
+            samesite="Lax",
+        )
+    return response
+
+
 def _close() -> None:
-    session = g.pop("tracelog_session", None)
-    connection = g.pop("tracelog_connection", None)
-    if session is not None:
+    g.pop("tracelog_session", None)
+    g.pop("tracelog_who_session", None)
+    for session in g.pop("tracelog_sessions", ()):
         session.close()
-    if connection is not None:
+    for connection in g.pop("tracelog_connections", ()):
         connection.close()
 
 
