@@ -26,8 +26,8 @@ from tracelog.web.request import (
     is_by_itself,
     is_reading,
     now,
-)
     who_session,
+)
 from tracelog.web.security import address_of
 
 # How long a page waits for the place of SQLite's one writer to note that somebody is there.

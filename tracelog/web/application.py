@@ -47,7 +47,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.wrappers import Response as AnyResponse
 
-from tracelog import audit, reference
+from tracelog import reference
 from tracelog.config import Settings
 from tracelog.db import make_engine
 from tracelog.errors import NoPlant
@@ -59,6 +59,7 @@ from tracelog.paths import templates_folder
 from tracelog.people.permissions import EVERY_PERMISSION, may_act
 from tracelog.people.queries import canonical_name
 from tracelog.people.sessions import identify, keep_sessions
+from tracelog.people.trail.queries import wrote_since
 from tracelog.people.views import LOOK_COOKIE, LOOKS
 from tracelog.plant.queries import PlantView, directory, the_plant
 from tracelog.replica import replica_of
@@ -163,10 +164,10 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.wall.views:wall_pages",
     "tracelog.web.openapi:openapi",
 )
-LARGEST_REQUEST_BYTES = 16 * 1024 * 1024
 # Rooms that say who may do what, or set up what is looked at again at once: their pages never read
 # from a replica.
 NEVER_STALE = ("tracelog.people.", "tracelog.intake.", "tracelog.web.")
+LARGEST_REQUEST_BYTES = 16 * 1024 * 1024
 LARGEST_FORM_BYTES = 1024 * 1024
 MOST_FORM_FIELDS = 2000
 # Failed attempts for one name from one address; others, and other names, are not held up.
@@ -219,8 +220,8 @@ def create_application(
     )
     app.json.sort_keys = False  # type: ignore[attr-defined]
     engine = engine or make_engine(settings.database_url)
-    if watched:
     rooms = {place: _room(place) for place in BLUEPRINTS}
+    if watched:
         notifier = Notifier(engine, settings)
         notifier.start()
         app.watcher = Watcher(engine, notifier.tell)
@@ -235,10 +236,10 @@ def create_application(
             read_plant=the_plant,
             read_lines=lambda session: directory(session).lines,
             offer_candidates=offered,
-        ),
             replica=replica_of(settings.replica_url, settings.replica_lag, engine),
             never_stale={room.name for at, room in rooms.items() if at.startswith(NEVER_STALE)},
-            wrote_lately=audit.wrote_since,
+            wrote_lately=wrote_since,
+        ),
     )
     furnish_language(app, _own_language)
     keep_sessions(app)
@@ -246,8 +247,8 @@ def create_application(
     app.before_request(_limit_form)
     app.before_request(asked.check_permission)
     app.before_request(check_form)
-    app.after_request(assets.compress)
     app.after_request(asked.note_own_write)
+    app.after_request(assets.compress)
     register_problems(app)
     app.register_error_handler(NoPlant, answer_no_plant)
     _furnish_templates(app)
@@ -263,13 +264,13 @@ def create_application(
     return app
 
 
-def _limit_form() -> None:
 def _room(place: str) -> Blueprint:
     module, name = place.split(":")
     found: Blueprint = getattr(importlib.import_module(module), name)
     return found
 
 
+def _limit_form() -> None:
     # The limit for form memory does not hold for this kind, which is read at once.
     if request.mimetype == "application/x-www-form-urlencoded":
         request.max_content_length = LARGEST_FORM_BYTES

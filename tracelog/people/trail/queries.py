@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, or_, select
 from sqlalchemy.orm import Session
 
-from tracelog.audit import NO_PREVIOUS, AuditRecord, record_content, record_hash
+from tracelog.audit import NO_PREVIOUS, Actor, AuditRecord, record_content, record_hash
 from tracelog.errors import NotFound
 from tracelog.language import _
 from tracelog.people.trail.rules import Altered, altered
@@ -145,3 +145,9 @@ def _view(row: AuditRecord) -> RecordView:
         *(row.subject_kind, row.subject, row.before, row.after, row.previous_hash, row.hash),
         record_content(row),
     )
+
+
+def wrote_since(session: Session, actor: Actor, since: datetime) -> bool:
+    """Whether somebody wrote anything at or after an instant (UTC)."""
+    found = select(AuditRecord.id).where(AuditRecord.at >= since, AuditRecord.actor == actor.name)
+    return session.execute(found.limit(1)).first() is not None
