@@ -53,7 +53,8 @@ class AuditRecord(Base):
 class Actor:
     """Who acts, and by which door: ``page``, ``api``, ``command``, ``import`` or ``mqtt``.
 
-    `by_pin`: they proved who they are by a PIN at a shared tablet, which opens less.
+    `by_pin`: they proved who they are by a PIN at a shared tablet, which opens less. `scopes`: the
+    permissions to which a program's token was narrowed; None: all of the role's.
     """
 
     name: str
@@ -61,6 +62,7 @@ class Actor:
     door: str
     account_id: uuid.UUID | None = None
     by_pin: bool = False
+    scopes: frozenset[str] | None = None
 
 
 @dataclass(frozen=True)

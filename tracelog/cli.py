@@ -20,6 +20,7 @@ COMMANDS: dict[str, str] = {
     "calendar": "tracelog.plant.calendar_commands:calendar",
     "upgrade": "tracelog.web.commands:upgrade_tables",
     "user": "tracelog.people.commands:user",
+    "token": "tracelog.people.token_commands:token",
     "audit": "tracelog.people.trail.commands:audit",
     "tablets": "tracelog.people.tablet_commands:tablets",
     "screens": "tracelog.wall.commands:screens",
@@ -88,10 +89,11 @@ SUMMARIES: dict[str, str] = {
     "tablets": (
         "Shared tablets, on which people sign in with a PIN; one is made on the tablet itself."
     ),
+    "token": "Tokens, with which programs act for an account.",
     "tools": "Tools with their strokes since work and in all; with SERIAL, one tool's whole card.",
     "trace": "From a dome CODE to the machine, tools and metal behind the can; or what they made.",
     "upgrade": "Bring the database's tables to this version of tracelog.",
-    "user": "Accounts of people and tokens of programs.",
+    "user": "Accounts of people, and where they are signed in.",
 }
 
 

@@ -219,7 +219,7 @@ def test_the_use_of_a_token_is_noted_once_a_day(session: Session, now: datetime)
     )
     token = queries.tokens(session)[0]
     for hours in (0, 5, 23, 24):
-        actions.note_token_use(session, token.id, ADA, now + timedelta(hours=hours))
+        actions.note_token_use(session, token.id, "192.0.2.1", ADA, now + timedelta(hours=hours))
     assert queries.tokens(session)[0].last_used_at == now + timedelta(hours=24)
     assert [record[1] for record in records(session)].count("use token") == 2
 

@@ -6,8 +6,10 @@ import pytest
 from sqlalchemy import Engine
 
 from tests.support.command import Command
-from tracelog.db import reading
+from tracelog import instants
+from tracelog.db import reading, writing
 from tracelog.people import queries, secrets
+from tracelog.people.session_actions import open_session
 
 WORDS = "four words and more\n"
 pytestmark = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
@@ -40,7 +42,7 @@ def test_an_account_is_made_listed_changed_and_disabled(
 
 def test_a_token_is_printed_once(command: Command, own_engine: Engine) -> None:
     command("user", "add", "gate", "--role", "planner", typed=WORDS)
-    made = command("user", "token", "gate", "line 3", "--role", "operator")
+    made = command("token", "add", "gate", "line 3", "--role", "operator")
     with reading(own_engine) as session:
         holder = queries.token_holder(session, secrets.token_hash(made.stdout.strip()))
     assert holder is not None
@@ -55,8 +57,8 @@ def test_a_token_is_printed_once(command: Command, own_engine: Engine) -> None:
         (("add", "anna", "--role", "boss"), WORDS, 2, "boss"),
         (("passwd", "nobody"), WORDS, 1, "there is no account named 'nobody'"),
         (("disable", "nobody"), "", 1, "there is no account named 'nobody'"),
-        (("token", "nobody", "x"), "", 1, "there is no account named 'nobody'"),
-        (("token", "nobody", "x", "--expires-at", "soon"), "", 2, "'soon' is not an instant"),
+        (("sessions", "nobody"), "", 1, "there is no account named 'nobody'"),
+        (("sign-out", "nobody"), "", 1, "there is no account named 'nobody'"),
     ],
 )
 def test_what_is_wrong_is_said_on_stderr(
@@ -67,6 +69,20 @@ def test_what_is_wrong_is_said_on_stderr(
     assert answer.stdout == ""
 
 
-@pytest.mark.parametrize("name", ["add", "list", "passwd", "disable", "token"])
-def test_every_command_shows_an_example(command: Command, name: str) -> None:
-    assert f"Example: tracelog user {name}" in command("user", name, "--help").stdout
+def test_a_token_that_is_not_right_is_refused(command: Command) -> None:
+    assert "no account named" in command("token", "add", "nobody", "x", status=1).stderr
+    soon = command("token", "add", "nobody", "x", "--expires-at", "soon", status=2)
+    assert "'soon' is not an instant" in soon.stderr
+
+
+def test_sessions_are_listed_and_ended_from_the_terminal(
+    command: Command, own_engine: Engine
+) -> None:
+    command("user", "add", "anna", "--role", "planner", typed=WORDS)
+    with writing(own_engine) as session:
+        anna = queries.account_named(session, "anna")
+        open_session(session, anna, "password", None, "192.0.2.4", "X (Mobile)", instants.now())
+    (one,) = json.loads(command("user", "sessions", "anna", "--json").stdout)["sessions"]
+    assert (one["device"], one["address"], one["tablet"]) == ("phone", "192.0.2.4", None)
+    command("user", "sign-out", "anna")
+    assert json.loads(command("user", "sessions", "anna", "--json").stdout) == {"sessions": []}

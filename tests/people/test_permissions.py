@@ -4,7 +4,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tracelog.people.permissions import EVERY_PERMISSION, PERMISSIONS, ROLES, covers, may
+from tracelog.audit import Actor
+from tracelog.errors import TracelogError
+from tracelog.people.permissions import (
+    EVERY_PERMISSION,
+    PERMISSIONS,
+    ROLES,
+    SCOPES,
+    covers,
+    may,
+    may_act,
+)
+from tracelog.people.scopes import chosen_permissions, read_scopes, written_scopes
 
 
 def test_there_are_the_five_roles_and_the_table_has_each() -> None:
@@ -52,3 +63,20 @@ def test_a_role_can_be_lent_out_as_itself_or_a_lesser_one(role: str) -> None:
     assert covers(role, "operator") == PERMISSIONS[role].issuperset(PERMISSIONS["operator"])
     assert not covers("operator", role) or role == "operator"
     assert not covers(role, "nobody")
+
+
+def test_a_token_does_what_its_scopes_name_and_nothing_else() -> None:
+    for role in ROLES:
+        for name, included in SCOPES.items():
+            if not included <= PERMISSIONS[role]:
+                with pytest.raises(TracelogError, match="does not include"):
+                    chosen_permissions([name], role)
+                continue
+            program = Actor("x", role, "api", scopes=chosen_permissions([name], role))
+            can = {one for one in EVERY_PERMISSION if may_act(program, one)}
+            assert can == included, (role, name)
+    assert chosen_permissions([], "planner") is None
+    some = frozenset({"see", "log entry"})
+    assert read_scopes(written_scopes(some)) == some
+    with pytest.raises(TracelogError, match="'everything' is not a scope"):
+        chosen_permissions(["everything"], "planner")

@@ -24,7 +24,7 @@ from tracelog.notices.queries import subscription_of
 from tracelog.notices.sending.signatures import secret_check, webhook_secret
 from tracelog.notices.sending.targets import read_target
 from tracelog.outcomes import CHANGED, CREATED, UNCHANGED, Outcome
-from tracelog.people.permissions import may
+from tracelog.people.permissions import may_act
 from tracelog.plant.queries import directory, the_plant
 
 # So many subscriptions one person may have, and so many waits lie between their test messages.
@@ -316,7 +316,7 @@ def _webhook(
     """The webhook of a subscription, and its secret where it is new."""
     if fact.way is not Way.WEBHOOK or fact.address is None:
         return None, None
-    if not may(actor.role, "subscribe webhook"):
+    if not may_act(actor, "subscribe webhook"):
         raise NotAllowed(
             _("your role has no webhooks; ask a supervisor or an administrator"), "way"
         )

@@ -1,6 +1,7 @@
 """Writes of accounts and tokens: each one transaction of the caller and one audit record."""
 
 import uuid
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
@@ -8,11 +9,11 @@ from sqlalchemy.orm import Session
 from tracelog import audit
 from tracelog.audit import Actor, Subject
 from tracelog.db import new_id
-from tracelog.errors import Conflict, NotFound, TracelogError
+from tracelog.errors import Conflict, NotAllowed, NotFound, TracelogError
 from tracelog.facts import plain_text
 from tracelog.language import _
 from tracelog.people.models import Account, Token
-from tracelog.people.permissions import ROLES, covers
+from tracelog.people.permissions import PERMISSIONS, ROLES, covers
 from tracelog.people.queries import (
     AccountView,
     active_administrators,
@@ -20,6 +21,7 @@ from tracelog.people.queries import (
     secret_of,
     tokens_of,
 )
+from tracelog.people.scopes import chosen_permissions, end_of_life, written_scopes
 from tracelog.people.secrets import (
     PIN_ROLE,
     check_secret,
@@ -30,6 +32,7 @@ from tracelog.people.secrets import (
 
 # A token's last use is noted at most this often, so that reading stays reading.
 NOTE_USE_EVERY = timedelta(days=1)
+NOTE_PLACE_EVERY = timedelta(minutes=10)
 
 
 def create_account(
@@ -205,6 +208,7 @@ def create_token(
     actor: Actor,
     now: datetime,
     expires_at: datetime | None = None,
+    scopes: Iterable[str] = (),
 ) -> str:
     """Make a token with which a program acts for an account.
 
@@ -215,13 +219,15 @@ def create_token(
         role: what it may do, at most what the account may.
         actor: who makes it.
         now: when, UTC.
-        expires_at: when it ends, UTC; None: when it is revoked.
+        expires_at: when it ends, UTC, within two years; None: in a year.
+        scopes: what of the role it may do: names of `SCOPES` or permissions; none: all of it.
 
     Returns:
         The token itself: shown now, never again; only its SHA-256 is kept.
 
     Raises:
-        TracelogError: name, role or end is not right; at its field.
+        TracelogError: name, role, scopes or end is not right; at its field.
+        NotAllowed: a program's token, itself narrowed, would make one that may do more.
         Conflict: the account has a good token of that name.
     """
     kept_name = _checked_text(name, "name")
@@ -236,8 +242,10 @@ def create_token(
             ),
             "role",
         )
-    if expires_at is not None and expires_at <= now:
-        raise TracelogError(_("has passed already; choose a later day"), "expires_at")
+    chosen = chosen_permissions(scopes, role)
+    if actor.scopes is not None and not (chosen or PERMISSIONS[role]) <= actor.scopes:
+        raise NotAllowed(_("a token makes no other that may do more than itself"))
+    ends_at = end_of_life(expires_at, now)
     if any(token.name == kept_name for token in _open_tokens(session, account.id)):
         raise Conflict(
             _("'%(name)s' is in use; revoke that token or choose another name", name=kept_name),
@@ -252,11 +260,14 @@ def create_token(
             role=role,
             token_hash=token_hash(secret),
             created_at=now,
-            expires_at=expires_at,
+            expires_at=ends_at,
+            scopes=written_scopes(chosen),
         )
     )
     session.flush()
-    after = {"account": account.name, "role": role, "expires_at": expires_at}
+    after: dict[str, object] = {"account": account.name, "role": role, "expires_at": ends_at}
+    if chosen is not None:
+        after["scopes"] = written_scopes(chosen)
     audit.append(session, actor, now, "create token", Subject("token", kept_name), None, after)
     return secret
 
@@ -277,16 +288,32 @@ def revoke_token(session: Session, token_id: uuid.UUID, actor: Actor, now: datet
     session.flush()
 
 
-def note_token_use(session: Session, token_id: uuid.UUID, actor: Actor, now: datetime) -> None:
-    """Note that a token was used, at most once a day, so that idle ones are seen."""
+def note_token_use(
+    session: Session, token_id: uuid.UUID, address: str, actor: Actor, now: datetime
+) -> None:
+    """Note that a token was used and from where: see `is_use_news`.
+
+    Raises:
+        NotFound: there is no such token.
+    """
     token = session.get(Token, token_id)
     if token is None:
         raise NotFound(_("there is no such token"))
-    if token.last_used_at is not None and now - token.last_used_at < NOTE_USE_EVERY:
+    if not is_use_news(token.last_used_at, token.last_used_from, address, now):
         return
-    token.last_used_at = now
-    audit.append(session, actor, now, "use token", Subject("token", token.name))
+    token.last_used_at, token.last_used_from = now, address
+    after = {"address": address}
+    audit.append(session, actor, now, "use token", Subject("token", token.name), None, after)
     session.flush()
+
+
+def is_use_news(
+    last_at: datetime | None, last_from: str | None, address: str, now: datetime
+) -> bool:
+    """Whether a token's use is noted: once a day, or after a while from another address."""
+    if last_at is None or now - last_at >= NOTE_USE_EVERY:
+        return True
+    return address != last_from and now - last_at >= NOTE_PLACE_EVERY
 
 
 def _subject(name: str) -> Subject:

@@ -1,16 +1,15 @@
-"""Commands of the people: accounts and tokens, from the server's own terminal."""
+"""Commands of the people: accounts and their sessions, from the server's own terminal."""
 
 import sys
-from datetime import datetime
 
 import click
 
 from tracelog.db import reading, writing
-from tracelog.errors import TracelogError
-from tracelog.instants import now, parse_instant, show_instant, zone_named
+from tracelog.instants import now, show_instant, zone_named
 from tracelog.language import _
-from tracelog.people import actions, queries, tablet_actions
+from tracelog.people import actions, queries, session_actions, tablet_actions
 from tracelog.people.permissions import ROLES
+from tracelog.people.session_queries import sessions_of
 from tracelog.terminal import (
     command_actor,
     json_option,
@@ -24,7 +23,7 @@ _UTC = zone_named("UTC")
 
 @click.group()
 def user() -> None:
-    """Accounts of people and tokens of programs.
+    """Accounts of people, and where they are signed in.
 
     Example: tracelog user add anna --role administrator
     """
@@ -127,27 +126,6 @@ def disable(name: str, again: bool) -> None:
 
 @user.command()
 @click.argument("name")
-@click.argument("purpose")
-@click.option("--role", type=click.Choice(ROLES), help="At most the account's own, the default.")
-@click.option("--expires-at", metavar="INSTANT", help="When it ends, such as 2027-01-01T00:00Z.")
-def token(name: str, purpose: str, role: str | None, expires_at: str | None) -> None:
-    """Make a token with which a program acts for an account; it is printed this once.
-
-    Example: tracelog user token gateway "line 3 counters" --expires-at 2027-01-01T00:00Z
-    """
-    ends_at = _end(expires_at)
-    with writing(open_database()) as session:
-        account = queries.account_named(session, name)
-        if not account.active:
-            raise TracelogError(_("'%(name)s' is disabled", name=account.name), "name")
-        secret = actions.create_token(
-            session, account, purpose, role or account.role, command_actor(), now(), ends_at
-        )
-    click.echo(secret)
-
-
-@user.command()
-@click.argument("name")
 def pin(name: str) -> None:
     """Give somebody a new PIN for shared tablets, good once; it is printed this once.
 
@@ -159,10 +137,44 @@ def pin(name: str) -> None:
     click.echo(given)
 
 
-def _end(text: str | None) -> datetime | None:
-    if text is None:
-        return None
-    try:
-        return parse_instant(text, _UTC)
-    except ValueError as problem:
-        raise click.BadParameter(str(problem), param_hint="--expires-at") from None
+@user.command()
+@click.argument("name")
+@json_option
+def sessions(name: str, as_json: bool) -> None:
+    """List where somebody is signed in just now.
+
+    Example: tracelog user sessions anna --json
+    """
+    with reading(open_database()) as session:
+        account = queries.account_named(session, name)
+        found = sessions_of(session, account.id, now())
+    if as_json:
+        keys = ("device", "tablet", "way", "address", "browser", "began_at", "seen_at")
+        print_json({"sessions": [{key: getattr(one, key) for key in keys} for one in found]})
+        return
+    print_table(
+        [_("Where"), _("With"), _("Address"), _("Since (UTC)"), _("Last seen (UTC)")],
+        [
+            [
+                one.tablet or _(one.device),
+                _(one.way),
+                one.address,
+                show_instant(one.began_at, _UTC),
+                show_instant(one.seen_at, _UTC),
+            ]
+            for one in found
+        ],
+    )
+
+
+@user.command("sign-out")
+@click.argument("name")
+def sign_out(name: str) -> None:
+    """End all sessions of somebody, at shared tablets too; tokens of programs go on.
+
+    Example: tracelog user sign-out anna
+    """
+    with writing(open_database()) as session:
+        account = queries.account_named(session, name)
+        session_actions.end_all(session, account.id, command_actor(), now())
+    click.echo(_("%(name)s is signed out everywhere.", name=account.name))

@@ -75,6 +75,20 @@ WITH_PIN = frozenset(
     }
 )
 
+# Names for what a token of a program usually needs; any permission is a scope of its own, too.
+SCOPES = MappingProxyType(
+    {
+        "reading": frozenset({"see"}),
+        "logging": frozenset({"see", "log entry", "correct entry"}),
+        "counters": frozenset({"see", "send readings", "read counter"}),
+        "production": frozenset({"see", "record pallet", "record coil run", "record measurement"}),
+        "maintenance": frozenset(
+            {"see", "record service", "record tool change", "record change", "plan services"}
+        ),
+        "notices": frozenset({"see", "subscribe", "subscribe webhook", "see deliveries"}),
+    }
+)
+
 EVERY_PERMISSION: frozenset[str] = frozenset().union(*PERMISSIONS.values())
 
 
@@ -85,6 +99,8 @@ def may(role: str, permission: str) -> bool:
 
 def may_act(actor: Actor, permission: str) -> bool:
     """Whether somebody may do that now: by their role, and by how they proved who they are."""
+    if actor.scopes is not None and permission not in actor.scopes:
+        return False
     return may(actor.role, permission) and (not actor.by_pin or permission in WITH_PIN)
 
 

@@ -49,6 +49,12 @@ class TokenView:
         """Whether it opens the door then."""
         return self.revoked_at is None and (self.expires_at is None or moment < self.expires_at)
 
+    def state_at(self, moment: datetime) -> str:
+        """In a word how it is then: ``good``, ``expired`` or ``revoked``."""
+        if self.revoked_at is not None:
+            return "revoked"
+        return "good" if self.is_good_at(moment) else "expired"
+
 
 @dataclass(frozen=True)
 class TokenHolder:

@@ -13,6 +13,7 @@ from tracelog.db import writing
 from tracelog.language import _
 from tracelog.people import actions, queries, session_actions, session_queries, tablet_queries
 from tracelog.people.permissions import covers
+from tracelog.people.scopes import read_scopes
 from tracelog.people.secrets import token_hash
 from tracelog.people.session_queries import SessionHolder
 from tracelog.people.session_rules import IDLE, LONGEST, NOTE_EVERY, NOTES_PER_IDLE, is_over
@@ -223,20 +224,21 @@ def _by_token(secret: str) -> Visitor:
     ):
         raise NotSignedIn(_("the token is not known, has expired or was revoked"))
     name = f"{holder.account.name}/{holder.token.name}"
-    actor = Actor(name, holder.token.role, "api", holder.account.id)
-    last = holder.token.last_used_at
-    if last is None or now() - last >= actions.NOTE_USE_EVERY:
-        _note_use(holder.token.id, actor)
+    token = holder.token
+    actor = Actor(name, token.role, "api", holder.account.id, scopes=read_scopes(token.scopes))
+    here = address_of(request)[:60]
+    if actions.is_use_news(token.last_used_at, token.last_used_from, here, now()):
+        _note_use(token.id, here, actor)
     return Visitor(actor, holder.account.display_name, by_token=True)
 
 
-def _note_use(token_id: uuid.UUID, actor: Actor) -> None:
+def _note_use(token_id: uuid.UUID, address: str, actor: Actor) -> None:
     if request.method not in {"GET", "HEAD", "OPTIONS"}:
-        actions.note_token_use(current_session(), token_id, actor, now())
+        actions.note_token_use(current_session(), token_id, address, actor, now())
         return
     try:
         with writing(house().engine) as own:
-            actions.note_token_use(own, token_id, actor, now())
+            actions.note_token_use(own, token_id, address, actor, now())
     except SQLAlchemyError:
         # Reading goes on when the database is too busy for a remark.
         log.warning("the use of token %s could not be noted", actor.name)

@@ -14,7 +14,7 @@ from tracelog.errors import Conflict, NotAllowed, NotFound, TracelogError
 from tracelog.language import _
 from tracelog.people.labels import checked_label
 from tracelog.people.models import Account, Tablet, TabletPerson
-from tracelog.people.permissions import may
+from tracelog.people.permissions import may, may_act
 from tracelog.people.pin_rules import LONGEST_PIN, ONCE_FOR, check_pin, new_pin, wait_after
 from tracelog.people.secrets import (
     TABLET_PREFIX,
@@ -159,7 +159,7 @@ def reset_pin(session: Session, account_id: uuid.UUID, actor: Actor, now: dateti
     account = _account(session, account_id)
     if not account.active:
         raise NotFound(_("'%(name)s' is disabled", name=account.name))
-    if may(account.role, "manage accounts") and not may(actor.role, "manage accounts"):
+    if may(account.role, "manage accounts") and not may_act(actor, "manage accounts"):
         raise NotAllowed(_("the PIN of an administrator is reset by an administrator"))
     pin = new_pin()
     account.pin_hash = hash_secret(pin)

@@ -12,7 +12,7 @@ from tracelog.errors import NotFound, TracelogError
 from tracelog.language import _
 from tracelog.people import actions, queries
 from tracelog.people.expiring import end_of
-from tracelog.people.permissions import PERMISSIONS, ROLES
+from tracelog.people.permissions import PERMISSIONS, ROLES, SCOPES
 from tracelog.people.secrets import hash_secret, is_outdated, verify_secret
 from tracelog.people.session_queries import sessions_of
 from tracelog.people.sessions import (
@@ -236,6 +236,8 @@ def _account_page(account_id: uuid.UUID, token_secret: str = "", **forms: Form) 
         tokens=queries.tokens_of(session, account_id),
         sessions=sessions_of(session, account_id, now()),
         here=own_session_id(),
+        scopes=SCOPES,
+        ticked=request.form.getlist("scopes"),
         token_secret=token_secret,
         now=now(),
         **(blank | forms),
@@ -309,6 +311,7 @@ def add_token(account_id: uuid.UUID) -> str | tuple[str, int]:
             current_actor(),
             now(),
             end_of(form.value("expires_on")),
+            request.form.getlist("scopes"),
         )
     except TracelogError as problem:
         return _account_page(account_id, token_form=form.with_problem(problem)), problem.status

@@ -81,6 +81,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.web.offline:offline",
     "tracelog.people.views:people",
     "tracelog.people.session_views:session_pages",
+    "tracelog.people.token_api:token_api",
     "tracelog.people.trail.views:trail_pages",
     "tracelog.people.trail.api:trail_api",
     "tracelog.people.language_views:languages",

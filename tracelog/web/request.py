@@ -368,6 +368,10 @@ def check_permission() -> None:
     if wanted is None or not house().may(visitor.actor, wanted):
         if wanted is not None and house().may(replace(visitor.actor, by_pin=False), wanted):
             raise NotAllowed(_("a PIN does not open this; sign in with your password"))
+        if wanted is not None and house().may(replace(visitor.actor, scopes=None), wanted):
+            raise NotAllowed(
+                _("the token's scopes do not include '%(wanted)s'; make one for it", wanted=wanted)
+            )
         raise NotAllowed(
             _(
                 "your role, %(role)s, does not include this; ask an administrator",
