@@ -22,7 +22,7 @@ class Settings:
     `TRACELOG_MQTT_PASSWORD` (mqtt_password), `TRACELOG_OPCUA_PASSWORD` (opcua_password) and
     `TRACELOG_EPCIS_BASE` (epcis_base) set them; so do, for notices, `TRACELOG_SMTP_URL`,
     `TRACELOG_SMTP_FROM`, `TRACELOG_SMTP_USERNAME`, `TRACELOG_SMTP_PASSWORD`, `TRACELOG_BASE_URL`,
-    `TRACELOG_WEBHOOK_REACH` and `TRACELOG_CA_FILE`; for reads from a replica `TRACELOG_REPLICA_URL`
+    `TRACELOG_WEBHOOK_REACH` and `TRACELOG_CA_FILE`; for the pages `TRACELOG_HOSTS`; for reads from a replica `TRACELOG_REPLICA_URL`
     and `TRACELOG_REPLICA_LAG`; for several plants `TRACELOG_GROUP`. `TRACELOG_CONFIG`
     names a TOML file with the lower-case keys, by default `tracelog.toml` in the data folder.
     """
@@ -44,6 +44,8 @@ class Settings:
     smtp_password: str | None = field(default=None, repr=False)
     # Where the pages are, for links in what is sent.
     base_url: str | None = None
+    # The names under which pages are answered, with commas between them; None: any.
+    hosts: str | None = None
     # Which networks webhooks may call: `public`, `plant` or `any`.
     webhook_reach: str | None = None
     # Whose certificates are trusted when sending (PEM), in place of the system's.
@@ -87,6 +89,7 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
             smtp_username=_optional("smtp_username", environment, written),
             smtp_password=_optional("smtp_password", environment, written),
             base_url=_optional("base_url", environment, written),
+            hosts=_optional("hosts", environment, written),
             webhook_reach=_optional("webhook_reach", environment, written),
             ca_file=_optional("ca_file", environment, written),
             replica_url=with_driver(_optional("replica_url", environment, written) or "") or None,

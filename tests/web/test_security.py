@@ -1,13 +1,17 @@
 """Headers on every answer, and nothing inline that they would refuse."""
 
 import re
+from pathlib import Path
+
 import pytest
 from flask import Flask
+from sqlalchemy import Engine
+from werkzeug.test import TestResponse
 
 from tests.support import tree
-from tests.support.site import Cast, Visit
-from tracelog.web.request import public
-from tracelog.web.security import allow_inline_styles
+from tests.support.site import TOKEN, Cast, Visit
+from tracelog.config import Settings
+from tracelog.web.application import create_application
 
 TEMPLATES = [path for path in tree.files(".html") if path.parts[0] == "templates"]
 INLINE = {
@@ -37,18 +41,90 @@ def test_every_answer_carries_the_headers(visit: Visit, cast: Cast) -> None:
 
 
 @pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
-def test_only_a_page_that_asks_for_it_may_set_styles_by_script(
+def test_over_https_browsers_stay_there_and_cookies_belong_to_this_host(
+    visit: Visit, cast: Cast
+) -> None:
+    assert "Strict-Transport-Security" not in visit.get("/sign-in").headers
+    cast.join("operator")
+    secure = {
+        "base_url": "https://tracelog.example",
+        "headers": {"Referer": "https://tracelog.example/sign-in"},
+    }
+    page = visit.client.get("/sign-in", **secure)
+    assert page.headers["Strict-Transport-Security"] == "max-age=31536000; includeSubDomains"
+    kept = [
+        *page.headers.getlist("Set-Cookie"),
+        *visit.client.post(
+            "/look", data={"look": "dark", **_proof(page)}, **secure
+        ).headers.getlist("Set-Cookie"),
+        *visit.client.post(
+            "/language", data={"language": "es", **_proof(page)}, **secure
+        ).headers.getlist("Set-Cookie"),
+    ]
+    assert {one.partition("=")[0] for one in kept} == {
+        "__Host-tracelog",
+        "__Host-tracelog_look",
+        "__Host-tracelog_language",
+    }
+    for one in kept:
+        told = {part.strip() for part in one.split(";")[1:]}
+        assert {"Secure", "HttpOnly", "Path=/", "SameSite=Lax"} <= told
+        assert "Domain" not in one
+    # What was kept is read again: the look and the language of the next page.
+    later = visit.client.get("/sign-in", **secure).text
+    assert 'lang="es"' in later
+    assert 'data-look="dark"' in later
+
+
+def _proof(page: TestResponse) -> dict[str, str]:
+    found = TOKEN.search(page.text)
+    assert found is not None
+    return {"csrf_token": found[1]}
+
+
+@pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
+def test_pages_are_answered_under_their_own_names_only(own_engine: Engine, tmp_path: Path) -> None:
+    settings = Settings(
+        database_url=str(own_engine.url),
+        secret_key="a key that opens nothing but tests",
+        data_dir=tmp_path,
+        hosts="tracelog.example, log.example",
+    )
+    client = create_application(settings, engine=own_engine).test_client()
+    for host, status in {
+        "tracelog.example": 200,
+        "log.example:8000": 200,
+        "127.0.0.1:8000": 200,
+        "elsewhere.example": 400,
+        "tracelog.example.elsewhere.example": 400,
+        "tracelog.example@elsewhere.example": 400,
+    }.items():
+        for path in ("/sign-in", "/api/v1/health/live"):
+            answer = client.get(path, headers={"Host": host})
+            assert answer.status_code == status, (host, path)
+            assert "elsewhere" not in answer.text
+    # Nor is what a proxy would say believed where none is named.
+    told = client.get(
+        "/sign-in", headers={"X-Forwarded-Proto": "https", "X-Forwarded-For": "10.1.1.1"}
+    )
+    assert "Strict-Transport-Security" not in told.headers
+
+
+@pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
+def test_only_what_a_route_names_can_be_done_and_nothing_is_shared_with_other_sites(
     application: Flask, visit: Visit
 ) -> None:
-    def page() -> str:
-        allow_inline_styles()
-        return "<p>a chart</p>"
-
-    application.add_url_rule("/chart", "chart", public(page))
-    assert (
-        "style-src 'self' 'unsafe-inline'" in visit.get("/chart").headers["Content-Security-Policy"]
+    for method in ("TRACE", "CONNECT", "PROPFIND", "PUT"):
+        assert visit.client.open("/sign-in", method=method).status_code == 405, method
+    answer = visit.client.get(
+        "/api/v1/health/live", headers={"Origin": "https://elsewhere.example"}
     )
-    assert "unsafe-inline" not in visit.get("/sign-in").headers["Content-Security-Policy"]
+    assert not [
+        name for name, _value in answer.headers if name.lower().startswith("access-control")
+    ]
+    assert not application.debug
+    rules = {rule.rule: rule.methods or set() for rule in application.url_map.iter_rules()}
+    assert not [path for path, methods in rules.items() if {"TRACE", "CONNECT"} & methods]
 
 
 def test_templates_hold_nothing_that_the_browser_would_refuse() -> None:

@@ -7,6 +7,7 @@ from tracelog.people.language_actions import check_language, choose_language
 from tracelog.people.sessions import signed_in_account
 from tracelog.web.forms import safe_next
 from tracelog.web.request import current_actor, current_session, now, public
+from tracelog.web.security import drop_cookie, keep_cookie
 from tracelog.web.speaking import COOKIE
 
 languages = Blueprint("languages", __name__)
@@ -26,14 +27,7 @@ def choose() -> Response:
         return onward
     kept = check_language(name)
     if kept is None:
-        onward.delete_cookie(COOKIE)
+        drop_cookie(onward, COOKIE)
     else:
-        onward.set_cookie(
-            COOKIE,
-            kept,
-            max_age=A_YEAR,
-            httponly=True,
-            samesite="Lax",
-            secure=request.is_secure,
-        )
+        keep_cookie(onward, COOKIE, kept, A_YEAR)
     return onward

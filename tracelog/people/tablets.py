@@ -1,6 +1,6 @@
 """Whether the browser that asks is a shared tablet: it holds a long secret in a cookie."""
 
-from flask import current_app, g, request
+from flask import current_app, g
 from werkzeug.exceptions import HTTPException
 from werkzeug.routing import RequestRedirect
 from werkzeug.wrappers import Response
@@ -11,6 +11,7 @@ from tracelog.people.permissions import may_act
 from tracelog.people.secrets import token_hash
 from tracelog.people.tablet_queries import TabletView, tablet_with
 from tracelog.web.request import PUBLIC, house, permission_of, the_lines_now
+from tracelog.web.security import keep_cookie, read_cookie
 
 TABLET_COOKIE = "tracelog_tablet"
 # As long as browsers keep any cookie; it is set anew whenever somebody signs in.
@@ -21,7 +22,7 @@ _HERE = "tracelog_tablet_here"
 def tablet_here() -> TabletView | None:
     """The shared tablet that this browser is, None if it is none or was revoked."""
     if _HERE not in g:
-        secret = request.cookies.get(TABLET_COOKIE, "")
+        secret = read_cookie(TABLET_COOKIE)
         found = None
         if secret:
             with reading(house().engine) as session:
@@ -36,16 +37,9 @@ def remember_tablet(response: Response, secret: str | None = None) -> None:
 
     Scripts cannot read it, and other sites' forms do not send it.
     """
-    kept = secret or request.cookies.get(TABLET_COOKIE, "")
+    kept = secret or read_cookie(TABLET_COOKIE)
     if kept:
-        response.set_cookie(
-            TABLET_COOKIE,
-            kept,
-            max_age=KEPT_SECONDS,
-            httponly=True,
-            samesite="Lax",
-            secure=request.is_secure,
-        )
+        keep_cookie(response, TABLET_COOKIE, kept, KEPT_SECONDS)
 
 
 def start_page(tablet: TabletView) -> str:

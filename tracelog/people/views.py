@@ -37,6 +37,7 @@ from tracelog.web.request import (
     permit,
     public,
 )
+from tracelog.web.security import keep_cookie
 
 people = Blueprint("people", __name__)
 
@@ -107,14 +108,7 @@ def choose_look() -> Response:
     look = request.form.get("look", "auto")
     response = redirect(safe_next(request.form.get("next"), "/"), 303)
     if look in LOOKS:
-        response.set_cookie(
-            LOOK_COOKIE,
-            look,
-            max_age=A_YEAR,
-            httponly=True,
-            samesite="Lax",
-            secure=request.is_secure,
-        )
+        keep_cookie(response, LOOK_COOKIE, look, A_YEAR)
     return response
 
 

@@ -19,7 +19,6 @@ from tracelog.trends.tables import sheet_of
 from tracelog.web.downloads import sheet_file
 from tracelog.web.forms import Form, asked
 from tracelog.web.request import current_session, now, permit, the_plant_now
-from tracelog.web.security import allow_inline_styles
 
 trends = Blueprint("trends", __name__)
 
@@ -42,8 +41,6 @@ def trends_view() -> tuple[str, int]:
     except TracelogError as problem:
         form = form.with_problem(problem)
         return render_template("trends/trends.html", form=form, offered=offered, page=None), 400
-    if explored:
-        allow_inline_styles()
     return (
         render_template(
             "trends/trends.html", form=form, offered=offered, page=page, explored=explored

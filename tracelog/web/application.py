@@ -71,7 +71,7 @@ from tracelog.web import request as asked
 from tracelog.web.help_pages import furnish_help
 from tracelog.web.navigation import beyond_the_bar, places
 from tracelog.web.problems import register_problems
-from tracelog.web.security import address_of, check_form, protect
+from tracelog.web.security import address_of, check_form, protect, read_cookie, trusted_hosts
 from tracelog.web.speaking import furnish_language
 
 # Every room's pages and calls: module and blueprint.
@@ -215,6 +215,7 @@ def create_application(
     )
     app.config.update(
         SECRET_KEY=settings.secret_key,
+        TRUSTED_HOSTS=trusted_hosts(settings.hosts),
         MAX_CONTENT_LENGTH=LARGEST_REQUEST_BYTES,
         MAX_FORM_MEMORY_SIZE=LARGEST_FORM_BYTES,
         MAX_FORM_PARTS=MOST_FORM_FIELDS,
@@ -380,7 +381,7 @@ def _shown_everywhere(app: Flask) -> dict[str, Any]:
     visitor = _visitor()
     plant = _plant() if visitor is not None else None
     rooms = places(app) if visitor is not None else []
-    look = request.cookies.get(LOOK_COOKIE, "auto")
+    look = read_cookie(LOOK_COOKIE) or "auto"
     return {
         "visitor": visitor,
         "plant": plant,

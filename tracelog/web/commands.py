@@ -1,6 +1,7 @@
 """Commands of the web room: serve, demo, upgrade."""
 
 import ipaddress
+import logging
 import os
 import socket
 import sys
@@ -19,6 +20,7 @@ from tracelog.db import is_current, make_engine, reading, upgrade
 from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.terminal import open_database
+from tracelog.web.bodies import AT_ONCE as BODIES_AT_ONCE
 from tracelog.web.serving import PROXIES_VARIABLE
 from tracelog.web.turns import THREADS
 
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
 
 # After a signal to stop, requests under way have so long to be finished.
 STOP_SECONDS = 30
+# The first line and the headers of a request have so long to arrive.
+HEADERS_SECONDS = 10
 _SERVER_TARGET = "tracelog.web.serving:application"
 
 
@@ -124,24 +128,36 @@ def run_server(settings: Settings, host: str, port: int, workers: int) -> None:
     os.environ["TRACELOG_DATA_DIR"] = str(settings.data_dir.absolute())
     os.environ["TRACELOG_DATABASE_URL"] = settings.database_url
     from granian import Granian
-    from granian.constants import Interfaces
+    from granian.constants import HTTPModes, Interfaces
+    from granian.http import HTTP1Settings
     from granian.log import LogLevels
 
-    Granian(
+    server = Granian(
         _SERVER_TARGET,
         factory=True,
         address=host,
         port=port,
         interface=Interfaces.WSGI,
         workers=workers,
-        # Most of them only wait for their turn: see tracelog.web.turns.
-        blocking_threads=THREADS,
+        # Most of them only wait: for their turn (tracelog.web.turns), or for what is sent
+        # (tracelog.web.bodies).
+        blocking_threads=THREADS + BODIES_AT_ONCE,
+        http1_settings=HTTP1Settings(header_read_timeout=HEADERS_SECONDS * 1000),
+        # Without it a client could have requests of HTTP/2 wait, which have no such limit.
+        http=HTTPModes.http1,
         respawn_failed_workers=True,
         workers_kill_timeout=STOP_SECONDS,
         websockets=False,
         log_level=LogLevels.warning,
         process_name=None,
-    ).serve()
+    )
+    logging.getLogger("_granian").addFilter(_is_no_remark_on_threads)
+    server.serve()
+
+
+def _is_no_remark_on_threads(record: logging.LogRecord) -> bool:
+    # It takes every thread to be at work at once; most of ours only wait.
+    return not record.getMessage().startswith("Configuration allows spawning up to")
 
 
 def _require_free(host: str, port: int) -> None:

@@ -7,7 +7,7 @@ from flask import Flask, Response, flash, g, redirect, render_template, request,
 from flask_wtf.csrf import CSRFError
 from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as NoFreeConnection
-from werkzeug.exceptions import HTTPException
+from werkzeug.exceptions import HTTPException, SecurityError
 from werkzeug.wrappers import Response as AnyResponse
 
 from tracelog.db import is_disk_full, is_out_of_reach
@@ -105,6 +105,7 @@ def register_problems(app: Flask) -> None:
     app.register_error_handler(NotSignedIn, _not_signed_in)
     app.register_error_handler(TracelogError, answer_error)
     app.register_error_handler(CSRFError, _stale_form)
+    app.register_error_handler(SecurityError, _foreign_name)
     app.register_error_handler(HTTPException, _http)
     for kind in (OperationalError, InterfaceError, DBAPIError, NoFreeConnection):
         app.register_error_handler(kind, _database)
@@ -150,6 +151,12 @@ def _stale_form(_problem: CSRFError) -> AnyResponse:
         400,
         _("This form is not from your present session. Go back, load the page again and retry."),
     )
+
+
+def _foreign_name(_problem: SecurityError) -> AnyResponse:
+    # A page would hold addresses, and there are none under a name that is not ours.
+    sentence = _("This server does not answer under that name. An administrator can change that.")
+    return Response(sentence, 400, content_type="text/plain; charset=utf-8")
 
 
 def _http(problem: HTTPException) -> AnyResponse:

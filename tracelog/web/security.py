@@ -3,6 +3,7 @@
 from flask import Flask, Request, Response, g, request
 from flask.sessions import SecureCookieSessionInterface, SessionMixin
 from flask_wtf.csrf import CSRFProtect
+from werkzeug.wrappers import Response as AnyResponse
 
 from tracelog.web.request import current_visitor, is_api, is_reading
 
@@ -21,8 +22,18 @@ _POLICY = {
 _forms = CSRFProtect()
 
 
+# A browser takes a cookie of such a name only over https, of this host, for all of its pages, so
+# that neither a neighbouring host nor a page without https can put another in its place.
+_OWN_HOST = "__Host-"
+_HTTPS_ONLY = "max-age=31536000; includeSubDomains"
+
+
 class CookieWhenSecure(SecureCookieSessionInterface):
     """Session cookies that are sent over https only, where the page itself came over https."""
+
+    def get_cookie_name(self, app: Flask) -> str:
+        """The name of the cookie in this answer."""
+        return _name_here(super().get_cookie_name(app))
 
     def get_cookie_secure(self, app: Flask) -> bool:  # noqa: ARG002
         """Whether this answer goes over https."""
@@ -34,9 +45,50 @@ class CookieWhenSecure(SecureCookieSessionInterface):
             super().save_session(app, session, response)
 
 
-def allow_inline_styles() -> None:
-    """Let the page of this request set styles by script, as the chart library does."""
-    g.tracelog_inline_styles = True
+def _name_here(name: str) -> str:
+    return f"{_OWN_HOST}{name}" if request.is_secure else name
+
+
+def read_cookie(name: str) -> str:
+    """What a cookie of ours holds, blank if the browser sent none."""
+    return request.cookies.get(_name_here(name), "")
+
+
+def keep_cookie(response: AnyResponse, name: str, value: str, seconds: int) -> None:
+    """Let the browser keep something that scripts cannot read and other sites' forms do not send.
+
+    Args:
+        response: the answer to this request.
+        name: of the cookie.
+        value: what it holds.
+        seconds: how long it is kept.
+    """
+    response.set_cookie(
+        _name_here(name),
+        value,
+        max_age=seconds,
+        httponly=True,
+        samesite="Lax",
+        secure=request.is_secure,
+    )
+
+
+def drop_cookie(response: AnyResponse, name: str) -> None:
+    """Let the browser forget a cookie of ours."""
+    response.delete_cookie(
+        _name_here(name), httponly=True, samesite="Lax", secure=request.is_secure
+    )
+
+
+def trusted_hosts(named: str | None) -> list[str] | None:
+    """The names under which an application answers, None: any.
+
+    Args:
+        named: names with commas between them. This machine's own are always among them, since
+            whatever watches over the server asks by those.
+    """
+    names = [name.strip() for name in (named or "").split(",") if name.strip()]
+    return [*names, "localhost", "127.0.0.1"] if names else None
 
 
 def show_alone() -> None:
@@ -78,12 +130,12 @@ def check_form() -> None:
 
 
 def _headers(response: Response) -> Response:
-    styles = "'self' 'unsafe-inline'" if g.get("tracelog_inline_styles") else "'self'"
-    policy = _POLICY | {"style-src": styles}
     headers = response.headers
-    headers["Content-Security-Policy"] = "; ".join(f"{k} {v}" for k, v in policy.items())
+    headers["Content-Security-Policy"] = "; ".join(f"{k} {v}" for k, v in _POLICY.items())
     if g.get("tracelog_shown_alone"):
         headers["Content-Security-Policy"] = "default-src 'none'; frame-ancestors 'none'; sandbox"
+    if request.is_secure:
+        headers["Strict-Transport-Security"] = _HTTPS_ONLY
     headers["X-Content-Type-Options"] = "nosniff"
     headers["X-Frame-Options"] = "DENY"
     # A page whose address is a secret tells nobody where it was.

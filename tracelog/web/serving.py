@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from flask import g
 
 from tracelog.config import load_settings
-from tracelog.web.application import Application, create_application
+from tracelog.web.application import LARGEST_REQUEST_BYTES, Application, create_application
+from tracelog.web.bodies import Arrivals, whole_bodies
 from tracelog.web.problems import answer_problem
 from tracelog.web.turns import Turns, crowded, in_turns
 
@@ -23,12 +24,10 @@ PROXIES_VARIABLE = "TRACELOG_BEHIND_PROXIES"
 
 def application() -> Application:
     """Make the application of this process."""
-    app = create_application(
-        load_settings(),
-        proxies=int(os.environ.get(PROXIES_VARIABLE, "0") or "0"),
-        watched=True,
-    )
+    proxies = int(os.environ.get(PROXIES_VARIABLE, "0") or "0")
+    app = create_application(load_settings(), proxies=proxies, watched=True)
     take_turns(app, Turns())
+    await_bodies(app, Arrivals.behind_proxies() if proxies else Arrivals())
     _end_with_the_server()
     return app
 
@@ -46,6 +45,19 @@ def take_turns(app: Application, turns: Turns) -> None:
     app.extensions["tracelog_turns"] = turns
     app.wsgi_app = in_turns(  # type: ignore[method-assign, assignment]
         app.wsgi_app, turn_away, turns
+    )
+
+
+def await_bodies(app: Application, arrivals: Arrivals) -> None:
+    """Let an application be asked only when all that belongs to a request has arrived."""
+
+    def refuse(environ: "WSGIEnvironment", status: int, sentence: str) -> "WSGIApplication":
+        with app.request_context(environ):
+            g.tracelog_without_database = True
+            return app.process_response(answer_problem(status, sentence))
+
+    app.wsgi_app = whole_bodies(  # type: ignore[method-assign, assignment]
+        app.wsgi_app, refuse, arrivals, LARGEST_REQUEST_BYTES
     )
 
 

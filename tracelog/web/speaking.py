@@ -17,6 +17,7 @@ from markupsafe import Markup, escape
 
 from tracelog.language import CHOICE, filled, in_words, language, translation
 from tracelog.locales import ENGLISH, LANGUAGES
+from tracelog.web.security import read_cookie
 
 COOKIE = "tracelog_language"
 PARAMETER = "lang"
@@ -61,7 +62,7 @@ def furnish_language(app: Flask, own_language: Callable[[], str | None]) -> None
 
 def cookie_language() -> str | None:
     """The language that was chosen in this browser."""
-    return language_of_tag(request.cookies.get(COOKIE, ""))
+    return language_of_tag(read_cookie(COOKIE))
 
 
 def _is_file() -> bool:

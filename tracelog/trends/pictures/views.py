@@ -22,7 +22,6 @@ from tracelog.trends.questions import Known, RateQuestion
 from tracelog.web.downloads import sheet_file
 from tracelog.web.forms import Form
 from tracelog.web.request import current_session, now, permit, the_plant_now
-from tracelog.web.security import allow_inline_styles
 
 pictures = Blueprint("pictures", __name__)
 Asked = TypeVar("Asked")
@@ -117,10 +116,7 @@ def funnel_view() -> tuple[str, int]:
             "filled": {"by": str(asked.by), **period_fields(at, asked.start, asked.end)},
         }
 
-    shown = page_of(at, "trends/pictures/funnel.html", read_funnel, build)
-    if explored:
-        allow_inline_styles()
-    return shown
+    return page_of(at, "trends/pictures/funnel.html", read_funnel, build)
 
 
 @pictures.get("/trends/funnel.<kind>")
