@@ -155,7 +155,8 @@ def make_engine(url: str, *, reads_only: bool = False) -> Engine:
         )
         event.listen(engine, "begin", _begin_postgresql)
         event.listen(engine, "checkin", _end_transaction)
-        return engine
+        # A transaction that might write cannot even begin there.
+        return engine.execution_options(postgresql_readonly=True) if reads_only else engine
     engine = create_engine(url, connect_args={"timeout": 30})
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)

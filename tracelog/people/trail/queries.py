@@ -148,6 +148,11 @@ def _view(row: AuditRecord) -> RecordView:
 
 
 def wrote_since(session: Session, actor: Actor, since: datetime) -> bool:
-    """Whether somebody wrote anything at or after an instant (UTC)."""
-    found = select(AuditRecord.id).where(AuditRecord.at >= since, AuditRecord.actor == actor.name)
+    """Whether somebody wrote anything at or after an instant (UTC).
+
+    That a token was used is written with what it was used for, and is nothing that it wrote.
+    """
+    found = select(AuditRecord.id).where(
+        AuditRecord.at >= since, AuditRecord.actor == actor.name, AuditRecord.action != "use token"
+    )
     return session.execute(found.limit(1)).first() is not None
