@@ -12,6 +12,9 @@ import platformdirs
 from tracelog.errors import TracelogError
 from tracelog.language import _
 
+# Files of the data folder: the secret key, and those that it took the place of.
+KEY, OLDER_KEYS = "secret-key", "secret-key-older"
+_OPERATION = ("backup_folder", "backup_at", "backup_keep", "log_level", "log_format")
 
 @dataclass(frozen=True)
 class Settings:
@@ -22,8 +25,10 @@ class Settings:
     `TRACELOG_MQTT_PASSWORD` (mqtt_password), `TRACELOG_OPCUA_PASSWORD` (opcua_password) and
     `TRACELOG_EPCIS_BASE` (epcis_base) set them; so do, for notices, `TRACELOG_SMTP_URL`,
     `TRACELOG_SMTP_FROM`, `TRACELOG_SMTP_USERNAME`, `TRACELOG_SMTP_PASSWORD`, `TRACELOG_BASE_URL`,
-    `TRACELOG_WEBHOOK_REACH` and `TRACELOG_CA_FILE`; for the pages `TRACELOG_HOSTS`; for reads from a replica `TRACELOG_REPLICA_URL`
-    and `TRACELOG_REPLICA_LAG`; for several plants `TRACELOG_GROUP`. `TRACELOG_CONFIG`
+    `TRACELOG_WEBHOOK_REACH` and `TRACELOG_CA_FILE`; for the pages `TRACELOG_HOSTS`; for reads from
+    a replica `TRACELOG_REPLICA_URL` and `TRACELOG_REPLICA_LAG`; for several plants `TRACELOG_GROUP`; for whoever runs the server
+    `TRACELOG_SECRET_KEY_FALLBACKS`, `TRACELOG_BACKUP_FOLDER`, `TRACELOG_BACKUP_AT`,
+    `TRACELOG_BACKUP_KEEP`, `TRACELOG_LOG_LEVEL` and `TRACELOG_LOG_FORMAT`. `TRACELOG_CONFIG`
     names a TOML file with the lower-case keys, by default `tracelog.toml` in the data folder.
     """
 
@@ -56,6 +61,21 @@ class Settings:
     replica_lag: str | None = None
     # The file that names the plants of a group.
     group: str | None = None
+    # Keys from before, with commas between them: what they signed is still accepted.
+    secret_key_fallbacks: str | None = field(default=None, repr=False)
+    # Where the server puts a backup each day, when by the plant's clock, and how many it keeps.
+    backup_folder: str | None = None
+    backup_at: str | None = None
+    backup_keep: str | None = None
+    # How much is logged, and whether as JSON or for eyes.
+    log_level: str | None = None
+    log_format: str | None = None
+
+    @property
+    def older_keys(self) -> tuple[str, ...]:
+        """Secret keys from before the present one, the newest first."""
+        given = (self.secret_key_fallbacks or "").split(",")
+        return tuple(key.strip() for key in given if key.strip())
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -78,7 +98,7 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
         data_dir.mkdir(parents=True, exist_ok=True)
         return Settings(
             database_url=with_driver(database_url or f"sqlite:///{data_dir / 'tracelog.db'}"),
-            secret_key=secret_key or _kept_secret(data_dir / "secret-key"),
+            secret_key=secret_key or _kept_secret(data_dir / KEY),
             data_dir=data_dir,
             mqtt_username=_optional("mqtt_username", environment, written),
             mqtt_password=_optional("mqtt_password", environment, written),
@@ -95,6 +115,9 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
             replica_url=with_driver(_optional("replica_url", environment, written) or "") or None,
             replica_lag=_optional("replica_lag", environment, written),
             group=_optional("group", environment, written),
+            secret_key_fallbacks=_optional("secret_key_fallbacks", environment, written)
+            or (None if secret_key else _older_secrets(data_dir / OLDER_KEYS)),
+            **{name: _optional(name, environment, written) for name in _OPERATION},
         )
     except OSError as problem:
         raise TracelogError(
@@ -149,3 +172,10 @@ def _kept_secret(path: Path) -> str:
         with os.fdopen(descriptor, "w", encoding="ascii") as file:
             file.write(secrets.token_urlsafe(48))
     return path.read_text(encoding="ascii").strip()
+
+
+def _older_secrets(path: Path) -> str | None:
+    try:
+        return ",".join(path.read_text(encoding="ascii").split()) or None
+    except FileNotFoundError:
+        return None

@@ -1,5 +1,6 @@
 """The commands `tracelog backup` and `tracelog restore`."""
 
+import os
 from pathlib import Path
 
 import click
@@ -12,19 +13,25 @@ from tracelog.keeping.actions import restore as put_back
 from tracelog.keeping.archive import Manifest, reading_archive
 from tracelog.keeping.last import LastBackup, remember
 from tracelog.keeping.making import back_up, place_in, thin_out
+from tracelog.keeping.scheduled import make_scheduled
 from tracelog.language import _
 from tracelog.terminal import json_option, open_database, print_json, print_table
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=click.Path(path_type=Path), required=False)
 @click.option(
     "--keep",
     type=click.IntRange(min=1),
     help="FILE is a folder: put a backup named by its time there, and keep so many.",
 )
+@click.option(
+    "--scheduled",
+    is_flag=True,
+    help="Make the backup of the day, as the settings say, if it is due; else do nothing.",
+)
 @json_option
-def backup(file: Path, keep: int | None, as_json: bool) -> None:
+def backup(file: Path | None, keep: int | None, scheduled: bool, as_json: bool) -> None:
     """Write everything into one archive FILE while others go on working.
 
     It holds the whole database with pictures and accounts (passwords as hashes only), and no
@@ -32,7 +39,15 @@ def backup(file: Path, keep: int | None, as_json: bool) -> None:
     safe as the database itself.
 
     Example: tracelog backup tracelog-monday.zip   or   tracelog backup /srv/backups --keep 14
+    or   tracelog backup --scheduled
     """
+    if scheduled:
+        if file is not None or keep is not None:
+            raise click.UsageError("--scheduled takes folder and number from the settings alone")
+        _back_up_as_scheduled(as_json)
+        return
+    if file is None:
+        raise click.UsageError("name a FILE, or --scheduled")
     if keep is None and file.is_dir():
         raise click.UsageError(f"{file} is a folder; name a file, or say how many to --keep there")
     settings, moment = load_settings(), now()
@@ -55,6 +70,26 @@ def backup(file: Path, keep: int | None, as_json: bool) -> None:
     click.echo(_("Written and read again: %(path)s", path=path))
     for one in gone:
         click.echo(_("Removed: %(path)s", path=one))
+
+
+def _back_up_as_scheduled(as_json: bool) -> None:
+    settings = load_settings()
+    if not settings.backup_folder:
+        raise TracelogError(
+            _("no backups are scheduled; set TRACELOG_BACKUP_FOLDER to the folder they go to")
+        )
+    if hasattr(os, "nice"):
+        os.nice(10)  # people at their pages come first
+    made = make_scheduled(open_database(settings), settings, now())
+    if as_json:
+        removed = [str(one) for one in made.removed] if made else []
+        print_json({"file": str(made.path) if made else None, "removed": removed})
+    elif made is None:
+        click.echo(_("No backup is due now."))
+    else:
+        click.echo(_("Written and read again: %(path)s", path=made.path))
+        for one in made.removed:
+            click.echo(_("Removed: %(path)s", path=one))
 
 
 @click.command()

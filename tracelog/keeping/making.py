@@ -18,7 +18,7 @@ from tracelog.plant.models import Plant
 from tracelog.schema import metadata
 
 _AT_ONCE = 2000
-_NAMED = re.compile(r"tracelog-\d{8}T\d{6}Z\.zip")
+NAMED = re.compile(r"tracelog-\d{8}T\d{6}Z\.zip")
 
 
 def back_up(engine: Engine, path: Path, settings: Settings, now: datetime) -> Manifest:
@@ -83,7 +83,7 @@ def thin_out(folder: Path, keep: int) -> list[Path]:
     Returns:
         What was removed.
     """
-    ours = sorted(path for path in folder.iterdir() if _NAMED.fullmatch(path.name))
+    ours = sorted(path for path in folder.iterdir() if NAMED.fullmatch(path.name))
     gone = ours[: max(len(ours) - keep, 0)]
     for path in gone:
         path.unlink()
