@@ -13,11 +13,13 @@ from sqlalchemy import Engine, NullPool, create_engine, event, make_url
 from sqlalchemy.orm import Session
 
 from tests.support import postgres, testrun
+from tests.support.emptying import Emptied
 from tracelog.db import make_engine, upgrade
 
 Kind: TypeAlias = Literal["sqlite", "postgresql"]
 KINDS: tuple[Kind, ...] = ("sqlite", "postgresql")
 _serial = itertools.count(1)
+_emptied = Emptied()
 
 
 class Databases:
@@ -34,7 +36,13 @@ class Databases:
     def migrated(self) -> str:
         """Address of a new database with all tables and no rows."""
         template = testrun.once(f"{self.kind}-tables", lambda: _with_tables(self.kind))
-        return self._remember(_create(self.kind, _new_name(), template))
+        if self.kind == "sqlite":
+            return self._remember(_create(self.kind, _new_name(), template))
+        url = _emptied.take()
+        if url is None:
+            url = _create(self.kind, _new_name(), template)
+            _emptied.note(url)
+        return self._remember(url)
 
     def with_plant(self) -> str:
         """Address of a new database that holds the small simulated plant."""
@@ -136,6 +144,8 @@ def _path_of(url: str) -> Path:
 
 def _remove(url: str) -> None:
     if make_url(url).get_backend_name() == "postgresql":
+        if _emptied.give_back(url):
+            return
         _on_server(f'DROP DATABASE IF EXISTS "{make_url(url).database}" WITH (FORCE)')
         return
     path = _path_of(url)

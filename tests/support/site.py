@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Thread
+from typing import Any
 
 from flask import Flask
 from flask.testing import FlaskClient
@@ -14,6 +15,7 @@ from jinja2 import BytecodeCache
 from jinja2.bccache import Bucket
 from playwright.sync_api import Page
 from sqlalchemy import Engine
+from werkzeug.routing import Rule
 from werkzeug.serving import WSGIRequestHandler, make_server
 from werkzeug.test import TestResponse
 
@@ -144,6 +146,25 @@ def application_on(engine: Engine, folder: Path) -> Flask:
     app.testing = True
     app.jinja_env.bytecode_cache = _COMPILED
     return app
+
+
+def _build_once() -> None:
+    """Let each address be compiled once in a process, however many applications there are."""
+    compiled: dict[tuple[object, ...], Any] = {}
+    compile_builder = Rule._compile_builder
+
+    def compiled_builder(rule: Rule, append_unknown: bool = True) -> Any:
+        # What the code of a builder depends on; the rest it asks its rule for.
+        defaults = tuple(sorted((rule.defaults or {}).items()))
+        key = (tuple(rule._trace), defaults, append_unknown)
+        if key not in compiled:
+            compiled[key] = compile_builder(rule, append_unknown)
+        return compiled[key]
+
+    Rule._compile_builder = compiled_builder  # type: ignore[method-assign, assignment]
+
+
+_build_once()
 
 
 class _Quietly(WSGIRequestHandler):

@@ -19,6 +19,10 @@ OpenDatabase: TypeAlias = Callable[[str], Engine]
 
 MAKE = "CREATE TABLE scratch (number INTEGER)"
 FILL = "INSERT INTO scratch VALUES (1)"
+ADD_ACCOUNT = (
+    "INSERT INTO accounts (id, name, display_name, role, secret_hash, active, session_epoch,"
+    " created_at) VALUES (gen_random_uuid(), 'a', 'A', 'operator', '', true, 0, now())"
+)
 COUNT = "SELECT count(*) FROM scratch"
 
 
@@ -59,9 +63,9 @@ def test_own_databases_do_not_share_rows(
 
 
 def test_removed_databases_are_gone(databases: Databases, open_database: OpenDatabase) -> None:
-    url = databases.migrated()
+    url = databases.empty()
     engine = open_database(url)
-    assert _tables(engine)
+    assert not _tables(engine)
     engine.dispose()
     databases.remove_all()
     if engine.dialect.name == "postgresql":
@@ -109,3 +113,22 @@ def test_the_servers_zone_is_not_taken_for_utc(engine: Engine) -> None:
 def test_the_network_is_closed_but_for_this_machine() -> None:
     with pytest.raises(Exception, match=r"socket|allowed"):
         socket.create_connection(("192.0.2.1", 80), timeout=1)
+
+
+@pytest.mark.parametrize("database_kind", ["postgresql"], indirect=True)
+def test_a_database_is_used_again_empty_unless_more_than_rows_changed(
+    databases: Databases, open_database: OpenDatabase
+) -> None:
+    url = databases.migrated()
+    engine = open_database(url)
+    with engine.begin() as connection:
+        connection.execute(text(ADD_ACCOUNT))
+    engine.dispose()
+    databases.remove_all()
+    assert databases.migrated() == url
+    with engine.begin() as connection:
+        assert connection.scalar(text("SELECT count(*) FROM accounts")) == 0
+        connection.execute(text("ALTER TABLE accounts ADD COLUMN scratch INTEGER"))
+    engine.dispose()
+    databases.remove_all()
+    assert databases.migrated() != url
