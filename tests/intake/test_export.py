@@ -1,9 +1,10 @@
 """An export holds everything, and the same plant gives the same bytes."""
 
+import csv
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, text
 
 from tests.intake.folders import (
     EXTRA,
@@ -18,9 +19,11 @@ from tests.intake.folders import (
     write_folder,
 )
 from tests.support.databases import Databases, Kind, open_engine
+from tracelog.db import reading
 from tracelog.errors import NoPlant, TracelogError
 from tracelog.intake.files import FILES
 from tracelog.outcomes import Became
+from tracelog.web.sheets import as_it_was, harmless
 
 EVERYTHING = {file: [*rows, EXTRA[file]] for file, rows in GOOD.items()}
 
@@ -183,3 +186,35 @@ def test_without_a_plant_there_is_nothing_to_export(own_engine: Engine, tmp_path
     with pytest.raises(NoPlant, match="nothing to export"):
         exported(own_engine, tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
+def test_no_cell_of_an_export_is_run_and_each_comes_back_as_it_was(
+    own_engine: Engine, tmp_path: Path, databases: Databases
+) -> None:
+    notes = ["=1+1", "-x", "@sum", "＝3", "''=own", "'quoted'", '=HYPERLINK("http://x.example")']
+    rows = good_rows()
+    rows["coils.csv"] += [{"coil": f"F{n}", "note": note} for n, note in enumerate(notes)]
+    import_good(own_engine, write_folder(tmp_path / "plant", rows))
+    first = exported(own_engine, tmp_path / "first")
+    written = [row[-1] for row in csv.reader(first["coils.csv"].decode().splitlines())]
+    for note in notes:
+        kept = as_it_was(note)
+        assert harmless(kept) in written, note
+    assert not [cell for cell in written if harmless(cell) != cell and cell[:1] != "'"]
+
+    other = open_engine(databases.migrated())
+    import_good(other, tmp_path / "first")
+    assert _coils(other) == _coils(own_engine)
+    assert exported(other, tmp_path / "second") == first
+    other.dispose()
+
+    bad = write_folder(tmp_path / "bad", {"coils.csv": [{"coil": "F9", "gauge_mm": "=1+1"}]})
+    [rejected] = import_into(own_engine, bad, keep_good=True).rejected
+    assert "'=1+1" in rejected.read_text(encoding="utf-8")
+
+
+def _coils(engine: Engine) -> list[tuple[str, str | None]]:
+    with reading(engine) as session:
+        found = session.execute(text("SELECT coil, note FROM coils ORDER BY coil"))
+        return [(row.coil, row.note) for row in found]

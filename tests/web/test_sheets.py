@@ -1,14 +1,18 @@
 import csv
 import io
+import tempfile
 from datetime import UTC, datetime
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import load_workbook
 
-from tracelog.web.sheets import FORMULA_STARTS, Sheet, as_csv, as_xlsx, harmless
+from tracelog.intake.csv_rows import CsvFile
+from tracelog.intake.spreadsheets.sheets import read_book
+from tracelog.web.sheets import FORMULA_STARTS, Sheet, as_csv, as_it_was, as_xlsx, harmless
 
 ZONE = ZoneInfo("Europe/Madrid")
 AT = datetime(2026, 3, 29, 12, 0, tzinfo=UTC)
@@ -51,3 +55,39 @@ def test_no_text_is_run_and_none_is_lost(text: str) -> None:
         1:
     ]
     assert row == [kept, "x"]
+
+
+# What facts keep: trimmed, without control characters; often with what a spreadsheet would run.
+KEPT = (
+    st.tuples(
+        st.text("'", max_size=2),
+        st.text(" ", max_size=1),
+        st.sampled_from(["", *"=+-@＝＋－＠", "\ufeff=", "\u200b@"]),
+        st.text(
+            st.characters(codec="utf-8", exclude_categories=["Cc", "Cs", "Cn", "Co"]), max_size=8
+        ),
+    )
+    .map(lambda parts: "".join(parts).strip())
+    .filter(bool)
+)
+
+
+@given(st.text())
+def test_text_comes_back_as_it_was(text: str) -> None:
+    assert as_it_was(harmless(text)) == text
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(KEPT, KEPT), min_size=1, max_size=4))
+def test_every_file_that_is_read_here_gives_back_what_was_exported(
+    cells: list[tuple[str, str]],
+) -> None:
+    sheet = Sheet("t", ("first", "second"), tuple(cells), ZONE)
+    for name, content in (("t.csv", as_csv(sheet).encode()), ("t.xlsx", as_xlsx(sheet))):
+        read = [row for _number, row in read_book(name, content).sheets[0].rows]
+        assert read == [("first", "second"), *cells], name
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "t.csv"
+        path.write_bytes(as_csv(sheet).encode())
+        with CsvFile(path) as opened:
+            assert [tuple(row.cells) for row in opened.rows()] == cells

@@ -9,6 +9,7 @@ from typing import IO, NamedTuple, Self
 
 from tracelog.errors import Fault
 from tracelog.language import _
+from tracelog.web.sheets import as_it_was
 
 # A row that means something is far shorter; this bounds what a hostile file can make us hold.
 LONGEST_LINE_BYTES = 1_000_000
@@ -142,7 +143,8 @@ class CsvFile:
                 self._bad_lines.clear()
                 yield CsvRow(start, cells, faults[:1])
             elif cells:
-                yield CsvRow(start, cells, self._misplaced_quote() if self._has_quote else ())
+                faults = self._misplaced_quote() if self._has_quote else ()
+                yield CsvRow(start, [as_it_was(one) for one in cells], faults)
 
     def _misplaced_quote(self) -> tuple[Fault, ...]:
         # The csv module takes a quote inside a cell that does not start with one; RFC 4180 does

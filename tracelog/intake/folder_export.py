@@ -3,6 +3,7 @@
 import csv
 import os
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
@@ -14,6 +15,7 @@ from tracelog.intake.files import FILES, FILES_BY_NAME, PLANT_FILE, PlantFile
 from tracelog.intake.plant_file import read_plant_file, write_plant_file
 from tracelog.intake.queries import filled_columns, plant_text, rows_of
 from tracelog.language import _
+from tracelog.web.sheets import harmless
 
 LINE_END = "\n"
 
@@ -103,6 +105,11 @@ def _half(folder: Path, name: str) -> Path:
     return folder / f".{name}.{os.getpid()}.half"
 
 
+def _cell(value: Any) -> str:
+    text = write_value(value)
+    return harmless(text) if isinstance(value, str) else text
+
+
 def _write(session: Session, file: PlantFile, path: Path) -> int:
     count = 0
     with path.open("w", encoding="utf-8", newline="") as opened:
@@ -110,7 +117,7 @@ def _write(session: Session, file: PlantFile, path: Path) -> int:
         columns = (*file.columns, *filled_columns(session, file.name))
         writer.writerow(columns)
         for row in rows_of(session, file.name):
-            writer.writerow([write_value(value) for value in row[: len(columns)]])
+            writer.writerow([_cell(value) for value in row[: len(columns)]])
             count += 1
         opened.flush()
         os.fsync(opened.fileno())

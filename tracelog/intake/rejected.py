@@ -2,6 +2,7 @@
 
 import csv
 import os
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -9,8 +10,15 @@ from typing import IO, Any
 
 from tracelog.errors import Fault, TracelogError
 from tracelog.language import _
+from tracelog.web.sheets import harmless
 
 SUFFIX = ".rejected.csv"
+# A sign before it makes no formula of it.
+_NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?")
+
+
+def _cell(text: str) -> str:
+    return text if _NUMBER.fullmatch(text) else harmless(text)
 
 
 class RejectedRows:
@@ -49,7 +57,7 @@ class RejectedRows:
         reason = "; ".join(str(fault) for fault in faults)
         if len(cells) > width:
             reason += " | " + ",".join(cells[width:])
-        self._writer.writerow([*padded, reason])
+        self._writer.writerow([*map(_cell, padded), harmless(reason)])
 
     def finish(self) -> None:
         """Have everything on the disk before the good rows are kept.

@@ -1,20 +1,25 @@
 """Figures as files for spreadsheets: CSV and XLSX of one table.
 
-A spreadsheet takes text that begins with = + - @ (or a tab or line break before them) for a
-formula and runs it when the file is opened. Such text is written with an apostrophe before it,
-in both formats; numbers are written as numbers and stay as they are. Source: OWASP, "CSV
-Injection" (from memory).
+A spreadsheet takes text that begins with = + - @ (or a blank, a tab or a line break before them, or
+the wide form of such a sign) for a formula and runs it when the file is opened. Such text is
+written with an apostrophe before it, in both formats and in plant folders, and loses it again when
+the file is read here; text that begins so with apostrophes of its own gets one more, so that every
+text comes back as it was. Numbers are written as numbers and stay as they are. Sources: OWASP, "CSV
+Injection" (from memory), and ASVS 5.0.0, requirement 1.2.10.
 """
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeAlias
 from zoneinfo import ZoneInfo
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\0", "＝", "＋", "－", "＠")
+# After apostrophes of its own, and what some program leaves out before it looks.
+_RUN = re.compile(r"'*(?:[\t\r\n\0]|[\s\ufeff\u200b]*[=+\-@＝＋－＠])")
 CSV_TYPE = "text/csv; charset=utf-8"
 XLSX_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 Cell: TypeAlias = str | int | float | bool | datetime | None
@@ -40,7 +45,17 @@ def harmless(text: str) -> str:
         >>> harmless("=1+1"), harmless("split")
         ("'=1+1", 'split')
     """
-    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    return f"'{text}" if _RUN.match(text) else text
+
+
+def as_it_was(text: str) -> str:
+    """Text of a file as it was before `harmless`; any other text stays as it is.
+
+    Example:
+        >>> as_it_was("'=1+1"), as_it_was("'split'")
+        ('=1+1', "'split'")
+    """
+    return text[1:] if text[:1] == "'" and _RUN.match(text) else text
 
 
 def cell_value(value: Cell, zone: ZoneInfo) -> str | int | float | None:

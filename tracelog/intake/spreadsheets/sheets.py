@@ -17,6 +17,7 @@ from tracelog.errors import TracelogError
 from tracelog.intake.spreadsheets.archive import demand_harmless
 from tracelog.intake.spreadsheets.text_files import rows_of_text, text_of
 from tracelog.language import _
+from tracelog.web.sheets import as_it_was
 
 Cell = Any
 MOST_BYTES = 12 * 1024 * 1024
@@ -141,7 +142,7 @@ def _kept(rows: Iterable[tuple[int, Sequence[Any]]]) -> Iterator[tuple[int, tupl
 
 def _cell(value: Any) -> Cell:
     if isinstance(value, str):
-        return value.strip()[:LONGEST_CELL] or None
+        return as_it_was(value.strip())[:LONGEST_CELL].strip() or None
     if isinstance(value, datetime):
         # Spreadsheets keep fractions of days; the second is what was meant.
         rounded = (value + timedelta(milliseconds=500)).replace(microsecond=0)
