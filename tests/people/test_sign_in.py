@@ -141,18 +141,6 @@ def change(session: Session, name: str, what: str) -> None:
         actions.set_active(session, account.id, active=False, actor=ADA, now=NOON)
 
 
-def test_guessing_is_held_up_for_that_name_and_address_only(visit: Visit, cast: Cast) -> None:
-    person, other = cast.join("operator"), cast.join("planner")
-    for _attempt in range(5):
-        assert attempt(visit, person.name, "402918") == 422
-    assert attempt(visit, person.name, "402918") == 429
-    assert attempt(visit, person.name, person.secret) == 429
-    # Neither the person on another tablet nor others on this one are locked out.
-    assert attempt(visit, person.name, person.secret, "10.0.0.2") == 303
-    visit.client.delete_cookie("tracelog")
-    assert attempt(visit, other.name, other.secret) == 303
-
-
 def test_capitals_and_spaces_do_not_make_more_attempts(visit: Visit, cast: Cast) -> None:
     cast.join("operator")
     answers = [

@@ -49,7 +49,7 @@ PERMISSIONS = MappingProxyType(
         | _FLOOR_KEEPING
         | _SENDING
         | {"set baseline", "work on case", "import data", "manage accounts", "read audit"}
-        | {"load spreadsheet", "set up plant"},
+        | {"load spreadsheet", "set up plant", "see health"},
     }
 )
 
@@ -85,6 +85,7 @@ SCOPES = MappingProxyType(
         "maintenance": frozenset(
             {"see", "record service", "record tool change", "record change", "plan services"}
         ),
+        "monitoring": frozenset({"see health"}),
         "notices": frozenset({"see", "subscribe", "subscribe webhook", "see deliveries"}),
     }
 )

@@ -22,6 +22,7 @@ from tracelog.db import reading
 from tracelog.errors import NotFound, TracelogError
 from tracelog.language import _
 from tracelog.people import queries, tablet_actions, tablet_queries
+from tracelog.people.attempts import prove_password
 from tracelog.people.pin_rules import LONGEST_PIN, SHORTEST_PIN
 from tracelog.people.secrets import verify_secret
 from tracelog.people.sessions import (
@@ -251,6 +252,4 @@ def _prove(account: queries.AccountView, present: str) -> None:
         if attempt.is_let_in and verify_secret(present, kept):
             return
         raise TracelogError(_wrong(account, attempt), "present")
-    _account, secret_hash = queries.secret_of(session, account.name)
-    if not verify_secret(present, secret_hash):
-        raise TracelogError(_("is not your present password"), "present")
+    prove_password(account, present, _("is not your present password"))

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracelog.people.models import Account, OpenSession, Tablet
+from tracelog.people.models import Account, KnownDevice, OpenSession, Tablet
 from tracelog.people.queries import ACCOUNT_COLUMNS, AccountView
 from tracelog.people.session_rules import IDLE, LONGEST, NOTE_EVERY, is_over, kind_of_device
 
@@ -105,3 +105,22 @@ def sessions_of(session: Session, account_id: uuid.UUID, now: datetime) -> list[
     return [
         one for one in found if not is_over(one.began_at, one.seen_at, now, one.idle + NOTE_EVERY)
     ]
+
+
+@dataclass(frozen=True)
+class DeviceView:
+    """A browser in which somebody has signed in: the hash of what it keeps, from where, when."""
+
+    hash: str
+    address: str
+    last_at: datetime
+
+
+def known_devices(session: Session, account_id: uuid.UUID) -> list[DeviceView]:
+    """Browsers in which somebody has signed in. One statement."""
+    rows = session.execute(
+        select(KnownDevice.device_hash, KnownDevice.address, KnownDevice.last_at).where(
+            KnownDevice.account_id == account_id
+        )
+    )
+    return [DeviceView(*row) for row in rows]

@@ -3,7 +3,7 @@
 import uuid
 from typing import Any
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, flash, make_response, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from tracelog.audit import Actor
@@ -11,6 +11,13 @@ from tracelog.db import reading
 from tracelog.errors import NotFound, TracelogError
 from tracelog.language import _
 from tracelog.people import actions, queries
+from tracelog.people.attempts import (
+    TooManyAttempts,
+    let_in,
+    look_at_attempt,
+    prove_password,
+    remember_device,
+)
 from tracelog.people.expiring import end_of
 from tracelog.people.permissions import PERMISSIONS, ROLES, SCOPES
 from tracelog.people.secrets import hash_secret, is_outdated, verify_secret
@@ -78,18 +85,26 @@ def sign_in_now() -> tuple[str, int] | Response:
     # Checked outside the transaction that writes: hashing is slow on purpose.
     with reading(house().engine) as session:
         account, kept = queries.secret_of(session, form.value("name"))
+    try:
+        counted = look_at_attempt(form.value("name"), account.id if account else None)
+    except TooManyAttempts as problem:
+        page = make_response(_sign_in_page(form.with_problem(problem), onward), problem.status)
+        page.headers["Retry-After"] = str(problem.seconds)
+        return page
     if not verify_secret(secret[:1000], kept) or account is None or not account.active:
-        problem = TracelogError(_("Name and password or PIN do not belong together."))
-        return _sign_in_page(form.with_problem(problem), onward), 422
+        wrong = TracelogError(_("Name and password or PIN do not belong together."))
+        return _sign_in_page(form.with_problem(wrong), onward), 422
     new_hash = hash_secret(secret) if kept and is_outdated(kept) else None
     actor = Actor(account.name, account.role, "page", account.id)
     actions.note_sign_in(current_session(), account, actor, now(), new_hash)
+    device = let_in(account.id, counted)
     tablet = tablet_here()
     if tablet is not None:
         note_tablet_sign_in(current_session(), tablet.id, account.id, actor, now())
     begin_session(account, tablet)
     response = redirect(onward, 303)
     remember_tablet(response)
+    remember_device(response, device)
     return response
 
 
@@ -155,11 +170,10 @@ def own_account() -> queries.AccountView:
 def change_own_secret() -> tuple[str, int] | Response:
     """Another password or PIN, proved by the present one; other sessions end."""
     account = own_account()
-    _account, kept = queries.secret_of(current_session(), account.name)
     form = Form()
     try:
-        if not verify_secret(request.form.get("present", "")[:1000], kept):
-            raise TracelogError(_("is not your present password or PIN"), "present")
+        wrong = _("is not your present password or PIN")
+        prove_password(account, request.form.get("present", ""), wrong)
         if request.form.get("secret") != request.form.get("again"):
             raise TracelogError(_("is not the same as the new one above"), "again")
         epoch = actions.change_secret(

@@ -40,8 +40,7 @@ import importlib
 from datetime import datetime
 from typing import Any
 
-from flask import Blueprint, Flask, Response, get_flashed_messages, request
-from flask_limiter import Limiter
+from flask import Blueprint, Flask, get_flashed_messages, request
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from werkzeug.middleware.proxy_fix import ProxyFix
@@ -57,7 +56,6 @@ from tracelog.notices.queries import unread
 from tracelog.notices.running import Notifier
 from tracelog.paths import templates_folder
 from tracelog.people.permissions import EVERY_PERMISSION, may_act
-from tracelog.people.queries import canonical_name
 from tracelog.people.sessions import identify, keep_sessions
 from tracelog.people.trail.queries import wrote_since
 from tracelog.people.views import LOOK_COOKIE, LOOKS
@@ -71,7 +69,7 @@ from tracelog.web import request as asked
 from tracelog.web.help_pages import furnish_help
 from tracelog.web.navigation import beyond_the_bar, places
 from tracelog.web.problems import register_problems
-from tracelog.web.security import address_of, check_form, protect, read_cookie, trusted_hosts
+from tracelog.web.security import check_form, protect, read_cookie, trusted_hosts
 from tracelog.web.speaking import furnish_language
 
 # Every room's pages and calls: module and blueprint.
@@ -171,8 +169,6 @@ NEVER_STALE = ("tracelog.people.", "tracelog.intake.", "tracelog.web.")
 LARGEST_REQUEST_BYTES = 16 * 1024 * 1024
 LARGEST_FORM_BYTES = 1024 * 1024
 MOST_FORM_FIELDS = 2000
-# Failed attempts for one name from one address; others, and other names, are not held up.
-SIGN_IN_LIMIT = "5 per minute; 30 per hour"
 
 
 class Application(Flask):
@@ -258,7 +254,6 @@ def create_application(
     for room in rooms.values():
         app.register_blueprint(room)
     _check_marks(app)
-    _limit_sign_in(app)
     if proxies:
         app.wsgi_app = ProxyFix(  # type: ignore[method-assign]
             app.wsgi_app, x_for=proxies, x_proto=proxies, x_host=proxies
@@ -284,20 +279,6 @@ def _check_marks(app: Flask) -> None:
         wanted = asked.permission_of(view)
         if wanted not in EVERY_PERMISSION | {asked.PUBLIC}:
             raise ValueError(f"{endpoint} is marked {wanted!r}, which is not a permission")
-
-
-def _limit_sign_in(app: Flask) -> None:
-    def attempt() -> str:
-        return f"{address_of(request)} {canonical_name(request.form.get('name', ''))[:80]}"
-
-    def failed(response: Response) -> bool:
-        return response.status_code >= 400
-
-    limiter = Limiter(attempt, app=app, storage_uri="memory://")
-    limit = limiter.limit(SIGN_IN_LIMIT, deduct_when=failed)
-    endpoint = "people.sign_in_now"
-    limited: Any = limit(app.view_functions[endpoint])
-    app.view_functions[endpoint] = limited
 
 
 def _furnish_templates(app: Flask) -> None:
