@@ -54,7 +54,9 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(
             ["account_id"], ["accounts.id"], name=op.f("fk_known_devices_account_id")
         ),
-        sa.PrimaryKeyConstraint("account_id", "device_hash", name=op.f("pk_known_devices")),
+        sa.PrimaryKeyConstraint(
+            "account_id", "device_hash", "address", name=op.f("pk_known_devices")
+        ),
     )
 
     op.create_table(

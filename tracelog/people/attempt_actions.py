@@ -83,11 +83,11 @@ def know_device(
         address: as `place_of` writes it.
         now: when, UTC.
     """
-    known = session.get(KnownDevice, (account_id, device_hash))
+    known = session.get(KnownDevice, (account_id, device_hash, address[:60]))
     if known is None:
-        known = KnownDevice(account_id=account_id, device_hash=device_hash)
+        known = KnownDevice(account_id=account_id, device_hash=device_hash, address=address[:60])
         session.add(known)
-    known.address, known.last_at = address[:60], now
+    known.last_at = now
     session.execute(
         delete(KnownDevice).where(
             KnownDevice.account_id == account_id, KnownDevice.last_at < now - DEVICE_KNOWN_FOR

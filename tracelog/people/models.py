@@ -128,13 +128,13 @@ class OpenSession(Base):
 
 
 class KnownDevice(Base):
-    """A browser in which somebody has signed in, and from where: it is never held up by others."""
+    """A browser in which somebody signed in, and an address from which: others do not hold it up."""
 
     __tablename__ = "known_devices"
 
     account_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("accounts.id"), primary_key=True)
     device_hash: Mapped[str] = mapped_column(String(64), primary_key=True)
-    address: Mapped[str] = mapped_column(String(60))
+    address: Mapped[str] = mapped_column(String(60), primary_key=True)
     last_at: Mapped[datetime]
 
 
