@@ -24,7 +24,7 @@ WORKERS ?= auto
 # More arguments for pytest, for example: make test TESTS="tests/strokes -k rollover"
 TESTS ?=
 
-.PHONY: help install demo serve test test-fast lint format bench screenshots checks-table messages lock wheel clean
+.PHONY: help install demo serve test test-fast lint audit format bench screenshots checks-table messages lock wheel clean
 
 help: ## Show what can be made
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /\1|/' \
@@ -49,6 +49,9 @@ lint: $(TEST_READY) ## Style, formatting, types and import contracts
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
+
+audit: $(TEST_READY) ## Ask the package index whether a locked library has a known weakness
+	$(BIN)/python -m tests.support.audited
 
 format: $(TEST_READY) ## Put the code into the project's format
 	$(BIN)/ruff check --fix .
