@@ -34,22 +34,22 @@ ROLES: tuple[str, ...] = ("operator", "planner", "supervisor", "quality", "admin
 PERMISSIONS = MappingProxyType(
     {
         "operator": _EVERYBODY | {"record measurement", "read counter"},
-        "planner": _EVERYBODY | _RUNNING,
+        "planner": _EVERYBODY | _RUNNING | {"see group"},
         "supervisor": _EVERYBODY
         | _RUNNING
         | _FLOOR_KEEPING
         | _SENDING
         | {"hold stock", "set baseline", "work on case", "hand over shift", "read audit"}
-        | {"load spreadsheet"},
+        | {"load spreadsheet", "see group"},
         "quality": _EVERYBODY
         | {"record change", "record measurement", "record pallet", "hold stock", "release stock"}
-        | {"set baseline", "work on case", "read audit"},
+        | {"set baseline", "work on case", "read audit", "see group"},
         "administrator": _EVERYBODY
         | _RUNNING
         | _FLOOR_KEEPING
         | _SENDING
         | {"set baseline", "work on case", "import data", "manage accounts", "read audit"}
-        | {"load spreadsheet", "set up plant", "see health"},
+        | {"load spreadsheet", "set up plant", "see group", "see health"},
     }
 )
 

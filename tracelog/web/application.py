@@ -95,6 +95,8 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.defects.photos.views:photo_pages",
     "tracelog.floor.views:pages",
     "tracelog.floor.labels.views:label_pages",
+    "tracelog.group.views:group_pages",
+    "tracelog.group.api:group_api",
     "tracelog.handover.views:pages",
     "tracelog.handover.signing.views:signing_pages",
     "tracelog.handover.weekly.views:week_pages",
@@ -250,6 +252,7 @@ def create_application(
     register_problems(app)
     app.register_error_handler(NoPlant, answer_no_plant)
     _furnish_templates(app)
+    app.jinja_env.globals["has_group"] = bool(settings.group)
     furnish_help(app)
     for room in rooms.values():
         app.register_blueprint(room)
