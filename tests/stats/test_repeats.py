@@ -172,16 +172,16 @@ def test_the_price_of_looking_at_many_numbers_is_paid() -> None:
 def test_chance_alone_seldom_passes_for_a_repeat(known: tuple[int, ...]) -> None:
     random = np.random.default_rng(906)
     fooled = 0
-    for _time in range(150):
+    for _time in range(60):
         cans = "".join("b" if bad else "g" for bad in random.random(48) < 0.1)
         fooled += find_repeats(cans, known).by_every[0][1] > 0.8
-    assert fooled <= 3
+    assert fooled <= 1
 
 
 def test_what_is_said_with_a_probability_is_right_so_often() -> None:
     random = np.random.default_rng(907)
     said, right = [], []
-    for _time in range(300):
+    for _time in range(120):
         number = int(random.choice([8, 12, 24])) if random.random() < 0.6 else 0
         at = np.arange(48)
         place = random.integers(max(number, 1))

@@ -16,7 +16,7 @@ from tracelog.handover.weekly.rules import (
     unsteadiness,
 )
 
-WEEKS = 400
+WEEKS = 200
 
 
 @pytest.mark.parametrize("clumping", [0.0, 0.05, 0.15, 0.4])
