@@ -44,6 +44,7 @@ def test_everybody_sees_logs_and_corrects(role: str, permission: str) -> None:
         ("manage accounts", {"administrator"}),
         ("read audit", {"supervisor", "quality", "administrator"}),
         ("set up plant", {"administrator"}),
+        ("see health", {"administrator"}),
         ("see group", {"planner", "supervisor", "quality", "administrator"}),
         ("load spreadsheet", {"supervisor", "administrator"}),
     ],

@@ -52,6 +52,7 @@ from tracelog.db import make_engine
 from tracelog.errors import NoPlant
 from tracelog.instants import zone_named
 from tracelog.intake.setup.without_plant import answer_no_plant
+from tracelog.keeping.running import BackupKeeper
 from tracelog.notices.queries import unread
 from tracelog.notices.running import Notifier
 from tracelog.paths import templates_folder
@@ -66,6 +67,7 @@ from tracelog.trends.chart_language import chart_language
 from tracelog.trends.signals.watching import Watcher
 from tracelog.web import assets, figures, numbers
 from tracelog.web import request as asked
+from tracelog.web.access import keep_access_log, request_number
 from tracelog.web.help_pages import furnish_help
 from tracelog.web.navigation import beyond_the_bar, places
 from tracelog.web.problems import register_problems
@@ -76,6 +78,8 @@ from tracelog.web.speaking import furnish_language
 BLUEPRINTS: tuple[str, ...] = (
     "tracelog.web.assets:assets",
     "tracelog.web.health:health",
+    "tracelog.web.health_page:health_pages",
+    "tracelog.web.health_page:health_api",
     "tracelog.web.offline:offline",
     "tracelog.people.views:people",
     "tracelog.people.session_views:session_pages",
@@ -213,6 +217,7 @@ def create_application(
     )
     app.config.update(
         SECRET_KEY=settings.secret_key,
+        SECRET_KEY_FALLBACKS=list(settings.older_keys),
         TRUSTED_HOSTS=trusted_hosts(settings.hosts),
         MAX_CONTENT_LENGTH=LARGEST_REQUEST_BYTES,
         MAX_FORM_MEMORY_SIZE=LARGEST_FORM_BYTES,
@@ -226,6 +231,7 @@ def create_application(
         notifier.start()
         app.watcher = Watcher(engine, notifier.tell)
         app.watcher.tell()
+        BackupKeeper(engine, settings).start()
     asked.furnish(
         app,
         asked.House(
@@ -241,6 +247,7 @@ def create_application(
             wrote_lately=wrote_since,
         ),
     )
+    keep_access_log(app, proxies)
     furnish_language(app, _own_language)
     keep_sessions(app)
     protect(app)
@@ -299,6 +306,8 @@ def _furnish_templates(app: Flask) -> None:
         line_figure=figures.sparkline,
         may=asked.may,
         unread_notices=_unread,
+        request_number=request_number,
+        backup_trouble=lambda: _backup_trouble(app),
         messages=lambda: [] if asked.is_by_itself() else get_flashed_messages(),
     )
     environment.filters.update(numbers.PLAIN)
@@ -358,6 +367,12 @@ def _unread() -> int:
         return unread(asked.current_session(), visitor.actor.account_id)
     except SQLAlchemyError:
         return 0
+
+
+def _backup_trouble(app: Flask) -> bool:
+    """Whether somebody who can mend it is to be told that the scheduled backup failed."""
+    data_dir = app.extensions["tracelog"].settings.data_dir
+    return bool(asked.may("see health")) and failure(data_dir) is not None
 
 
 def _shown_everywhere(app: Flask) -> dict[str, Any]:

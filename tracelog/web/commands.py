@@ -19,8 +19,10 @@ from tracelog.config import Settings, load_settings
 from tracelog.db import is_current, make_engine, reading, upgrade
 from tracelog.errors import TracelogError
 from tracelog.language import _
+from tracelog.logs import begin_logging, server_configuration
 from tracelog.terminal import open_database
 from tracelog.web.bodies import AT_ONCE as BODIES_AT_ONCE
+from tracelog.web.counting import share_between_workers
 from tracelog.web.serving import PROXIES_VARIABLE
 from tracelog.web.turns import THREADS
 
@@ -132,6 +134,8 @@ def run_server(settings: Settings, host: str, port: int, workers: int) -> None:
     from granian.http import HTTP1Settings
     from granian.log import LogLevels
 
+    begin_logging(settings.log_level, settings.log_format, service=True)
+    share_between_workers(settings.data_dir.absolute() / f"figures-{port}")
     server = Granian(
         _SERVER_TARGET,
         factory=True,
@@ -149,6 +153,7 @@ def run_server(settings: Settings, host: str, port: int, workers: int) -> None:
         workers_kill_timeout=STOP_SECONDS,
         websockets=False,
         log_level=LogLevels.warning,
+        log_dictconfig=server_configuration(),
         process_name=None,
     )
     logging.getLogger("_granian").addFilter(_is_no_remark_on_threads)

@@ -164,7 +164,7 @@ def _operation(route: Route, call: Call, schemas: dict[str, Shape]) -> dict[str,
         "summary": call.about,
         "parameters": [_parameter(one) for one in call.asked],
         "responses": {
-            **{str(status): _answer(shape) for status, shape in call.answers.items()},
+            **{str(status): _answer(shape, call.media_type) for status, shape in call.answers.items()},
             **{str(status): _problem(status) for status in _problems_of(call, wanted)},
         },
         "security": [],
@@ -197,8 +197,8 @@ def _parameter(asked: Asked) -> dict[str, Any]:
     }
 
 
-def _answer(shape: Shape) -> dict[str, Any]:
-    return {"description": "Done", "content": {"application/json": {"schema": shape}}}
+def _answer(shape: Shape, media_type: str) -> dict[str, Any]:
+    return {"description": "Done", "content": {media_type: {"schema": shape}}}
 
 
 def _problem(status: int) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from tracelog.db import is_disk_full, is_out_of_reach
 from tracelog.errors import BadFact, Fault, TracelogError
 from tracelog.language import _
+from tracelog.web.counting import count_database_error
 from tracelog.web.request import NotSignedIn, is_api, is_in_doubt, is_reading
 
 RETRY_SECONDS = 5
@@ -173,8 +174,11 @@ def _http(problem: HTTPException) -> AnyResponse:
 
 def _database(problem: DBAPIError | NoFreeConnection) -> AnyResponse:
     if isinstance(problem, DBAPIError) and not is_out_of_reach(problem):
+        count_database_error("other")
         return _unforeseen(problem)
     _note(problem)
+    is_full = isinstance(problem, DBAPIError) and is_disk_full(problem)
+    count_database_error("full" if is_full else "away")
     return answer_problem(503, _sentence_for_database(problem))
 
 

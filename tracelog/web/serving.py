@@ -10,10 +10,13 @@ from typing import TYPE_CHECKING
 from flask import g
 
 from tracelog.config import load_settings
+from tracelog.logs import begin_logging
+from tracelog.web.access import timed
 from tracelog.web.application import LARGEST_REQUEST_BYTES, Application, create_application
 from tracelog.web.bodies import Arrivals, whole_bodies
+from tracelog.web.counting import count_turned_away
 from tracelog.web.problems import answer_problem
-from tracelog.web.turns import Turns, crowded, in_turns
+from tracelog.web.turns import Turns, crowded, in_turns, kind_of
 
 if TYPE_CHECKING:
     from _typeshed.wsgi import WSGIApplication, WSGIEnvironment
@@ -25,8 +28,11 @@ PROXIES_VARIABLE = "TRACELOG_BEHIND_PROXIES"
 def application() -> Application:
     """Make the application of this process."""
     proxies = int(os.environ.get(PROXIES_VARIABLE, "0") or "0")
-    app = create_application(load_settings(), proxies=proxies, watched=True)
+    settings = load_settings()
+    begin_logging(settings.log_level, settings.log_format, service=True)
+    app = create_application(settings, proxies=proxies, watched=True)
     take_turns(app, Turns())
+    app.wsgi_app = timed(app.wsgi_app)  # type: ignore[method-assign, assignment]
     await_bodies(app, Arrivals.behind_proxies() if proxies else Arrivals())
     _end_with_the_server()
     return app
@@ -36,6 +42,8 @@ def take_turns(app: Application, turns: Turns) -> None:
     """Let an application answer so many requests at once, and turn away those beyond a queue."""
 
     def turn_away(environ: "WSGIEnvironment", seconds: str) -> "WSGIApplication":
+        kind = kind_of(environ["REQUEST_METHOD"], environ.get("PATH_INFO", ""))
+        count_turned_away(kind.name.lower() if kind is not None else "")
         with app.request_context(environ):
             g.tracelog_without_database = True
             response = answer_problem(503, crowded())

@@ -85,6 +85,7 @@ class Call:
         is_collection: one fact is sent, or an array of them.
         in_address: fields of the body's fact that the address gives.
         problems: statuses with which it may fail, beside those of every call.
+        media_type: of what it answers.
     """
 
     about: str
@@ -94,6 +95,7 @@ class Call:
     is_collection: bool = False
     in_address: tuple[str, ...] = ()
     problems: tuple[int, ...] = field(default=())
+    media_type: str = "application/json"
 
 
 def described(call: Call) -> Callable[[View], View]:
