@@ -53,6 +53,7 @@ from tracelog.errors import NoPlant
 from tracelog.instants import zone_named
 from tracelog.intake.setup.without_plant import answer_no_plant
 from tracelog.keeping.running import BackupKeeper
+from tracelog.keeping.scheduled import failure
 from tracelog.notices.queries import unread
 from tracelog.notices.running import Notifier
 from tracelog.paths import templates_folder
