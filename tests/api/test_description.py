@@ -1,40 +1,50 @@
 """The description of the API is whole, and what the API does is what it says."""
 
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import jsonschema_rs
 import pytest
-import schemathesis
-from hypothesis import HealthCheck, Phase, given, settings
-from schemathesis.checks import load_all_checks
-from schemathesis.specs.openapi.checks import negative_data_rejection, positive_data_acceptance
+from flask import Flask
 
 from tests.api.facts import TAKEN
 from tests.api.plant import Program, Site, at
+from tests.fuzz.api_calls import MODES, call_at_random, machine_of, quickly, read_by_others, who_may
+from tests.support.site import application_on
+from tracelog.db import make_engine
 from tracelog.people.permissions import EVERY_PERMISSION
 from tracelog.web.openapi import description, routes_of
 from tracelog.web.request import permission_of
 from tracelog.web.shapes import call_of
 
 PAGES = {"/api/v1/"}  # what people read there
-EXAMPLES = 12
+# For each call, engine, and way of calling; `python -m tests.bench fuzz --target api` asks more.
+EXAMPLES = 3
+CHAINS, STEPS = 15, 6
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-# Called in process, nobody decompresses.
-UNCOMPRESSED = {"Accept-Encoding": "identity"}
-# Text is taken where a number is meant, as in files; and what is right by its form may name a
-# line that the plant does not have.
-LEFT_OUT = [negative_data_rejection, positive_data_acceptance]
 
 
-@pytest.fixture
-def described(site: Site) -> dict[str, Any]:
-    found: dict[str, Any] = site.app.test_client().get("/api/v1/openapi.json").json
+@lru_cache(maxsize=1)
+def _app() -> Flask:
+    """The application; its description asks no database."""
+    return application_on(make_engine("sqlite://"), Path())
+
+
+@pytest.fixture(scope="module")
+def app() -> Flask:
+    return _app()
+
+
+@pytest.fixture(scope="module")
+def described(app: Flask) -> dict[str, Any]:
+    found: dict[str, Any] = app.test_client().get("/api/v1/openapi.json").json
     return found
 
 
-def test_every_call_is_described(site: Site, described: Mapping[str, Any]) -> None:
-    there = {(route.path, route.method.lower()) for route in routes_of(site.app)}
+def test_every_call_is_described(app: Flask, described: Mapping[str, Any]) -> None:
+    there = {(route.path, route.method.lower()) for route in routes_of(app)}
     told = {
         (path, method) for path, operations in described["paths"].items() for method in operations
     }
@@ -42,14 +52,16 @@ def test_every_call_is_described(site: Site, described: Mapping[str, Any]) -> No
     assert len(told) >= 20
 
 
-def test_a_call_that_is_not_described_shows_itself(site: Site) -> None:
-    (route,) = [route for route in routes_of(site.app) if route.path == "/api/v1/"]
+def test_a_call_that_is_not_described_shows_itself(
+    app: Flask, described: Mapping[str, Any]
+) -> None:
+    (route,) = [route for route in routes_of(app) if route.path == "/api/v1/"]
     assert call_of(route.view) is None
-    assert "/api/v1/" not in description(site.app)["paths"]
+    assert "/api/v1/" not in described["paths"]
 
 
-def test_every_call_has_a_permission_or_is_meant_for_anybody(site: Site) -> None:
-    for route in routes_of(site.app):
+def test_every_call_has_a_permission_or_is_meant_for_anybody(app: Flask) -> None:
+    for route in routes_of(app):
         wanted = permission_of(route.view)
         assert wanted in EVERY_PERMISSION or route.path in {
             "/api/v1/",
@@ -182,11 +194,14 @@ def test_problems_and_results_fit_the_description(
         assert problem.is_valid(answer.json), answer.text
 
 
-def test_the_description_is_openapi_that_others_read(site: Site) -> None:
-    read = {(one.path, one.method) for one in (r.ok() for r in operations_read(site))}
-    paths = description(site.app)["paths"]
+def test_the_description_is_openapi_that_others_read(
+    app: Flask, described: Mapping[str, Any]
+) -> None:
+    operations = [one.ok() for one in read_by_others(app).get_all_operations()]
+    paths = described["paths"]
     told = {(path, method) for path, operations in paths.items() for method in operations}
     # The reader leaves out where it read the description itself.
+    read = {(one.path, one.method) for one in operations}
     assert read == told - {("/api/v1/openapi.json", "get")}
     names = [one["operationId"] for operations in paths.values() for one in operations.values()]
     assert len(names) == len(set(names))
@@ -198,43 +213,49 @@ def test_every_schema_of_the_description_is_one(described: Mapping[str, Any]) ->
     assert described["openapi"] == "3.1.0"
 
 
-def operations_read(site: Site) -> list[Any]:
-    return list(as_others_read_it(site).get_all_operations())
+def test_what_a_call_answers_leads_on_to_the_calls_below_it(described: Mapping[str, Any]) -> None:
+    paths = described["paths"]
+    named = {one["operationId"] for operations in paths.values() for one in operations.values()}
+    linked: dict[str, dict[str, Any]] = {}
+    for path, operations in paths.items():
+        for answer in operations.get("post", {"responses": {}})["responses"].values():
+            linked |= {path: answer["links"]} if "links" in answer else {}
+    assert all(link["operationId"] in named for links in linked.values() for link in links.values())
+    entry = {"entry_id": "$response.body#/id"}
+    assert [one["parameters"] for one in linked["/api/v1/defects"].values()] == [entry, entry]
+    (tool,) = linked["/api/v1/tools"].values()
+    assert tool["parameters"] == {"serial": "$response.body#/key/serial"}
+    assert "/api/v1/readings" not in linked
 
 
-def as_others_read_it(site: Site) -> Any:
-    return schemathesis.openapi.from_wsgi("/api/v1/openapi.json", site.app, headers=UNCOMPRESSED)
+@pytest.fixture(scope="module")
+def schema(site: Site) -> Any:
+    return read_by_others(site.app)
 
 
 def _operations() -> list[tuple[str, str]]:
-    from pathlib import Path
-
-    from tests.support.site import application_on
-    from tracelog.db import make_engine
-
-    # The description asks no database.
-    app = application_on(make_engine("sqlite://"), Path())
-    paths = description(app)["paths"]
+    paths = description(_app())["paths"]
     return [(path, method) for path, operations in paths.items() for method in operations]
 
 
 @pytest.mark.parametrize(("path", "method"), _operations())
-def test_whatever_the_description_allows_is_answered_as_described(
-    site: Site, history: Program, path: str, method: str
+def test_whatever_comes_is_answered_as_described(
+    schema: Any, history: Program, path: str, method: str
 ) -> None:
-    load_all_checks()
-    schema = as_others_read_it(site)
-    operation = schema[path][method.upper()]
+    for mode in MODES:
+        call_at_random(schema[path][method.upper()], history.headers, mode, EXAMPLES)
 
-    @settings(
-        max_examples=EXAMPLES,
-        phases=[Phase.explicit, Phase.generate],
-        suppress_health_check=list(HealthCheck),
-        deadline=None,
-        database=None,
-    )
-    @given(case=operation.as_strategy())
-    def check(case: schemathesis.Case) -> None:
-        case.call_and_validate(headers=history.headers | UNCOMPRESSED, excluded_checks=LEFT_OUT)
 
-    check()
+@pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
+def test_calls_that_go_on_with_what_others_answered_are_answered_as_described(
+    site: Site, schema: Any
+) -> None:
+    told: set[tuple[str, int]] = set()
+
+    class Calls(machine_of(schema, who_may(site.tokens))):  # type: ignore[misc]
+        def after_call(self, response: Any, case: Any) -> None:
+            super().after_call(response, case)
+            told.add((case.operation.label, response.status_code))
+
+    Calls.run(settings=quickly(CHAINS, stateful_step_count=STEPS))
+    assert len({label for label, _status in told}) > 10

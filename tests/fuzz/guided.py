@@ -5,11 +5,13 @@
 does not end the run. Called by ``python -m tests.bench fuzz``.
 """
 
+import contextlib
 import hashlib
 import sys
 import traceback
+from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
+from types import FunctionType, TracebackType
 
 import atheris
 
@@ -17,9 +19,8 @@ from tests.fuzz.limits import TookTooLong, within
 from tests.fuzz.targets import SEEDS, TARGETS, Target
 
 MOST_MEGABYTES = 2500
-# Readers of others that ours lean on; what is reached in them is worth keeping, too. Not all of
-# what is loaded: to make all of it count takes minutes.
-_OF_OTHERS = ["icalendar", "recurring_ical_events", "tomllib", "zipfile", "openpyxl.reader"]
+# Readers of others that ours lean on; what is reached in them is worth keeping, too.
+_OF_OTHERS = ("icalendar", "recurring_ical_events", "tomllib", "zipfile", "openpyxl.reader")
 
 
 class Finds:
@@ -43,6 +44,28 @@ class Finds:
         path.with_suffix(".txt").write_text(text, encoding="utf-8", errors="backslashreplace")
 
 
+def functions_of(names: tuple[str, ...]) -> Iterator[FunctionType]:
+    """The functions of modules and packages, of what is loaded; methods, too.
+
+    Only these guide: to make everything count that is loaded takes minutes, and leads astray.
+    """
+    for name, module in list(sys.modules.items()):
+        if any(name == one or name.startswith(f"{one}.") for one in names):
+            inside = list(vars(module).values())
+            for one in inside:
+                if isinstance(one, type) and one.__module__ == name:
+                    inside += vars(one).values()
+            found = {_plain(one) for one in inside if _plain(one) is not None}
+            yield from (one for one in found if one is not None and one.__module__ == name)
+
+
+def _plain(thing: object) -> FunctionType | None:
+    """The function behind a method, a property or a cache."""
+    for name in ("__func__", "fget", "__wrapped__", "func"):
+        thing = getattr(thing, name, thing)
+    return thing if isinstance(thing, FunctionType) else None
+
+
 def _steps(trace: TracebackType | None) -> list[traceback.FrameSummary]:
     return list(traceback.extract_tb(trace))
 
@@ -52,8 +75,13 @@ def fuzz(target: Target, folder: Path, seconds: int) -> None:
     corpus = folder / "corpus"
     corpus.mkdir(parents=True, exist_ok=True)
     finds = Finds(folder / "finds")
-    with atheris.instrument_imports(include=[*target.covers, *_OF_OTHERS]):
-        feed = target.try_one
+    feed = target.try_one
+    # What is imported only when it is needed is there after the first inputs.
+    for seed in target.seeds:
+        with contextlib.suppress(Exception):
+            feed(seed)
+    for function in functions_of((*target.covers, *_OF_OTHERS)):
+        atheris.instrument_func(function)
 
     def one(data: bytes) -> None:
         try:
@@ -72,7 +100,9 @@ def fuzz(target: Target, folder: Path, seconds: int) -> None:
         f"-max_len={target.most_bytes}",
         f"-rss_limit_mb={MOST_MEGABYTES}",
         f"-artifact_prefix={folder / 'finds'}/",
-        "-timeout=0",
+        "-timeout=600",
+        # Seeds are as long as inputs need be; to begin with short ones takes too long here.
+        "-len_control=0",
         "-print_final_stats=1",
         "-verbosity=1",
     ]

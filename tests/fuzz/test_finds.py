@@ -1,6 +1,8 @@
 """What fuzzing found, each once more by itself: what came, and the sentence it gets now."""
 
+import io
 import json
+import zipfile
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -8,13 +10,16 @@ import pytest
 
 from tests.api.plant import ZONE, at
 from tests.fuzz.calendars import END, START
+from tests.fuzz.telling import must_tell
 from tracelog.config import load_settings
 from tracelog.errors import BadFact, TracelogError
 from tracelog.intake.mqtt_rules import Message, understand
 from tracelog.intake.opcua_map import read_map
 from tracelog.intake.plant_file import read_plant_file
 from tracelog.intake.reject_rules import Arrived, Reject
+from tracelog.intake.spreadsheets.archive import demand_harmless
 from tracelog.json_text import parse_json
+from tracelog.keeping.archive import reading_archive
 from tracelog.plant.facts import PalletFact
 from tracelog.plant.icalendar_events import read_calendar
 from tracelog.trends.facts import MeasurementFact
@@ -67,3 +72,27 @@ def test_an_event_whose_last_change_cannot_be_read_is_one_that_does_not_say_it(n
     )
     (event,) = read_calendar(text.encode(), ZoneInfo("UTC"), START, END).events
     assert event.changed_at is None
+
+
+@pytest.mark.parametrize("packing", [zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_LZMA])
+def test_an_archive_in_which_any_byte_was_changed_is_read_or_refused(
+    packing: int, tmp_path: Path
+) -> None:
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w", packing) as archive:
+        archive.writestr("xl/workbook.xml", "<workbook/>" * 3)
+    sound = held.getvalue()
+    path = tmp_path / "backup.zip"
+    refused = 0
+    for place in range(len(sound)):
+        for byte in {0, 0x80, 0xFF, sound[place] ^ 0x40}:
+            changed = sound[:place] + bytes([byte]) + sound[place + 1 :]
+            try:
+                demand_harmless(changed)
+            except TracelogError as problem:
+                must_tell(problem, "file")
+                refused += 1
+            path.write_bytes(changed)
+            with pytest.raises(TracelogError), reading_archive(path):
+                pass
+    assert refused > len(sound)

@@ -3,8 +3,6 @@
 The short version of ``python -m tests.bench fuzz``; what that found stands in `test_finds.py`.
 """
 
-import time
-
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
@@ -70,7 +68,7 @@ def test_every_target_has_seeds_and_every_folder_of_seeds_a_target() -> None:
 
 def test_an_input_that_takes_too_long_is_a_find() -> None:
     with pytest.raises(TookTooLong), within(0.05):
-        time.sleep(20)
+        sum(range(10**10))
 
 
 def test_lines_that_are_reached_are_counted() -> None:

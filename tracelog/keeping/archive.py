@@ -6,7 +6,9 @@ that the manifest names; instants are UTC, ids and bytes text, so that it depend
 
 import hashlib
 import json
+import lzma
 import os
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
@@ -27,8 +29,8 @@ _MOST_MANIFEST_BYTES = 10_000_000
 # What reading raises where a file is no archive, or was altered: a changed byte can break the
 # compressed text before any sum is compared.
 _NO_ARCHIVE = (
-    *(zipfile.BadZipFile, zlib.error),
-    *(EOFError, NotImplementedError, RuntimeError, ValueError),
+    *(zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error),
+    *(EOFError, NotImplementedError, RuntimeError, ValueError, OverflowError),
 )
 
 Kind = Literal["uuid", "instant", "date", "time", "bytes", "plain"]

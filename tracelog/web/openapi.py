@@ -20,6 +20,7 @@ from tracelog.web.request import PUBLIC, permission_of, public
 from tracelog.web.shapes import (
     PROBLEM,
     PROBLEM_SHAPE,
+    RESULT,
     RESULT_SHAPE,
     Asked,
     Call,
@@ -127,11 +128,13 @@ def description(app: Flask) -> dict[str, Any]:
     """
     schemas: dict[str, Shape] = {"Problem": PROBLEM_SHAPE, "Result": RESULT_SHAPE}
     paths: dict[str, dict[str, Any]] = {}
-    for route in routes_of(app):
+    routes = routes_of(app)
+    for route in routes:
         call = call_of(route.view)
         if call is not None:
-            operations = paths.setdefault(route.path, {})
-            operations[route.method.lower()] = _operation(route, call, schemas)
+            operation = _operation(route, call, schemas)
+            _add_links(operation, route, call, routes)
+            paths.setdefault(route.path, {})[route.method.lower()] = operation
     return {
         "openapi": "3.1.0",
         "info": {
@@ -160,11 +163,14 @@ def _operation(route: Route, call: Call, schemas: dict[str, Shape]) -> dict[str,
     writes = route.method != "GET"
     wanted = permission_of(route.view)
     operation: dict[str, Any] = {
-        "operationId": route.endpoint.replace(".", "_"),
+        "operationId": _name_of(route),
         "summary": call.about,
         "parameters": [_parameter(one) for one in call.asked],
         "responses": {
-            **{str(status): _answer(shape, call.media_type) for status, shape in call.answers.items()},
+            **{
+                str(status): _answer(shape, call.media_type)
+                for status, shape in call.answers.items()
+            },
             **{str(status): _problem(status) for status in _problems_of(call, wanted)},
         },
         "security": [],
@@ -178,6 +184,38 @@ def _operation(route: Route, call: Call, schemas: dict[str, Shape]) -> dict[str,
     if call.body is not None:
         operation["requestBody"] = {"required": True, "content": _body(call, schemas)}
     return operation
+
+
+def _add_links(operation: dict[str, Any], route: Route, call: Call, routes: list[Route]) -> None:
+    """Tell which calls go on with what this one kept: those right below its address.
+
+    The id that it answers stands in their address, or the field of the key that has its name.
+    """
+    below = re.compile(re.escape(route.path) + r"/\{(\w+)\}(/\w+)*")
+    links = {
+        _name_of(other): {
+            "operationId": _name_of(other),
+            "parameters": {found[1]: f"$response.body#/{_answered_as(found[1], call)}"},
+        }
+        for other in routes
+        if (found := below.fullmatch(other.path)) and call_of(other.view) is not None
+    }
+    for status, shape in call.answers.items():
+        if links and route.method == "POST" and _may_be_one(shape):
+            operation["responses"][str(status)]["links"] = links
+
+
+def _name_of(route: Route) -> str:
+    return route.endpoint.replace(".", "_")
+
+
+def _answered_as(name: str, call: Call) -> str:
+    is_fact = isinstance(call.body, type)
+    return f"key/{name}" if is_fact and name in call.body.key_fields else "id"  # type: ignore[union-attr]
+
+
+def _may_be_one(shape: Shape) -> bool:
+    return RESULT in (shape, *shape.get("anyOf", ()))
 
 
 def _problems_of(call: Call, wanted: str | None) -> list[int]:

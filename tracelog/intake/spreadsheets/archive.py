@@ -1,6 +1,8 @@
 """What a spreadsheet archive may hold before anything in it is read (ECMA-376, a ZIP of XML)."""
 
 import io
+import lzma
+import struct
 import zipfile
 import zlib
 
@@ -12,6 +14,12 @@ MOST_MEMBERS = 2_000
 _PIECE = 1 << 20
 # Neither stands in any spreadsheet; both can make a reader of XML fetch or multiply text.
 _FORBIDDEN = (b"<!DOCTYPE", b"<!ENTITY")
+# What reading raises where bytes were changed: places before the start and sizes that no piece
+# has, and each way of packing its own.
+UNREADABLE = (
+    *(zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error),
+    *(NotImplementedError, EOFError, OSError, ValueError, OverflowError, RuntimeError),
+)
 _OVERLAP = max(map(len, _FORBIDDEN)) * 2
 
 
@@ -44,7 +52,7 @@ def demand_harmless(content: bytes) -> None:
                         _("is protected by a password; save it without one"), "file"
                     )
                 unpacked += _look_into(archive, member, MOST_UNPACKED_BYTES - unpacked)
-    except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError, OSError) as problem:
+    except UNREADABLE as problem:
         raise TracelogError(
             _("is damaged and cannot be unpacked; save it once more and send that"), "file"
         ) from problem
