@@ -20,6 +20,7 @@ COMMANDS: dict[str, str] = {
     "calendar": "tracelog.plant.calendar_commands:calendar",
     "upgrade": "tracelog.web.commands:upgrade_tables",
     "health": "tracelog.web.health_command:health",
+    "key": "tracelog.keeping.key_commands:key",
     "user": "tracelog.people.commands:user",
     "token": "tracelog.people.token_commands:token",
     "audit": "tracelog.people.trail.commands:audit",
@@ -71,6 +72,9 @@ SUMMARIES: dict[str, str] = {
     "health": "How the installation does: backup, disks, database, notices, counters.",
     "holds": "Stock on hold: pallets and cans, what is missing, and what was decided.",
     "import": "Import a plant folder, or a spreadsheet: either every row is in, or none is.",
+    "key": (
+        "The secret key of this installation, which signs sessions and makes webhooks' secrets."
+    ),
     "lives": "How long tools live, by type, and whether replacing them by age pays.",
     "measurements": "A control chart of one measured characteristic, and its capability.",
     "notices": "List messages and what became of them; or find news and send what is due.",

@@ -158,7 +158,9 @@ class Sender:
     def _try(self, claimed: Claimed, plant: PlantView) -> tuple[bool, str, bool]:
         if claimed.way == Way.EMAIL.value:
             return self._by_mail(claimed, plant)
-        secret = webhook_secret(
+        secret = _own_secret(
+            self.settings, str(claimed.webhook_id), claimed.secret_number, claimed.secret_check
+        ) or webhook_secret(
             self.settings.secret_key, str(claimed.webhook_id), claimed.secret_number
         )
         call = Call(
@@ -182,13 +184,22 @@ class Sender:
 
 
 def fits_key(settings: Settings, webhook: WebhookView) -> bool:
-    """Whether an installation's key makes the secret that was shown for a webhook.
+    """Whether an installation's keys make the secret that was shown for a webhook.
 
     Not so after a backup was put back beside another key: nobody can sign for it then until it
     gets a new secret.
     """
-    secret = webhook_secret(settings.secret_key, str(webhook.id), webhook.secret_number)
-    return secret_check(secret) == webhook.secret_check
+    found = _own_secret(settings, str(webhook.id), webhook.secret_number, webhook.secret_check)
+    return found is not None
+
+
+def _own_secret(settings: Settings, webhook: str, number: int, check: str) -> str | None:
+    """The secret that was shown for a webhook: by the present key, or by one from before."""
+    made = (
+        webhook_secret(key, webhook, number)
+        for key in (settings.secret_key, *settings.older_keys)
+    )
+    return next((secret for secret in made if secret_check(secret) == check), None)
 
 
 def demand_way(settings: Settings, fact: SubscriptionFact) -> None:
