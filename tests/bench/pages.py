@@ -42,6 +42,11 @@ ROW = ("gggb" + 8 * "g") * 4
 # Answered with GET, but no page of figures; each with its reason.
 NOT_TIMED: Mapping[str, str] = {
     "assets.file": "a file, sent as it is",
+    "group.group_file": "of several plants, each with a database of its own",
+    "group_api.get_group": "of several plants, each with a database of its own",
+    "group_api.get_group_rates": "of several plants, each with a database of its own",
+    "group_api.get_group_signals": "of several plants, each with a database of its own",
+    "group.group_page": "of several plants, each with a database of its own",
     "heat.heat_cell": "leads on to the entries of a cell",
     "labels.machine_label": "leads on to the machine",
     "labels.tool_label": "leads on to the tool",
