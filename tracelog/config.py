@@ -20,16 +20,19 @@ _OPERATION = ("backup_folder", "backup_at", "backup_keep", "log_level", "log_for
 class Settings:
     """What an installation can choose.
 
-    `TRACELOG_DATABASE_URL` (database_url), `TRACELOG_SECRET_KEY` (secret_key),
-    `TRACELOG_DATA_DIR` (data_dir), `TRACELOG_MQTT_USERNAME` (mqtt_username),
-    `TRACELOG_MQTT_PASSWORD` (mqtt_password), `TRACELOG_OPCUA_PASSWORD` (opcua_password) and
-    `TRACELOG_EPCIS_BASE` (epcis_base) set them; so do, for notices, `TRACELOG_SMTP_URL`,
-    `TRACELOG_SMTP_FROM`, `TRACELOG_SMTP_USERNAME`, `TRACELOG_SMTP_PASSWORD`, `TRACELOG_BASE_URL`,
-    `TRACELOG_WEBHOOK_REACH` and `TRACELOG_CA_FILE`; for the pages `TRACELOG_HOSTS`; for reads from
-    a replica `TRACELOG_REPLICA_URL` and `TRACELOG_REPLICA_LAG`; for several plants `TRACELOG_GROUP`; for whoever runs the server
-    `TRACELOG_SECRET_KEY_FALLBACKS`, `TRACELOG_BACKUP_FOLDER`, `TRACELOG_BACKUP_AT`,
-    `TRACELOG_BACKUP_KEEP`, `TRACELOG_LOG_LEVEL` and `TRACELOG_LOG_FORMAT`. `TRACELOG_CONFIG`
-    names a TOML file with the lower-case keys, by default `tracelog.toml` in the data folder.
+    `TRACELOG_DATABASE_URL` (database_url), `TRACELOG_SECRET_KEY` (secret_key), `TRACELOG_DATA_DIR`
+    (data_dir), `TRACELOG_MQTT_USERNAME` (mqtt_username), `TRACELOG_MQTT_PASSWORD` (mqtt_password),
+    `TRACELOG_OPCUA_PASSWORD` (opcua_password) and `TRACELOG_EPCIS_BASE` (epcis_base) set them; so
+    do, for notices, `TRACELOG_SMTP_URL`, `TRACELOG_SMTP_FROM`, `TRACELOG_SMTP_USERNAME`,
+    `TRACELOG_SMTP_PASSWORD`, `TRACELOG_BASE_URL`, `TRACELOG_WEBHOOK_REACH` and `TRACELOG_CA_FILE`;
+    for an identity provider `TRACELOG_OIDC_ISSUER`, `TRACELOG_OIDC_CLIENT_ID`,
+    `TRACELOG_OIDC_CLIENT_SECRET`, `TRACELOG_OIDC_NAME`, `TRACELOG_OIDC_ROLE_CLAIM` and
+    `TRACELOG_OIDC_ROLES`; for the pages `TRACELOG_HOSTS`; for reads from a replica
+    `TRACELOG_REPLICA_URL` and `TRACELOG_REPLICA_LAG`; for several plants `TRACELOG_GROUP`; for
+    whoever runs the server `TRACELOG_SECRET_KEY_FALLBACKS`, `TRACELOG_BACKUP_FOLDER`,
+    `TRACELOG_BACKUP_AT`, `TRACELOG_BACKUP_KEEP`, `TRACELOG_LOG_LEVEL` and `TRACELOG_LOG_FORMAT`.
+    `TRACELOG_CONFIG` names a TOML file with the lower-case keys, by default `tracelog.toml` in the
+    data folder.
     """
 
     database_url: str = field(repr=False)
@@ -55,6 +58,13 @@ class Settings:
     webhook_reach: str | None = None
     # Whose certificates are trusted when sending (PEM), in place of the system's.
     ca_file: str | None = None
+    # The identity provider by which people may sign in, and which role its new people get.
+    oidc_issuer: str | None = None
+    oidc_client_id: str | None = None
+    oidc_client_secret: str | None = field(default=None, repr=False)
+    oidc_name: str | None = None
+    oidc_role_claim: str | None = None
+    oidc_roles: str | None = None
     # A streaming replica of the database that pages may read from.
     replica_url: str | None = field(default=None, repr=False)
     # How far it may be behind to be read from, seconds.
@@ -112,6 +122,12 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
             hosts=_optional("hosts", environment, written),
             webhook_reach=_optional("webhook_reach", environment, written),
             ca_file=_optional("ca_file", environment, written),
+            oidc_issuer=_optional("oidc_issuer", environment, written),
+            oidc_client_id=_optional("oidc_client_id", environment, written),
+            oidc_client_secret=_optional("oidc_client_secret", environment, written),
+            oidc_name=_optional("oidc_name", environment, written),
+            oidc_role_claim=_optional("oidc_role_claim", environment, written),
+            oidc_roles=_optional("oidc_roles", environment, written),
             replica_url=with_driver(_optional("replica_url", environment, written) or "") or None,
             replica_lag=_optional("replica_lag", environment, written),
             group=_optional("group", environment, written),

@@ -40,7 +40,7 @@ def create_account(
     name: str,
     display_name: str,
     role: str,
-    secret: str,
+    secret: str | None,
     actor: Actor,
     now: datetime,
 ) -> uuid.UUID:
@@ -51,7 +51,8 @@ def create_account(
         name: to sign in with; small and capital letters are the same.
         display_name: as others see it; blank: the name.
         role: one of the five roles.
-        secret: a password, or for an operator a PIN of six digits.
+        secret: a password, or for an operator a PIN of six digits; None: an identity provider
+            vouches for them, and no password opens anything.
         actor: who makes it.
         now: when, UTC.
 
@@ -64,7 +65,8 @@ def create_account(
     """
     kept_name = _checked_name(name)
     _check_role(role)
-    check_secret(secret, role, kept_name)
+    if secret is not None:
+        check_secret(secret, role, kept_name)
     if secret_of(session, kept_name)[0] is not None:
         raise Conflict(_("'%(name)s' is taken; choose another name", name=kept_name), "name")
     account = Account(
@@ -72,7 +74,7 @@ def create_account(
         name=kept_name,
         display_name=_checked_text(display_name, "display_name") or kept_name,
         role=role,
-        secret_hash=hash_secret(secret),
+        secret_hash=hash_secret(new_token_secret() if secret is None else secret),
         active=True,
         session_epoch=0,
         created_at=now,

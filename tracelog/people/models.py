@@ -128,7 +128,7 @@ class OpenSession(Base):
 
 
 class KnownDevice(Base):
-    """A browser in which somebody signed in, and an address from which: others do not hold it up."""
+    """A browser in which somebody signed in, and an address from which; others hold up neither."""
 
     __tablename__ = "known_devices"
 

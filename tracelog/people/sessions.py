@@ -7,6 +7,7 @@ from datetime import datetime
 from flask import Flask, g, request, session
 from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
 from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor
 from tracelog.db import writing
@@ -60,6 +61,7 @@ def begin_session(
     *,
     way: str = "password",
     once: bool = False,
+    store: Session | None = None,
 ) -> None:
     """Sign somebody in: whatever the browser held before is thrown away first, and ended.
 
@@ -68,10 +70,11 @@ def begin_session(
         tablet: the shared tablet that they sit at; the session ends with its idle time.
         way: ``password``; ``pin``, which opens less; or ``provider``.
         once: with a PIN that was given to them; they must choose their own before anything else.
+        store: a session that writes, where the request's own does not.
     """
-    end_session()
+    end_session(store)
     key = session_actions.open_session(
-        current_session(),
+        store or current_session(),
         account,
         way,
         tablet.id if tablet else None,
@@ -90,11 +93,15 @@ def begin_session(
         session["by_pin"], session["once"] = way == "pin", once
 
 
-def end_session() -> None:
-    """Sign out: here, and in every copy of the cookie."""
+def end_session(store: Session | None = None) -> None:
+    """Sign out: here, and in every copy of the cookie.
+
+    Args:
+        store: a session that writes, where the request's own does not.
+    """
     key = session.get("key")
     if isinstance(key, str):
-        session_actions.close_session(current_session(), key, now())
+        session_actions.close_session(store or current_session(), key, now())
     logout_user()
     session.clear()
 

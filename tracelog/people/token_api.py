@@ -68,7 +68,7 @@ def get_tokens() -> Response:
         "Make a token for an account; its secret is in this answer alone.",
         {201: fields({"status": words("created"), "token": TEXT})},
         body=TokenFact,
-        problems=(409, 413, 415),
+        problems=(404, 409, 413, 415),
     )
 )
 def post_token() -> Response:

@@ -20,6 +20,7 @@ from tracelog.people.attempts import (
 )
 from tracelog.people.expiring import end_of
 from tracelog.people.permissions import PERMISSIONS, ROLES, SCOPES
+from tracelog.people.provider.queries import identities_of
 from tracelog.people.secrets import hash_secret, is_outdated, verify_secret
 from tracelog.people.session_queries import sessions_of
 from tracelog.people.sessions import (
@@ -27,6 +28,7 @@ from tracelog.people.sessions import (
     end_session,
     go_on_with,
     is_by_pin,
+    is_by_provider,
     own_session_id,
     signed_in_account,
 )
@@ -71,7 +73,12 @@ def _sign_in_page(form: Form, onward: str) -> str:
     with reading(house().engine) as session:
         nobody = queries.is_empty(session)
     return render_template(
-        "people/sign_in.html", form=form, onward=onward, nobody=nobody, shared=tablet_here()
+        "people/sign_in.html",
+        form=form,
+        onward=onward,
+        nobody=nobody,
+        shared=tablet_here(),
+        ended_by_provider=request.args.get("ended") == "provider",
     )
 
 
@@ -112,8 +119,9 @@ def sign_in_now() -> tuple[str, int] | Response:
 @public
 def sign_out() -> Response:
     """End the session of this browser."""
+    by_provider = is_by_provider()
     end_session()
-    return redirect(url_for("people.sign_in"), 303)
+    return redirect(url_for("people.sign_in", ended="provider" if by_provider else None), 303)
 
 
 @people.post("/look")
@@ -148,6 +156,7 @@ def show_own_page(account: queries.AccountView, form: Form, pin_form: Form) -> s
         form=form,
         pin_form=pin_form,
         has_pin=has_pin,
+        links=identities_of(current_session(), account.id),
         by_pin=is_by_pin(),
         allowed=allowed,
     )

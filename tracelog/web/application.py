@@ -58,6 +58,7 @@ from tracelog.notices.queries import unread
 from tracelog.notices.running import Notifier
 from tracelog.paths import templates_folder
 from tracelog.people.permissions import EVERY_PERMISSION, may_act
+from tracelog.people.provider.views import furnish_provider
 from tracelog.people.sessions import identify, keep_sessions
 from tracelog.people.trail.queries import wrote_since
 from tracelog.people.views import LOOK_COOKIE, LOOKS
@@ -85,6 +86,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.people.views:people",
     "tracelog.people.session_views:session_pages",
     "tracelog.people.token_api:token_api",
+    "tracelog.people.provider.views:provider_pages",
     "tracelog.people.trail.views:trail_pages",
     "tracelog.people.trail.api:trail_api",
     "tracelog.people.language_views:languages",
@@ -251,6 +253,7 @@ def create_application(
     keep_access_log(app, proxies)
     furnish_language(app, _own_language)
     keep_sessions(app)
+    furnish_provider(app, settings)
     protect(app)
     app.before_request(_limit_form)
     app.before_request(asked.check_permission)
