@@ -84,7 +84,8 @@ def _write_all(session: Session, folder: Path, plant: str) -> dict[str, int]:
     halves: dict[str, Path] = {}
     try:
         halves[PLANT_FILE] = _half(folder, PLANT_FILE)
-        halves[PLANT_FILE].write_text(plant, encoding="utf-8", newline=LINE_END)
+        with halves[PLANT_FILE].open("x", encoding="utf-8", newline=LINE_END) as opened:
+            opened.write(plant)
         for file in FILES:
             halves[file.name] = _half(folder, file.name)
             written = _write(session, file, halves[file.name])
@@ -102,7 +103,10 @@ def _write_all(session: Session, folder: Path, plant: str) -> dict[str, int]:
 
 
 def _half(folder: Path, name: str) -> Path:
-    return folder / f".{name}.{os.getpid()}.half"
+    half = folder / f".{name}.{os.getpid()}.half"
+    # Nothing is written through a link that somebody put there.
+    half.unlink(missing_ok=True)
+    return half
 
 
 def _cell(value: Any) -> str:
@@ -112,7 +116,7 @@ def _cell(value: Any) -> str:
 
 def _write(session: Session, file: PlantFile, path: Path) -> int:
     count = 0
-    with path.open("w", encoding="utf-8", newline="") as opened:
+    with path.open("x", encoding="utf-8", newline="") as opened:
         writer = csv.writer(opened, lineterminator=LINE_END)
         columns = (*file.columns, *filled_columns(session, file.name))
         writer.writerow(columns)

@@ -135,7 +135,7 @@ def _look_into_folder(importing: Importing) -> set[str]:
     """Names of the files that are read; those that do not belong here are told."""
     known = [PLANT_FILE, *FILES_BY_NAME]
     try:
-        names = sorted(path.name for path in importing.folder.iterdir() if not path.is_dir())
+        names = sorted(path.name for path in importing.folder.iterdir() if _can_be_read(path))
     except OSError as problem:
         raise TracelogError(
             _("%(folder)s: %(why)s", folder=importing.folder, why=problem.strerror)
@@ -158,6 +158,11 @@ def _look_into_folder(importing: Importing) -> set[str]:
             )
         )
     return there
+
+
+def _can_be_read(path: Path) -> bool:
+    # A pipe or a device would never come to an end.
+    return path.is_file() or not path.exists()
 
 
 def _stop(importing: Importing, file: str, fault: Fault, line: int = 0) -> None:

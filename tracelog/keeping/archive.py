@@ -26,6 +26,8 @@ FORMAT = 1
 MANIFEST = "manifest.json"
 # A manifest is some kilobytes; whoever sends more wants something else.
 _MOST_MANIFEST_BYTES = 10_000_000
+# A photo with its digits doubled, and far more than that.
+_MOST_ROW_BYTES = 64_000_000
 # What reading raises where a file is no archive, or was altered: a changed byte can break the
 # compressed text before any sum is compared.
 _NO_ARCHIVE = (
@@ -139,7 +141,9 @@ class Archive:
     def rows(self, table: TableInArchive) -> Iterator[list[Any]]:
         """The rows of a table, as JSON gives them."""
         with self._source.open(table.member) as member:
-            for line in member:
+            while line := member.readline(_MOST_ROW_BYTES + 1):
+                if len(line) > _MOST_ROW_BYTES:
+                    raise ValueError(_("a row is longer than any row can be"))
                 yield json.loads(line)
 
 

@@ -1,10 +1,15 @@
 """Tables as files to be saved."""
 
+import re
+
 from flask import Response
 
 from tracelog.errors import NotFound
 from tracelog.language import _
 from tracelog.web.sheets import CSV_TYPE, XLSX_TYPE, Sheet, as_csv, as_xlsx
+
+# What could end the name in its header, or mean another folder.
+_UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
 
 
 def demand_kind(kind: str) -> None:
@@ -30,5 +35,6 @@ def sheet_file(sheet: Sheet, name: str, kind: str) -> Response:
         if kind == "csv"
         else Response(as_xlsx(sheet), content_type=XLSX_TYPE)
     )
-    made.headers["Content-Disposition"] = f'attachment; filename="{name}.{kind}"'
+    plain = _UNSAFE.sub("-", name)
+    made.headers["Content-Disposition"] = f'attachment; filename="{plain}.{kind}"'
     return made
