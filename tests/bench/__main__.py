@@ -15,6 +15,7 @@ from seed_demo.sizes import SIZES
 from tests.bench.collecting import print_collecting
 from tests.bench.demo_year import at_its_end, new_database, write_plant
 from tests.bench.explaining import print_explaining
+from tests.bench.fuzzing import MINUTES, NAMES, print_fuzzing
 from tests.bench.holding import print_holding
 from tests.bench.imports import print_imports
 from tests.bench.measure import print_costs
@@ -44,11 +45,13 @@ PARTS = (
     "touches",
     "weights",
 )
+# An hour, and nothing is timed: only where it is named.
+FUZZ = "fuzz"
 _WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers", "touches", "weights"}
 
 
 @click.command()
-@click.argument("parts", nargs=-1, type=click.Choice(PARTS))
+@click.argument("parts", nargs=-1, type=click.Choice((*PARTS, FUZZ)))
 @click.option("--size", default="demo", show_default=True, type=click.Choice(list(SIZES)))
 @click.option("--repeats", default=7, show_default=True, help="Calls of each page.")
 @click.option("--seeds", default=50, show_default=True, help="Plants to be explained of each kind.")
@@ -56,6 +59,8 @@ _WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers", "touches", "weights
 @click.option("--part", default=20, show_default=True, help="Of the big plant, for trace-scale.")
 @click.option("--database", "databases", multiple=True, help="Kept ones, for trace-scale.")
 @click.option("--messages", default=20_000, show_default=True, help="Readings to collect.")
+@click.option("--minutes", default=MINUTES, show_default=True, help="Of fuzzing, all targets.")
+@click.option("--target", "targets", multiple=True, type=click.Choice(NAMES), help="To be fuzzed.")
 def bench(
     parts: tuple[str, ...],
     size: str,
@@ -65,8 +70,10 @@ def bench(
     messages: int,
     part: int,
     databases: tuple[str, ...],
+    minutes: int,
+    targets: tuple[str, ...],
 ) -> None:
-    """Time what is done on a simulated plant; all PARTS unless some are named.
+    """Time what is done on a simulated plant; all PARTS but fuzz unless some are named.
 
     Example: python -m tests.bench pages --size small
     """
@@ -82,11 +89,12 @@ def bench(
             "holding": print_holding,
             "tracing": print_tracing,
             "trace-scale": lambda: print_tracing_scale(part, databases),
+            FUZZ: lambda: print_fuzzing(minutes, targets),
         }
         for name_of_part, print_part in own.items():
             if name_of_part in wanted:
                 print_part()
-        if not {*wanted} - _WITHOUT_A_YEAR:
+        if not {*wanted} - _WITHOUT_A_YEAR - {FUZZ}:
             return
         if "imports" in wanted:
             rows = write_plant(size, place / "plant")
