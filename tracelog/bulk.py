@@ -3,11 +3,15 @@
 import sqlite3
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import islice
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
+import numpy as np
+import numpy.typing as npt
 from sqlalchemy import (
     ARRAY,
     Column,
@@ -32,15 +36,23 @@ from tracelog.errors import Conflict
 
 if TYPE_CHECKING:
     from psycopg import Connection as PostgresConnection
+    from psycopg import Copy
 
 Piece = TypeVar("Piece")
 Values = tuple[Any, ...]
+Whole = npt.NDArray[np.int64]
 
 # Below this, a statement of its own is not worth the set-up.
 _FEW = 20
 _ROWS_AT_ONCE = 5000
 # Both engines take more parameters than this in one statement.
 _KEYS_AT_ONCE = 5000
+_BYTES_AT_ONCE = 1 << 18
+# Of the binary format of COPY: signature, flags and no extension; and the end.
+_BINARY_HEADER = b"PGCOPY\n\xff\r\n\0" + bytes(8)
+_BINARY_END = b"\xff\xff"
+_YEAR_2000 = 946_684_800_000_000
+_PLACE_OF_T = 10
 _COPY_ESCAPES = str.maketrans({"\\": "\\\\", "\t": "\\t", "\n": "\\n", "\r": "\\r"})
 
 
@@ -112,17 +124,23 @@ def _insert_many(
     columns: Sequence[Column[Any]],
     by_column: Sequence[Sequence[Any]],
 ) -> None:
-    names = ", ".join(f'"{column.name}"' for column in columns)
-    marks = ", ".join("?" for _ in columns)
     bound = [
         _as_bound(column, values, connection.dialect)
         for column, values in zip(columns, by_column, strict=True)
     ]
+    _execute_many(connection, table, [c.name for c in columns], zip(*bound, strict=True))
+
+
+def _execute_many(
+    connection: Connection, table: Table, names_of: Sequence[str], rows: Iterable[Values]
+) -> None:
+    names = ", ".join(f'"{name}"' for name in names_of)
+    marks = ", ".join("?" for _ in names_of)
     statement = f'INSERT INTO "{table.name}" ({names}) VALUES ({marks})'  # noqa: S608
     # Handed to the driver as it is: to look at each row once more takes as long as writing it.
     raw = cast(sqlite3.Connection, connection.connection.driver_connection)
     try:
-        raw.executemany(statement, zip(*bound, strict=True)).close()
+        raw.executemany(statement, rows).close()
     except sqlite3.Error as problem:
         raise DBAPIError.instance(
             statement, None, problem, sqlite3.Error, dialect=connection.dialect
@@ -171,7 +189,7 @@ def _copy(
     statement = f'COPY "{table.name}" ({names}) FROM STDIN'
     raw = cast("PostgresConnection", connection.connection.driver_connection)
     try:
-        with raw.cursor() as cursor, cursor.copy(statement.encode()) as copy:
+        with _copying(raw, statement) as copy:
             # The server takes one piece in while the next is being written.
             for by_column in columns_of_pieces:
                 written = [_as_copied(c, v) for c, v in zip(columns, by_column, strict=True)]
@@ -180,6 +198,25 @@ def _copy(
         raise DBAPIError.instance(
             statement, None, problem, psycopg.Error, dialect=connection.dialect
         ) from problem
+
+
+@contextmanager
+def _copying(raw: "PostgresConnection", statement: str) -> "Iterator[Copy]":
+    """A COPY whose rows' references are checked by plans that are made once.
+
+    Each row's references are looked up by a statement of the server's own, and our connections
+    plan every statement anew: that took many times as long as the look-up. A plan that is kept
+    must use the key, also if the table it looks into was small when the plan was made.
+    """
+    with raw.cursor() as cursor:
+        cursor.execute(
+            "SET LOCAL plan_cache_mode = force_generic_plan; SET LOCAL enable_seqscan = off"
+        )
+        with cursor.copy(statement.encode()) as copy:
+            yield copy
+        cursor.execute(
+            "SET LOCAL plan_cache_mode = force_custom_plan; SET LOCAL enable_seqscan = on"
+        )
 
 
 def _as_copied(column: Column[Any], values: Sequence[Any]) -> list[str]:
@@ -195,6 +232,93 @@ def _as_copied(column: Column[Any], values: Sequence[Any]) -> list[str]:
 
 def _escaped(text: str) -> str:
     return str(text) if text.isalnum() else str(text).translate(_COPY_ESCAPES)
+
+
+@dataclass(frozen=True)
+class Ids:
+    """A column of ids that are few: each once, and which of them each row has."""
+
+    few: Sequence[uuid.UUID]
+    which: Whole
+
+
+def insert_columns(session: Session, table: type[Base], columns: Mapping[str, Ids | Whole]) -> None:
+    """Insert rows that come as columns: in a third of the time that rows take.
+
+    Args:
+        session: an open session that writes; what it still holds back is sent first.
+        table: where to; every column of it that has no default, none blank.
+        columns: by name and of one length: few ids, whole numbers, or instants as microseconds
+            since 1970, UTC.
+
+    Raises:
+        sqlalchemy.exc.DBAPIError: as `insert_tuples`.
+    """
+    session.flush()
+    connection = session.connection()
+    target = cast(Table, table.__table__)
+    if connection.dialect.name == "postgresql":
+        _copy_columns(connection, target, columns)
+    else:
+        bound = [_as_listed(target.c[name], values) for name, values in columns.items()]
+        _execute_many(connection, target, tuple(columns), zip(*bound, strict=True))
+
+
+def _as_listed(column: Column[Any], values: Ids | Whole) -> list[Any]:
+    """A column's values as SQLite holds them."""
+    if isinstance(values, Ids):
+        texts = np.array([one.hex for one in values.few], dtype=object)
+        return list(texts[values.which])
+    if isinstance(column.type, UtcInstant):
+        texts = np.datetime_as_string(values.astype("datetime64[us]"), unit="us")
+        letters = texts.view(np.uint32).reshape(len(texts), -1)
+        letters[:, _PLACE_OF_T] = ord(" ")
+        return cast("list[Any]", texts.tolist())
+    return cast("list[Any]", values.tolist())
+
+
+def _copy_columns(connection: Connection, table: Table, columns: Mapping[str, Ids | Whole]) -> None:
+    """COPY in its binary format: a row of fixed width is a record, and all rows are one array.
+
+    https://www.postgresql.org/docs/current/sql-copy.html, "Binary Format": the number of fields
+    in two bytes, then for each its length in four bytes and its value, all big-endian.
+    """
+    parts: list[tuple[str, str]] = [("fields", ">i2")]
+    for name, values in columns.items():
+        parts += [(f"length {name}", ">i4"), (name, "V16" if isinstance(values, Ids) else ">i8")]
+    rows = np.zeros(len(_places(next(iter(columns.values())))), dtype=parts)
+    rows["fields"] = len(columns)
+    for name, values in columns.items():
+        if isinstance(values, Ids):
+            few = np.frombuffer(b"".join(one.bytes for one in values.few), dtype="V16")
+            rows[f"length {name}"], rows[name] = 16, few[values.which]
+        else:
+            is_instant = isinstance(table.c[name].type, UtcInstant)
+            rows[f"length {name}"] = 8
+            rows[name] = values - _YEAR_2000 if is_instant else values
+    _send_copy(connection, table, tuple(columns), rows.tobytes())
+
+
+def _places(values: Ids | Whole) -> Whole:
+    return values.which if isinstance(values, Ids) else values
+
+
+def _send_copy(connection: Connection, table: Table, names: Sequence[str], rows: bytes) -> None:
+    import psycopg
+
+    listed = ", ".join(f'"{name}"' for name in names)
+    statement = f'COPY "{table.name}" ({listed}) FROM STDIN (FORMAT binary)'
+    raw = cast("PostgresConnection", connection.connection.driver_connection)
+    try:
+        with _copying(raw, statement) as copy:
+            copy.write(_BINARY_HEADER)
+            for start in range(0, len(rows), _BYTES_AT_ONCE):
+                copy.write(rows[start : start + _BYTES_AT_ONCE])
+            copy.write(_BINARY_END)
+    except psycopg.Error as problem:
+        raise DBAPIError.instance(
+            statement, None, problem, psycopg.Error, dialect=connection.dialect
+        ) from problem
 
 
 def rows_with(

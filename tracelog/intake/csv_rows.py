@@ -3,6 +3,7 @@
 import csv
 import re
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from types import TracebackType
 from typing import IO, NamedTuple, Self
@@ -14,6 +15,7 @@ from tracelog.web.sheets import as_it_was
 # A row that means something is far shorter; this bounds what a hostile file can make us hold.
 LONGEST_LINE_BYTES = 1_000_000
 _MOST_FAULTS_OF_HEADER = 20
+_LONGEST_PLAIN_LINE = 500
 _BOM = b"\xef\xbb\xbf"
 # One record: cells quoted as a whole, with doubled quotes inside, or without any quote.
 _CELL = r'(?:"(?:[^"]|"")*+"|[^",\r\n]*+)'
@@ -106,12 +108,37 @@ class CsvFile:
 
     def rows(self) -> Iterator[CsvRow]:
         """The rows after the header, in order; lines without anything on them are left out."""
-        width = len(self.header)
         for row in self._records():
-            if len(row.cells) == width or row.faults:
-                yield row
-            else:
-                yield CsvRow(row.line, row.cells, (self._wrong_width(row.cells),))
+            yield row if row.faults else self.as_row(row.line, row.cells)
+
+    def as_row(self, line: int, cells: list[str]) -> CsvRow:
+        """A row of those cells, with its fault if they are not as many as the header names."""
+        is_right = len(cells) == len(self.header)
+        return CsvRow(line, cells, () if is_right else (self._wrong_width(cells),))
+
+    def plain_lines(self, most: int) -> tuple[int, bytes]:
+        """The next whole lines, if each is a row as it stands: no quote, nothing but ASCII.
+
+        Args:
+            most: how many lines at most.
+
+        Returns:
+            The number of the first line, and the lines, each with LF at its end. Nothing at the
+            end of the file, and where a line needs a closer look: `rows` goes on there.
+        """
+        place = self._file.tell()
+        lines = list(islice(self._file, most))
+        text = b"".join(lines)
+        # Files from Windows end lines with CRLF.
+        plain = text.replace(b"\r\n", b"\n") if b"\r" in text else text
+        is_plain = plain.isascii() and not any(sign in plain for sign in (b'"', b"\r", b"\0"))
+        if not is_plain or max(map(len, lines), default=0) > _LONGEST_PLAIN_LINE:
+            self._file.seek(place)
+            return self._line + 1, b""
+        first = self._line + 1
+        self._line += len(lines)
+        self.bytes_read += len(text)
+        return first, plain if plain.endswith(b"\n") or not plain else plain + b"\n"
 
     def _wrong_width(self, cells: list[str]) -> Fault:
         return Fault(

@@ -18,6 +18,7 @@ from tracelog.intake.derived import Standing, derive_again
 from tracelog.intake.files import FILES, FILES_BY_NAME, PLANT_FILE, PlantFile
 from tracelog.intake.importing import Importing, no_progress
 from tracelog.intake.plant_file import PlantFileRead, read_plant_file
+from tracelog.intake.reading_import import ReadingImport
 from tracelog.intake.rejected import SUFFIX, RejectedRows
 from tracelog.intake.report import FileReport, ImportReport, LocatedFault
 from tracelog.intake.row_import import RowImport
@@ -25,6 +26,7 @@ from tracelog.language import _
 from tracelog.outcomes import Became
 from tracelog.plant.actions import record_plant
 from tracelog.plant.queries import the_plant
+from tracelog.strokes.facts import ReadingFact
 
 _VOCABULARY_FILE = "defect_types.csv"
 
@@ -209,7 +211,8 @@ def _import_file(importing: Importing, file: PlantFile) -> None:
             for fault in faults:
                 _stop(importing, file.name, fault, line=1)
             if not faults:
-                RowImport(importing, file, rows).import_all()
+                way = ReadingImport if file.fact is ReadingFact else RowImport
+                way(importing, file, rows).import_all()
     except OSError as problem:
         _stop(importing, file.name, Fault("", _cannot_be_read(problem)))
 

@@ -1,8 +1,8 @@
 """Importing the rows of one CSV file."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
-from typing import Protocol
+from typing import Protocol, TypeAlias
 
 from tracelog.errors import BadFact, Fault
 from tracelog.facts import Fact
@@ -15,6 +15,8 @@ from tracelog.language import _
 from tracelog.outcomes import Became, Outcome
 
 _EVERYTHING = 10**9
+# A row that is not kept, and why.
+Bad: TypeAlias = tuple[CsvRow, tuple[Fault, ...] | Outcome]
 
 
 class Rows(Protocol):
@@ -38,6 +40,7 @@ class RowImport:
         self._rows = rows
         self._report = FileReport(file.name)
         self._rejected = RejectedRows(importing.folder / file.name, rows.header)
+        self._told = 0
         # For each file that cannot be read: the first row that depends on it, and how many do.
         self._stranded: dict[str, list[int]] = {}
         importing.report.files.append(self._report)
@@ -46,12 +49,18 @@ class RowImport:
 
     def import_all(self) -> None:
         """Hand the rows to their action, and report those that are refused."""
-        told = 0
         rows = self._rows.rows()
         while piece := list(islice(rows, self._file.rows_at_once or _EVERYTHING)):
             self._import_piece(piece)
-            self._importing.progress(self._file.name, self._rows.bytes_read - told)
-            told = self._rows.bytes_read
+            self._tell_progress()
+        self._tell_stranded()
+
+    def _tell_progress(self) -> None:
+        self._importing.progress(self._file.name, self._rows.bytes_read - self._told)
+        self._told = self._rows.bytes_read
+
+    def _tell_stranded(self) -> None:
+        """Tell once for each file on which rows depend that it cannot be read."""
         for file, lines in self._stranded.items():
             sentence = _(
                 "%(rows)d rows from here on depend on %(file)s, which cannot be taken as it is;"
@@ -64,7 +73,7 @@ class RowImport:
     def _import_piece(self, piece: Sequence[CsvRow]) -> None:
         good: list[CsvRow] = []
         facts: list[Fact] = []
-        bad: list[tuple[CsvRow, tuple[Fault, ...] | Outcome]] = []
+        bad: list[Bad] = []
         for row, fact in self._facts(piece):
             if isinstance(fact, Fact):
                 good.append(row)
@@ -81,8 +90,16 @@ class RowImport:
                 judged = zip(good, outcomes, strict=True)
                 bad += [(row, outcome) for row, outcome in judged if not outcome.is_kept]
         else:
-            for row in good:
-                self._strand(row, PLANT_FILE)
+            self._strand_all(good)
+        self._refuse_all(bad)
+
+    def _strand_all(self, rows: Iterable[CsvRow]) -> None:
+        """Without a plant no row can be kept."""
+        for row in rows:
+            self._strand(row, PLANT_FILE)
+
+    def _refuse_all(self, bad: Iterable[Bad]) -> None:
+        """Refuse rows in the order of the file."""
         for row, found in sorted(bad, key=lambda one: one[0].line):
             if isinstance(found, Outcome):
                 self._refuse_dependent(row, found)

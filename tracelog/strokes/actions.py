@@ -5,33 +5,30 @@ import uuid
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, TypeAlias, cast
+from typing import Any, TypeAlias
 
-from sqlalchemy import BindParameter, Table, bindparam, delete, update
+import numpy as np
+from sqlalchemy import delete
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
-from tracelog.bulk import insert_tuples, pieces
+from tracelog.bulk import insert_tuples
 from tracelog.errors import UnknownReference
 from tracelog.instants import write_instant
 from tracelog.language import _
 from tracelog.outcomes import CREATED, UNCHANGED, Outcome, conflict, counts, refused
-from tracelog.plant.queries import Directory, MachineView, directory, the_plant
+from tracelog.plant.queries import Directory, MachineView, directory
 from tracelog.strokes.facts import CounterEventFact, ReadingFact
+from tracelog.strokes.hour_actions import derive_touched
+from tracelog.strokes.hours import microseconds
 from tracelog.strokes.models import CounterEventRow, CounterQuestion, Reading, StrokeHour
-from tracelog.strokes.recounts import Recount, Touched, plan_recounts, recount
-from tracelog.strokes.rules import CLOCKS_DIFFER, CounterLimits
-from tracelog.strokes.timelines import (
-    EARLIEST,
-    LATEST,
-    accepted_at,
-    timelines,
-)
+from tracelog.strokes.reading_actions import FreshReadings, write_readings
+from tracelog.strokes.recounts import Touched
+from tracelog.strokes.rules import CLOCKS_DIFFER
+from tracelog.strokes.timelines import accepted_at, ends_on_record
 
 Reported: TypeAlias = ReadingFact | CounterEventFact
-# A year of hourly readings of so many machines is held at once.
-_MACHINES_AT_ONCE = 16
-_READING_COLUMNS = (Reading.machine_id, Reading.read_at, (Reading.strokes,))
+READING_COLUMNS = (Reading.machine_id, Reading.read_at, (Reading.strokes,))
 _EVENT_COLUMNS = (
     CounterEventRow.machine_id,
     CounterEventRow.at,
@@ -56,14 +53,13 @@ def record_readings(
         instant.
     """
     take_turn(session)
-    batch = _Batch(directory(session), facts, now)
-    batch.judge(accepted_at(session, _READING_COLUMNS, batch.instants()))
+    batch = Batch(directory(session), facts, now)
+    asked = batch.instants()
+    ends = ends_on_record(session, READING_COLUMNS[:2], asked)
+    batch.judge(accepted_at(session, READING_COLUMNS, asked, ends))
     if batch.fresh:
-        audit_id = _audit(session, actor, now, "reading", batch)
-        columns = ("machine_id", "read_at", "strokes", "audit_id")
-        rows = [(one.machine.id, one.at, *one.content, audit_id) for one in batch.fresh]
-        insert_tuples(session, Reading, columns, rows)
-        derive_touched(session, batch.touched(), batch.known)
+        became = counts(batch.outcomes)
+        write_readings(session, _fresh(batch), became, ends, batch.known, (actor, now))
     return batch.outcomes
 
 
@@ -76,10 +72,10 @@ def record_counter_events(
     accepted before at the same instant is refused.
     """
     take_turn(session)
-    batch = _Batch(directory(session), facts, now)
+    batch = Batch(directory(session), facts, now)
     batch.judge(accepted_at(session, _EVENT_COLUMNS, batch.instants()))
     if batch.fresh:
-        audit_id = _audit(session, actor, now, "counter event", batch)
+        audit_id = _audit(session, actor, now, batch)
         columns = ("machine_id", "at", "event", "strokes_after", "audit_id")
         rows = [(one.machine.id, one.at, *one.content, audit_id) for one in batch.fresh]
         insert_tuples(session, CounterEventRow, columns, rows)
@@ -118,6 +114,14 @@ def rebuild_strokes(session: Session, actor: Actor | None, now: datetime) -> Non
         append(session, actor, now, "rebuild strokes", Subject("strokes", "all machines"))
 
 
+def _fresh(batch: "Batch") -> FreshReadings:
+    """What is new in a batch, as columns."""
+    machines = list({told.machine.id: told.machine for told in batch.fresh}.values())
+    places = {machine.id: place for place, machine in enumerate(machines)}
+    rows = [(places[told.machine.id], microseconds(told.at), *told.content) for told in batch.fresh]
+    return FreshReadings(machines, *np.array(rows, dtype=np.int64).T)
+
+
 @dataclass(frozen=True, slots=True)
 class _Told:
     """One fact of a batch, its machine found.
@@ -142,7 +146,7 @@ class _Told:
         return self.machine.line, self.machine.number, self.at
 
 
-class _Batch:
+class Batch:
     """Facts of one call: which are fresh, in order of machine and time, and what became of all."""
 
     def __init__(self, known: Directory, facts: Sequence[Reported], now: datetime) -> None:
@@ -249,9 +253,9 @@ def _above_last(told: _Told) -> Outcome:
     )
 
 
-def _audit(session: Session, actor: Actor, now: datetime, noun: str, batch: _Batch) -> uuid.UUID:
-    """Leave the record of a write: the fact itself, or what tells many of them."""
-    fresh = batch.fresh
+def _audit(session: Session, actor: Actor, now: datetime, batch: Batch) -> uuid.UUID:
+    """Leave the record of a write of events: the fact itself, or what tells many of them."""
+    fresh, noun = batch.fresh, "counter event"
     first, last = (f"{one.machine.text} {write_instant(one.at)}" for one in (fresh[0], fresh[-1]))
     if len(fresh) == 1:
         after = dict(fresh[0].fact)
@@ -268,90 +272,3 @@ def _audit(session: Session, actor: Actor, now: datetime, noun: str, batch: _Bat
     }
     name = f"{len(fresh)} from {first} to {last}"
     return append(session, actor, now, f"record {noun}s", Subject(noun, name), None, after)
-
-
-def derive_touched(
-    session: Session, touched: Mapping[uuid.UUID, Touched], known: Directory
-) -> None:
-    """Make hours and questions of machines what the facts say, where they were touched.
-
-    Args:
-        session: an open session that writes; the caller commits.
-        touched: by machine, first and last instant of what is new; None: the whole machine.
-        known: the directory.
-    """
-    zone = the_plant(session).zone
-    for part in pieces(touched.items(), _MACHINES_AT_ONCE):
-        plans, rows = plan_recounts(session, dict(part), zone)
-        lines = timelines(session, [plan.window for plan in plans])
-        recounts = []
-        for plan in plans:
-            machine = known.by_id[plan.window.machine_id]
-            limits = CounterLimits(machine.counter_max, machine.rated_spm)
-            recounts.append(recount(plan, lines[machine.id], limits, zone, rows))
-        _replace(session, recounts)
-
-
-def _replace(session: Session, recounts: Sequence[Recount]) -> None:
-    """Put what was counted anew in the place of what stood there."""
-    if not recounts:
-        return
-    hours, questions = cast(Table, StrokeHour.__table__), cast(Table, CounterQuestion.__table__)
-    connection = session.connection()
-    machine: BindParameter[Any] = bindparam("machine")
-    start: BindParameter[Any] = bindparam("start")
-    end: BindParameter[Any] = bindparam("end")
-    connection.execute(
-        delete(hours).where(
-            hours.c.machine_id == machine, hours.c.hour_at >= start, hours.c.hour_at < end
-        ),
-        [
-            {
-                "machine": one.plan.window.machine_id,
-                "start": one.plan.from_hour or EARLIEST,
-                "end": one.plan.until_hour or LATEST,
-            }
-            for one in recounts
-        ],
-    )
-    connection.execute(
-        delete(questions).where(
-            questions.c.machine_id == machine, questions.c.to_at > start, questions.c.to_at <= end
-        ),
-        [
-            {
-                "machine": one.plan.window.machine_id,
-                "start": one.plan.window.start or EARLIEST,
-                "end": one.plan.window.end or LATEST,
-            }
-            for one in recounts
-        ],
-    )
-    insert_tuples(
-        session,
-        StrokeHour,
-        ("machine_id", "hour_at", "strokes", "total_before"),
-        [row for one in recounts for row in one.hours],
-    )
-    insert_tuples(
-        session,
-        CounterQuestion,
-        ("machine_id", "to_at", "from_at", "from_strokes", "to_strokes"),
-        [row for one in recounts for row in one.questions],
-    )
-    shifts = [
-        {
-            "machine": one.plan.window.machine_id,
-            "start": one.plan.until_hour,
-            "shift": one.shift,
-        }
-        for one in recounts
-        if one.shift
-    ]
-    if shifts:
-        connection.execute(
-            update(hours)
-            .where(hours.c.machine_id == machine, hours.c.hour_at >= start)
-            .values(total_before=hours.c.total_before + bindparam("shift")),
-            shifts,
-        )

@@ -12,8 +12,8 @@ from tracelog.language import _
 from tracelog.outcomes import UNCHANGED, Became, Outcome, conflict, refused
 from tracelog.plant.batch_actions import Keeping, Values, record_rows, resolved
 from tracelog.plant.queries import BODYMAKER, MachineView, directory
-from tracelog.strokes.actions import derive_touched
 from tracelog.strokes.facts import CounterDecisionFact, CounterSettlementFact, Verdict
+from tracelog.strokes.hour_actions import derive_touched
 from tracelog.strokes.models import CounterSettlement, Reading
 from tracelog.strokes.question_rules import shown_strokes
 from tracelog.strokes.recounts import Touched

@@ -6,10 +6,10 @@ own stretch of the table by key, also where the table holds many millions of row
 
 import uuid
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import Any, TypeVar
+from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
 from sqlalchemy import Uuid, and_, bindparam, func, literal_column, select, union_all
@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from tracelog.bulk import pieces
 from tracelog.db import UtcInstant
 from tracelog.strokes.facts import Verdict
-from tracelog.strokes.hours import microseconds
+from tracelog.strokes.hours import instant, microseconds
 from tracelog.strokes.joined import Joined, Place, exists_for
 from tracelog.strokes.models import CounterEventRow, CounterSettlement, Reading
 from tracelog.strokes.rules import Said, Timeline, Whole
@@ -32,6 +32,8 @@ _ROWS_AT_ONCE = 20_000
 _INSTANTS_AT_ONCE = 10_000
 
 Asked = TypeVar("Asked")
+# First and last instant by machine.
+Ends: TypeAlias = dict[uuid.UUID, tuple[datetime, datetime]]
 
 
 @dataclass(frozen=True)
@@ -57,24 +59,84 @@ def joined(
         yield from session.execute(statement, execution_options={"yield_per": _ROWS_AT_ONCE})
 
 
+@dataclass(frozen=True)
+class Shown:
+    """What one counter showed, in order of time: microseconds since 1970, and figures."""
+
+    read_at: Whole
+    strokes: Whole
+
+
 def timelines(
-    session: Session, windows: Sequence[Window], as_of: datetime | None = None
+    session: Session,
+    windows: Sequence[Window],
+    as_of: datetime | None = None,
+    appended: Mapping[uuid.UUID, Shown] | None = None,
 ) -> dict[uuid.UUID, Timeline]:
     """What counters showed, what was done to them and said of them, in each window.
 
-    Three statements for every hundred windows.
+    Three statements for every hundred windows, and one more for what was appended.
 
     Args:
         session: an open session.
         windows: at most one for each machine.
         as_of: only what was settled by then; None: all.
+        appended: by machine, its last readings as they are on record, which are not read again;
+            such a machine's window is open towards its end.
     """
+    given = appended or {}
+    asked = (window.machine_id for window in windows)
+    known = {machine: given[machine] for machine in asked if machine in given}
     found = {}
     for piece in pieces(windows, MACHINES_AT_ONCE):
-        tables = (_rows(session, piece, table[as_of is not None], as_of) for table in _TABLES)
+        readings, events, said = (table[as_of is not None] for table in _TABLES)
+        earlier = [_before(window, known.get(window.machine_id)) for window in piece]
+        tables = (
+            _rows(session, earlier, readings, as_of),
+            _rows(session, piece, events, as_of),
+            _rows(session, piece, said, as_of),
+        )
         for window, shown, done, told in zip(piece, *tables, strict=True):
-            said = Said(*told)
-            found[window.machine_id] = Timeline(shown[0], shown[1], done[0], done[1], said)
+            timeline = Timeline(shown[0], shown[1], done[0], done[1], Said(*told))
+            found[window.machine_id] = timeline
+    for machine, more in _counted(session, known).items():
+        start = found[machine]
+        found[machine] = replace(
+            start,
+            read_at=np.concatenate([start.read_at, more.read_at]),
+            strokes=np.concatenate([start.strokes, more.strokes]),
+        )
+    return found
+
+
+def _before(window: Window, appended: Shown | None) -> Window:
+    """The part of a window that lies before what was appended."""
+    if appended is None:
+        return window
+    return Window(window.machine_id, window.start, instant(int(appended.read_at[0]) - 1))
+
+
+def _counted(session: Session, appended: Mapping[uuid.UUID, Shown]) -> dict[uuid.UUID, Shown]:
+    """What was appended, without readings that somebody found misread before they came."""
+    windows = [
+        Window(machine, *(instant(int(shown.read_at[end])) for end in (0, -1)))
+        for machine, shown in appended.items()
+    ]
+    found = {}
+    for piece in pieces(windows, MACHINES_AT_ONCE):
+        for window, misread in zip(piece, _rows(session, piece, _MISREAD, None), strict=True):
+            shown = appended[window.machine_id]
+            counts = ~np.isin(shown.read_at, misread[0])
+            found[window.machine_id] = Shown(shown.read_at[counts], shown.strokes[counts])
+    return found
+
+
+def figures(session: Session, windows: Sequence[Window]) -> dict[uuid.UUID, Shown]:
+    """Every reading on record in each window, misread or not; a statement for every hundred."""
+    found: dict[uuid.UUID, Shown] = {}
+    for piece in pieces(windows, MACHINES_AT_ONCE):
+        rows = _rows(session, piece, _FIGURES, None)
+        found |= {one.machine_id: Shown(*shown) for one, shown in zip(piece, rows, strict=True)}
     return found
 
 
@@ -123,6 +185,11 @@ def _tables(as_of: Any) -> tuple[_Table, _Table, _Table]:
 # Of each table the present, and how it stood at an instant.
 _AS_OF = bindparam("as_of", type_=UtcInstant())
 _TABLES = tuple(zip(_tables(None), _tables(_AS_OF), strict=True))
+_FIGURES = _in_window((Reading.machine_id, Reading.read_at, Reading.strokes))
+_MISREAD = _in_window(
+    (CounterSettlement.machine_id, CounterSettlement.to_at),
+    lambda _: and_(CounterSettlement.verdict == Verdict.MISREAD.value, stands()),
+)
 
 
 def _rows(
@@ -196,6 +263,7 @@ def accepted_at(
     session: Session,
     columns: tuple[Any, Any, tuple[Any, ...]],
     asked: Mapping[uuid.UUID, Collection[datetime]],
+    ends: Ends | None = None,
 ) -> dict[tuple[uuid.UUID, datetime], tuple[Any, ...]]:
     """What is on record at exactly these instants, by machine and instant.
 
@@ -204,9 +272,17 @@ def accepted_at(
         columns: a table's machine, instant, and further columns to give back.
         asked: instants by machine. One statement, and one more for every ten thousand instants
             that lie between the first and the last that are on record.
+        ends: the first and the last on record, if they are known already.
     """
     found: dict[tuple[uuid.UUID, datetime], tuple[Any, ...]] = {}
-    for piece in _in_pieces(_on_record(session, columns[:2], asked)):
+    known = ends_on_record(session, columns[:2], asked) if ends is None else ends
+    # What lies beyond the ends is not there, as with all that comes in order of time.
+    within = {
+        machine: [moment for moment in asked[machine] if first <= moment <= last]
+        for machine, (first, last) in known.items()
+        if machine in asked
+    }
+    for piece in _in_pieces(within):
         wanted = ({"machine": machine, "instants": instants} for machine, instants in piece)
         for row in _accepted(columns).rows(session, wanted):
             found[row[0], row[1]] = tuple(row[2:])
@@ -223,13 +299,19 @@ def _accepted(columns: tuple[Any, Any, tuple[Any, ...]]) -> Joined:
     )
 
 
-def _on_record(
-    session: Session, columns: tuple[Any, Any], asked: Mapping[uuid.UUID, Collection[datetime]]
-) -> dict[uuid.UUID, list[datetime]]:
-    """Instants between the first and last on record: what comes in order of time is not there."""
-    machines = ({"machine": machine} for machine in asked)
+def ends_on_record(
+    session: Session, columns: tuple[Any, Any], machine_ids: Iterable[uuid.UUID]
+) -> Ends:
+    """First and last instant on record of each machine that has any. One statement for a hundred.
+
+    Args:
+        session: an open session.
+        columns: a table's machine and instant.
+        machine_ids: which machines.
+    """
+    machines = ({"machine": machine} for machine in machine_ids)
     return {
-        row[0]: [moment for moment in asked[row[0]] if row[1] <= moment <= row[2]]
+        row[0]: (row[1], row[2])
         for row in _ends(*columns).rows(session, machines)
         if row[1] is not None
     }
