@@ -12,6 +12,7 @@ import pytest
 from sqlalchemy import Engine
 
 from tests.support.command import Command
+from tests.support.site import Cast, Visit, application_on
 from tracelog import audit
 from tracelog.db import reading, writing
 from tracelog.instants import now
@@ -19,6 +20,7 @@ from tracelog.people import queries
 from tracelog.plant.queries import directory
 from tracelog.web import demo
 from tracelog.web.commands import is_loopback
+from tracelog.web.demo_state import DEMO, DemoState, demo_state
 
 only_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
 
@@ -59,7 +61,7 @@ def wait_for(url: str) -> bytes:
 @only_sqlite
 def test_a_demo_is_not_served_to_the_network(command: Command, own_engine: Engine) -> None:
     with writing(own_engine) as session:
-        audit.append(session, demo._ACTOR, now(), demo.DemoState.READY.value, demo._SUBJECT)
+        audit.append(session, demo._ACTOR, now(), DemoState.READY.value, DEMO)
     refused = command("serve", "--host", "0.0.0.0", "--port", free_port(), status=1)
     assert "this database is a demo" in refused.stderr
     assert "--demo-beyond-loopback" in refused.stderr
@@ -101,7 +103,7 @@ def test_the_demo_is_filled_once_and_its_people_can_sign_in(
     sign_ins = dict(re.findall(r"^  (\w+) +(\S+)$", first, re.MULTILINE))
     assert list(sign_ins) == ["operator", "planner", "supervisor", "quality", "administrator"]
     with reading(own_engine) as session:
-        assert demo.demo_state(session) is demo.DemoState.READY
+        assert demo_state(session) is DemoState.READY
         assert len(directory(session).bodymakers) == 8
         assert [one.name for one in queries.accounts(session)] == sorted(sign_ins)
         from tracelog.people.secrets import verify_secret
@@ -121,10 +123,10 @@ def test_the_demo_is_filled_once_and_its_people_can_sign_in(
 
 def test_a_demo_that_was_not_finished_is_made_anew(own_engine: Engine) -> None:
     with writing(own_engine) as session:
-        audit.append(session, demo._ACTOR, now(), demo.DemoState.BEGUN.value, demo._SUBJECT)
+        audit.append(session, demo._ACTOR, now(), DemoState.BEGUN.value, DEMO)
     assert demo.make_room(own_engine, fresh=False) is False
     with reading(own_engine) as session:
-        assert demo.demo_state(session) is demo.DemoState.NONE
+        assert demo_state(session) is DemoState.NONE
         assert audit.count(session) == 0
 
 
@@ -162,3 +164,21 @@ def test_the_tables_are_upgraded_once(command: Command, own_engine: Engine) -> N
     own_engine.dispose()
     assert "now" in command("upgrade").stdout
     assert is_current(own_engine)
+
+
+@only_sqlite
+def test_every_page_of_a_demo_says_that_it_is_one(
+    own_engine: Engine, tmp_path: Path, cast: Cast
+) -> None:
+    mark = '<span class="tag">Demo</span>'
+    plain = Visit(application_on(own_engine, tmp_path).test_client())
+    assert mark not in plain.get("/sign-in").text
+    with writing(own_engine) as session:
+        audit.append(session, demo._ACTOR, now(), DemoState.READY.value, DEMO)
+    visit = Visit(application_on(own_engine, tmp_path).test_client())
+    page = visit.get("/sign-in").text
+    assert mark in page
+    assert "This is a demo" in page
+    cast.sign_in(visit, "administrator")
+    for path in ("/me", "/accounts", "/me/sessions", "/nothing"):
+        assert mark in visit.get(path).text, path

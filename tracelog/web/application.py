@@ -70,6 +70,7 @@ from tracelog.trends.signals.watching import Watcher
 from tracelog.web import assets, figures, numbers
 from tracelog.web import request as asked
 from tracelog.web.access import keep_access_log, request_number
+from tracelog.web.demo_state import is_demo
 from tracelog.web.help_pages import furnish_help
 from tracelog.web.navigation import beyond_the_bar, places
 from tracelog.web.problems import register_problems
@@ -307,6 +308,7 @@ def _furnish_templates(app: Flask) -> None:
         chart_language=chart_language,
         caution_for=reference.caution,
         interval_figure=figures.interval,
+        is_demo=is_demo,
         line_figure=figures.sparkline,
         may=asked.may,
         unread_notices=_unread,

@@ -88,7 +88,7 @@ def serve(
 
 
 def _keep_demo_at_home(engine: Engine, host: str) -> None:
-    from tracelog.web.demo import DemoState, demo_state
+    from tracelog.web.demo_state import DemoState, demo_state
 
     if is_loopback(host):
         return

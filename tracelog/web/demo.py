@@ -9,17 +9,15 @@ import secrets
 import tempfile
 import tomllib
 from collections.abc import Callable
-from enum import StrEnum
 from pathlib import Path
 
 from sqlalchemy import Engine, select
-from sqlalchemy.orm import Session
 
 from seed_demo.folder import write_folder
 from seed_demo.simulate import simulate
 from seed_demo.sizes import PlantSize
 from tracelog import audit
-from tracelog.audit import Actor, AuditRecord, Subject
+from tracelog.audit import Actor
 from tracelog.db import downgrade, is_current, reading, upgrade, writing
 from tracelog.errors import NotFound, TracelogError
 from tracelog.instants import now
@@ -31,31 +29,12 @@ from tracelog.people.permissions import ROLES
 from tracelog.people.secrets import PIN_DIGITS, PIN_ROLE, check_secret
 from tracelog.plant.models import Plant
 from tracelog.trends.signals.watching import bring_up_to_date
+from tracelog.web.demo_state import DEMO, DemoState, demo_state
 
 SIGN_INS_FILE = "sign-ins.toml"
-_SUBJECT = Subject("database", "demo")
 _ACTOR = Actor("tracelog demo", "administrator", "command")
 _WORDS = ("coil", "cup", "dome", "neck", "oven", "pallet", "punch", "rim", "ring", "roller", "trim")
 Progress = Callable[[str, float], None]
-
-
-class DemoState(StrEnum):
-    """How far the demo of a database is."""
-
-    NONE = "none"
-    BEGUN = "begin demo"
-    READY = "finish demo"
-
-
-def demo_state(session: Session) -> DemoState:
-    """Whether this database is a demo's, and whether it was filled to the end."""
-    last = session.execute(
-        select(AuditRecord.action)
-        .where(AuditRecord.subject_kind == _SUBJECT.kind, AuditRecord.subject == _SUBJECT.name)
-        .order_by(AuditRecord.sequence.desc())
-        .limit(1)
-    ).scalar_one_or_none()
-    return DemoState(last) if last else DemoState.NONE
 
 
 def make_room(engine: Engine, fresh: bool) -> bool:
@@ -104,7 +83,7 @@ def fill(engine: Engine, size: PlantSize, seed: int, progress: Progress) -> list
         TracelogError: the folder was refused, which is a fault of the simulator or the importer.
     """
     with writing(engine) as session:
-        audit.append(session, _ACTOR, now(), DemoState.BEGUN.value, _SUBJECT)
+        audit.append(session, _ACTOR, now(), DemoState.BEGUN.value, DEMO)
     progress(_("Running the plant"), 0.0)
     plant = simulate(size, seed)
     with tempfile.TemporaryDirectory(prefix="tracelog-demo-") as name:
@@ -123,7 +102,7 @@ def fill(engine: Engine, size: PlantSize, seed: int, progress: Progress) -> list
             report = import_folder(Importing(session, folder, _ACTOR, now(), progress=imported))
             if report.faults:
                 raise TracelogError("; ".join(list(report.sentences())[:5]))
-            audit.append(session, _ACTOR, now(), DemoState.READY.value, _SUBJECT)
+            audit.append(session, _ACTOR, now(), DemoState.READY.value, DEMO)
     progress(_("Counting what is where"), 0.96)
     with engine.connect() as connection, connection.begin():
         # Tells the query planner how large the tables have become.
