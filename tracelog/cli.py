@@ -19,6 +19,7 @@ COMMANDS: dict[str, str] = {
     "demo": "tracelog.web.commands:demo",
     "calendar": "tracelog.plant.calendar_commands:calendar",
     "upgrade": "tracelog.web.commands:upgrade_tables",
+    "downgrade": "tracelog.keeping.downgrade_command:downgrade_tables",
     "health": "tracelog.web.health_command:health",
     "key": "tracelog.keeping.key_commands:key",
     "user": "tracelog.people.commands:user",
@@ -62,6 +63,7 @@ SUMMARIES: dict[str, str] = {
     "counters": "What is open about counters: jumps that nobody has explained, and silences.",
     "demo": "Fill a database with an invented plant, print address and sign-ins, and serve it.",
     "domes": "Whether bad cans suggest one machine, by the exact chance of so uneven a spread.",
+    "downgrade": "Take the database's tables back to REVISION, for an older version of tracelog.",
     "explain": (
         "Ranked explanations of a defect: machine, tool, coil, crew, change, or nothing special."
     ),

@@ -321,6 +321,25 @@ def revision_of(connection: Connection) -> str:
     return MigrationContext.configure(connection).get_current_revision() or ""
 
 
+def undone_by_going_back(engine: Engine, revision: str) -> list[str]:
+    """Names of the migrations that going back to `revision` undoes, the newest first.
+
+    Raises:
+        ValueError: it is not one before the present one.
+    """
+    from alembic.script import ScriptDirectory
+    from alembic.script.revision import RevisionError
+    from alembic.util.exc import CommandError
+
+    with engine.connect() as connection:
+        script = ScriptDirectory.from_config(_alembic(connection))
+        try:
+            way = script.iterate_revisions(revision_of(connection), revision)
+            return [one.revision for one in way]
+        except (CommandError, RevisionError) as problem:
+            raise ValueError(str(problem)) from problem
+
+
 def known_revisions(engine: Engine) -> frozenset[str]:
     """Names of all migrations that this version of the program has."""
     from alembic.script import ScriptDirectory

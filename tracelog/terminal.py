@@ -14,7 +14,7 @@ from sqlalchemy import Engine, inspect
 
 from tracelog.audit import Actor
 from tracelog.config import Settings, load_settings
-from tracelog.db import is_current, make_engine, upgrade
+from tracelog.db import is_current, known_revisions, make_engine, revision_of, upgrade
 from tracelog.errors import EXIT_BAD_DATA, TracelogError
 from tracelog.facts import plain_value
 from tracelog.instants import moment_or_day
@@ -38,6 +38,7 @@ def open_database(settings: Settings | None = None, create: bool = False) -> Eng
     if context := click.get_current_context(silent=True):
         context.call_on_close(engine.dispose)
     if not is_current(engine):
+        demand_known(engine)
         is_older = engine.dialect.name != "sqlite" and inspect(engine).has_table("alembic_version")
         if is_older and not create:
             raise TracelogError(
@@ -45,6 +46,24 @@ def open_database(settings: Settings | None = None, create: bool = False) -> Eng
             )
         upgrade(engine)
     return engine
+
+
+def demand_known(engine: Engine) -> None:
+    """Refuse tables of a version that this program does not know.
+
+    Raises:
+        TracelogError: a later version made them.
+    """
+    with engine.connect() as connection:
+        revision = revision_of(connection)
+    if revision and revision not in known_revisions(engine):
+        raise TracelogError(
+            _(
+                "the database's tables are of a later version, '%(revision)s', than this program;"
+                " run the program that made them, or take them back with its 'tracelog downgrade'",
+                revision=revision,
+            )
+        )
 
 
 def command_actor(door: str = "command") -> Actor:

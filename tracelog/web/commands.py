@@ -20,7 +20,7 @@ from tracelog.db import is_current, make_engine, reading, upgrade
 from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.logs import begin_logging, server_configuration
-from tracelog.terminal import open_database
+from tracelog.terminal import demand_known, open_database
 from tracelog.web.bodies import AT_ONCE as BODIES_AT_ONCE
 from tracelog.web.counting import share_between_workers
 from tracelog.web.serving import PROXIES_VARIABLE
@@ -194,6 +194,7 @@ def upgrade_tables() -> None:
     if is_current(engine):
         click.echo(_("The tables are of this version already."))
         return
+    demand_known(engine)
     upgrade(engine)
     click.echo(_("The tables are of this version now."))
 
