@@ -255,6 +255,7 @@ def addresses(known: Known) -> dict[str, str]:
         "Without network: the worker": "/offline-worker.js?sync=yes",
         "Tablet: contact": "/log/contact",
         "Own account": "/me",
+        "Own sessions": "/me/sessions",
         "Accounts": "/accounts",
         "Account": f"/accounts/{known.account}",
         "Shared tablets": "/tablets",
