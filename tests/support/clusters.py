@@ -137,7 +137,7 @@ def cluster() -> Iterator[Cluster]:
         made.make()
         yield made
     finally:
-        for one in [*made.copies, made] if made else []:
+        for one in [*made.copies, made] if made is not None else []:
             # One that the test has stopped already.
             with suppress(SubprocessError):
                 one.stop()
