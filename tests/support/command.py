@@ -20,7 +20,8 @@ CAN_FORK = "forkserver" in multiprocessing.get_all_start_methods()
 _STREAMS = ("stdin", "stdout", "stderr")
 
 
-def _forks() -> Any:
+def forks() -> Any:
+    """What makes processes that are forks of one that has imported everything."""
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(
         ["tracelog.web.application", *{place.split(":")[0] for place in COMMANDS.values()}]
@@ -28,7 +29,7 @@ def _forks() -> Any:
     return context
 
 
-def _be_the_command(words: Sequence[str], environment: dict[str, str], folder: str) -> None:
+def be_the_command(words: Sequence[str], environment: dict[str, str], folder: str) -> None:
     """In the fork: take on environment and streams as a process just started has them."""
     os.environ.clear()
     os.environ.update(environment)
@@ -84,9 +85,7 @@ class Command:
         with tempfile.TemporaryDirectory() as folder:
             for name in _STREAMS:
                 (Path(folder) / name).write_text(typed if name == "stdin" else "", "utf-8")
-            process = _forks().Process(
-                target=_be_the_command, args=(words, self.environment, folder)
-            )
+            process = forks().Process(target=be_the_command, args=(words, self.environment, folder))
             process.start()
             process.join()
             said = [(Path(folder) / name).read_text("utf-8") for name in _STREAMS[1:]]

@@ -27,6 +27,7 @@ PROXIES_VARIABLE = "TRACELOG_BEHIND_PROXIES"
 
 def application() -> Application:
     """Make the application of this process."""
+    _heed_signals_while_loading()
     proxies = int(os.environ.get(PROXIES_VARIABLE, "0") or "0")
     settings = load_settings()
     begin_logging(settings.log_level, settings.log_format, service=True)
@@ -67,6 +68,17 @@ def await_bodies(app: Application, arrivals: Arrivals) -> None:
     app.wsgi_app = whole_bodies(  # type: ignore[method-assign, assignment]
         app.wsgi_app, refuse, arrivals, LARGEST_REQUEST_BYTES
     )
+
+
+def _heed_signals_while_loading() -> None:
+    """Let a signal to stop end a worker that has not answered anybody yet.
+
+    A fork begins with the handlers of the process that started it, which would note the signal for
+    nobody; the worker would be waited for, with whoever has connected to it, until it is killed.
+    """
+    if multiprocessing.parent_process() is not None:
+        for name in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(name, signal.SIG_DFL)
 
 
 def _end_with_the_server() -> None:
