@@ -19,6 +19,7 @@ from tests.bench.fuzzing import MINUTES, NAMES, print_fuzzing
 from tests.bench.holding import print_holding
 from tests.bench.imports import print_imports
 from tests.bench.measure import print_costs
+from tests.bench.memory import print_help, print_memory
 from tests.bench.pages import costs_of_pages
 from tests.bench.planning import print_planning
 from tests.bench.repeating import print_repeating
@@ -44,10 +45,12 @@ PARTS = (
     "trace-scale",
     "touches",
     "weights",
+    "memory",
+    "help",
 )
 # An hour, and nothing is timed: only where it is named.
 FUZZ = "fuzz"
-_WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers", "touches", "weights"}
+_WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers", "touches", "weights", "memory"}
 
 
 @click.command()
@@ -87,6 +90,7 @@ def bench(
             "repeats": print_repeating,
             "explaining": lambda: print_explaining(seeds, first_seed),
             "holding": print_holding,
+            "help": print_help,
             "tracing": print_tracing,
             "trace-scale": lambda: print_tracing_scale(part, databases),
             FUZZ: lambda: print_fuzzing(minutes, targets),
@@ -112,6 +116,8 @@ def bench(
         if "weights" in wanted:
             with at_its_end(size):
                 print_weights(engine, place, size)
+        if "memory" in wanted:
+            print_memory(engine, place, size)
         if "servers" in wanted:
             print_servers(engine, place)
         engine.dispose()
