@@ -13,14 +13,15 @@ from datetime import UTC, date, datetime, time
 from enum import Enum
 from typing import Any
 
-from sqlalchemy import BigInteger, Index, String, Text, func, select, text
-from sqlalchemy.orm import Mapped, Session, mapped_column
+from sqlalchemy import BigInteger, Index, String, Text, func, select
+from sqlalchemy.orm import Mapped, Session, defer, mapped_column
+from sqlalchemy.orm.attributes import set_committed_value
 
 from tracelog.db import Base, new_id
+from tracelog.seals.checking import seal_hashes
+from tracelog.seals.queries import NO_PREVIOUS, has_seals, last_seal, wait_for_turn
 
-# Advisory lock of PostgreSQL under which records are appended, one at a time.
-_CHAIN_LOCK = 7_402_116_033_301
-NO_PREVIOUS = "0" * 64
+__all__ = ["NO_PREVIOUS", "Actor", "AuditRecord", "Subject", "append", "as_json", "take_turn"]
 
 
 class AuditRecord(Base):
@@ -43,6 +44,9 @@ class AuditRecord(Base):
     subject: Mapped[str] = mapped_column(String(200))
     before: Mapped[str | None] = mapped_column(Text)
     after: Mapped[str | None] = mapped_column(Text)
+
+    # The last seal of rows before this record; None: written before there were any.
+    sealed: Mapped[str | None] = mapped_column(String(64))
 
     # The chain.
     previous_hash: Mapped[str] = mapped_column(String(64))
@@ -106,6 +110,8 @@ def record_content(record: AuditRecord) -> str:
         record.subject,
         record.before,
         record.after,
+        # Records of the time before there were seals end here.
+        *([] if record.sealed is None else [record.sealed]),
     ]
     return json.dumps(content, ensure_ascii=False)
 
@@ -122,8 +128,7 @@ def take_turn(session: Session) -> None:
     people who send the same thing at once do not both find it missing. On SQLite a session that
     writes has its turn from the start.
     """
-    if session.get_bind().dialect.name == "postgresql":
-        session.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _CHAIN_LOCK})
+    wait_for_turn(session.connection())
 
 
 def append(
@@ -167,6 +172,7 @@ def append(
         subject=subject.name[:200],
         before=as_json(before),
         after=as_json(after),
+        sealed=last_seal(session.connection())[1],
         previous_hash=last.hash if last else NO_PREVIOUS,
     )
     record.hash = record_hash(record)
@@ -179,16 +185,24 @@ def broken_links(session: Session) -> list[str]:
     """What is wrong with the chain: one sentence for each record that does not follow."""
     found: list[str] = []
     previous, expected = NO_PREVIOUS, 1
-    rows = session.execute(
-        select(AuditRecord).order_by(AuditRecord.sequence).execution_options(yield_per=2000)
-    ).scalars()
+    seals = seal_hashes(session.connection())
+    asked = select(AuditRecord).order_by(AuditRecord.sequence)
+    has = has_seals(session.connection())
+    if not has:
+        # A backup of older tables that is being put back.
+        asked = asked.options(defer(AuditRecord.sealed))
+    rows = session.execute(asked.execution_options(yield_per=2000)).scalars()
     for record in rows:
+        if not has:
+            set_committed_value(record, "sealed", None)
         if record.sequence != expected:
             found.append(f"audit record {expected} is missing before record {record.sequence}")
         elif record.previous_hash != previous:
             found.append(f"audit record {record.sequence} does not follow the one before it")
         if record.hash != record_hash(record):
             found.append(f"audit record {record.sequence} was altered after it was written")
+        elif record.sealed is not None and record.sealed not in seals:
+            found.append(f"audit record {record.sequence} names a seal of rows that is gone")
         previous, expected = record.hash, record.sequence + 1
         session.expunge(record)
     return found

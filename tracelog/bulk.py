@@ -33,6 +33,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from tracelog.db import Base, UtcInstant
 from tracelog.errors import Conflict
+from tracelog.seals.actions import BatchSealer
 
 if TYPE_CHECKING:
     from psycopg import Connection as PostgresConnection
@@ -95,12 +96,22 @@ def insert_tuples(
         return
     given = [target.c[name] for name in columns]
     made = [c for c in target.c if c.name not in columns and c.default is not None]
-    columns_of_pieces = _by_column(rows, made)
+    sealer = BatchSealer(connection, target, given + made)
+    columns_of_pieces = _sealed(sealer, _by_column(rows, made))
     if connection.dialect.name == "postgresql":
         _copy(connection, target, given + made, columns_of_pieces)
     else:
         for by_column in columns_of_pieces:
             _insert_many(connection, target, given + made, by_column)
+    sealer.finish()
+
+
+def _sealed(
+    sealer: BatchSealer, columns_of_pieces: Iterator[list[Sequence[Any]]]
+) -> Iterator[list[Sequence[Any]]]:
+    for by_column in columns_of_pieces:
+        sealer.take(by_column)
+        yield by_column
 
 
 def _by_column(

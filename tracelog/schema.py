@@ -10,6 +10,7 @@ from tracelog.intake.spreadsheets import models as spreadsheets
 from tracelog.notices import models as notices
 from tracelog.people import models as people
 from tracelog.plant import models as plant
+from tracelog.seals import models as seals
 from tracelog.service import models as service
 from tracelog.strokes import models as strokes
 from tracelog.trace import models as trace
@@ -28,6 +29,7 @@ __all__ = [
     "notices",
     "people",
     "plant",
+    "seals",
     "service",
     "spreadsheets",
     "strokes",

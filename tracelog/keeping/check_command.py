@@ -17,9 +17,9 @@ from tracelog.terminal import json_option, print_json
 @click.option("--rebuild", is_flag=True, help="Make the derived tables anew from the facts.")
 @json_option
 def check(rebuild: bool, as_json: bool) -> None:
-    """Check the audit trail, the references, and the derived tables against the facts.
+    """Check audit trail, rows, references, pictures, and derived tables against the facts.
 
-    Writers wait while it looks.
+    A row that was altered, removed or added past tracelog is named. Writers wait while it looks.
 
     Example: tracelog check --rebuild
     """
@@ -29,7 +29,7 @@ def check(rebuild: bool, as_json: bool) -> None:
             session.rollback()
     if as_json:
         print_json(found.as_json())
-    for sentence in (*found.audit, *found.references, *found.derived):
+    for sentence in (*found.audit, *found.rows, *found.references, *found.derived):
         click.echo(sentence, err=True)
     if not as_json and found.is_whole:
         click.echo(_("Derived tables made anew.") if rebuild else _("Everything is in order."))

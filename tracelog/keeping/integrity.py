@@ -1,4 +1,4 @@
-"""Whether the database is whole: the audit trail, the references, and what is derived."""
+"""Whether the database is whole: audit trail, rows, references, and what is derived."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,13 +16,11 @@ from tracelog.errors import NoPlant
 from tracelog.language import _
 from tracelog.plant.queries import the_plant
 from tracelog.schema import metadata
+from tracelog.seals.actions import settle
+from tracelog.seals.checking import broken_seals
+from tracelog.seals.rules import DERIVED_TABLES as DERIVED
 from tracelog.strokes.actions import rebuild_strokes
 from tracelog.trends.signals.actions import catch_up, rebuild_signals
-
-DERIVED = (
-    *("stroke_hours", "counter_questions", "current_entries"),
-    *("signal_epochs", "signal_baselines", "signals"),
-)
 
 
 @dataclass(frozen=True)
@@ -33,6 +31,7 @@ class Integrity:
     """
 
     audit: list[str] = field(default_factory=list)
+    rows: list[str] = field(default_factory=list)
     references: list[str] = field(default_factory=list)
     derived: list[str] = field(default_factory=list)
     rebuilt: bool = False
@@ -40,7 +39,8 @@ class Integrity:
     @property
     def is_whole(self) -> bool:
         """Whether everything is right now."""
-        return not (self.audit or self.references or (self.derived and not self.rebuilt))
+        found = self.audit or self.rows or self.references
+        return not (found or (self.derived and not self.rebuilt))
 
     def as_json(self) -> dict[str, Any]:
         """All findings."""
@@ -58,12 +58,13 @@ def look_over(session: Session, now: datetime, *, rebuild: bool) -> Integrity:
         now: UTC.
         rebuild: whether the caller will commit.
     """
-    audit = broken_links(session)
+    settle(session)
+    audit, rows = broken_links(session), broken_seals(session.connection())
     references = [*broken_references(session), *broken_photos(session)]
     try:
         the_plant(session)
     except NoPlant:
-        return Integrity(audit, references)
+        return Integrity(audit, rows, references)
     # What is only not worked out yet is not wrong.
     catch_up(session, now)
     with _kept_aside(session):
@@ -72,7 +73,7 @@ def look_over(session: Session, now: datetime, *, rebuild: bool) -> Integrity:
         session.flush()
         rebuild_signals(session)
         derived = [sentence for name in DERIVED for sentence in _difference(session, name)]
-    return Integrity(audit, references, derived, rebuild)
+    return Integrity(audit, rows, references, derived, rebuild)
 
 
 def broken_references(session: Session) -> list[str]:
