@@ -23,7 +23,8 @@ from babel.messages.pofile import read_po, write_po
 from tests.support import tree
 from tracelog.catalogues import TRANSLATED, catalogue_file
 from tracelog.paths import shared_folder, templates_folder
-from tracelog.people.permissions import EVERY_PERMISSION, ROLES
+from tracelog.people.permissions import EVERY_PERMISSION, ROLES, SCOPES
+from tracelog.people.session_rules import DEVICES, WAYS
 from tracelog.stats.run_rules import nelson, western_electric
 from tracelog.web.application import BLUEPRINTS
 from tracelog.web.shapes import call_of
@@ -39,6 +40,7 @@ ON_A_TERMINAL = (
     "keeping/*.py",
     "intake/mqtt_*.py",
     "intake/opcua_*.py",
+    "people/provider/settings.py",
     "reference.py",
     "reference_file.py",
     "web/demo.py",
@@ -151,6 +153,7 @@ def _tables(value: Any, key: str) -> Iterator[dict[str, Any]]:
 def _in_words() -> Iterator[str]:
     yield from sorted(EVERY_PERMISSION)
     yield from ROLES
+    yield from (*SCOPES, *DEVICES, *WAYS)
     for module, name in WORDS:
         for word in getattr(import_module(module), name):
             yield str(word)

@@ -14,6 +14,9 @@ CLOCK_SLACK = timedelta(minutes=2)
 # What is kept of sessions that are over, for whoever asks where somebody was signed in.
 KEPT_FOR = timedelta(days=30)
 
+# What a session shows of its browser, and how somebody may have come in.
+DEVICES = ("phone", "tablet", "computer")
+WAYS = ("password", "pin", "provider")
 _PHONES = ("iphone", "mobile")
 _TABLETS = ("ipad", "tablet", "android")
 
