@@ -273,6 +273,16 @@ def insert_columns(session: Session, table: type[Base], columns: Mapping[str, Id
     else:
         bound = [_as_listed(target.c[name], values) for name, values in columns.items()]
         _execute_many(connection, target, tuple(columns), zip(*bound, strict=True))
+    sealer = BatchSealer(connection, target, [target.c[name] for name in columns])
+    sealer.take_readings(
+        {name: _bytes_of(v) if isinstance(v, Ids) else v for name, v in columns.items()}
+    )
+    sealer.finish()
+
+
+def _bytes_of(ids: Ids) -> npt.NDArray[np.void]:
+    few = np.frombuffer(b"".join(one.bytes for one in ids.few), dtype="V16")
+    return cast("npt.NDArray[np.void]", few[ids.which])
 
 
 def _as_listed(column: Column[Any], values: Ids | Whole) -> list[Any]:
