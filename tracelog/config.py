@@ -1,6 +1,7 @@
 """Settings: from the environment, then an optional TOML file, then defaults that work on a desk."""
 
 import os
+import re
 import secrets
 import tomllib
 from collections.abc import Mapping
@@ -14,7 +15,9 @@ from tracelog.language import _
 
 # Files of the data folder: the secret key, and those that it took the place of.
 KEY, OLDER_KEYS = "secret-key", "secret-key-older"
+_ACCOUNT_IN_ADDRESS = re.compile(r"//[^/@]*@")
 _OPERATION = ("backup_folder", "backup_at", "backup_keep", "log_level", "log_format")
+
 
 @dataclass(frozen=True)
 class Settings:
@@ -86,6 +89,15 @@ class Settings:
         """Secret keys from before the present one, the newest first."""
         given = (self.secret_key_fallbacks or "").split(",")
         return tuple(key.strip() for key in given if key.strip())
+
+    def told(self) -> dict[str, str]:
+        """What is set and no secret, by name; addresses without who signs in there."""
+        shown = {one.name: getattr(self, one.name) for one in fields(self) if one.repr}
+        return {
+            name: _ACCOUNT_IN_ADDRESS.sub("//", str(value))
+            for name, value in shown.items()
+            if value is not None
+        }
 
 
 def load_settings(environment: Mapping[str, str] | None = None) -> Settings:

@@ -127,6 +127,7 @@ def _answer(path: Path, manifest: Manifest) -> dict[str, object]:
         "made_at": manifest.made_at,
         "plant": manifest.plant,
         "revision": manifest.revision,
+        "settings": manifest.settings,
         "tables": {one.name: one.rows for one in manifest.tables},
     }
 

@@ -46,7 +46,7 @@ def back_up(engine: Engine, path: Path, settings: Settings, now: datetime) -> Ma
             revision=revision_of(session.connection()),
             program=version("tracelog"),
             plant=plant,
-            settings={"engine": engine.dialect.name, "mqtt_username": settings.mqtt_username or ""},
+            settings={"engine": engine.dialect.name, **settings.told()},
             tables=archive.tables,
         )
         archive.finish(manifest)
