@@ -247,7 +247,8 @@ def test_whatever_comes_is_answered_as_described(
     # What is allowed goes on to the database, and PostgreSQL takes less of it; what is not is
     # refused before any is asked.
     mode = "allowed" if database_kind == "postgresql" else "not allowed"
-    call_at_random(schema[path][method.upper()], history.headers, mode, EXAMPLES)
+    made = call_at_random(schema[path][method.upper()], history.headers, mode, EXAMPLES)
+    assert made > 0 or path.startswith("/api/v1/health") or path == "/api/v1/openapi.json"
 
 
 @pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
