@@ -1,8 +1,10 @@
 """Whatever goes wrong by whichever door, no secret stands in a log, on stderr or in an answer."""
 
+import json
 import logging
 import re
 import uuid
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -11,6 +13,7 @@ from sqlalchemy import Engine, text
 
 from tests.support.command import Command
 from tests.support.site import Cast, Visit
+from tracelog.logs import JsonLines
 from tracelog.people.secrets import TOKEN_PREFIX
 from tracelog.web.request import current_session
 
@@ -98,3 +101,16 @@ def test_commands_tell_no_secret_of_the_settings(
         said = done.stdout + done.stderr
         assert secret not in said, (name, value, said)
         assert "Traceback" not in said, (name, value, said)
+
+
+def test_nobody_writes_a_line_of_their_own_into_the_log_and_its_time_is_utc(
+    database_kind: str,
+) -> None:
+    hostile = 'name\r\n{"at": "2026-01-01T00:00:00Z", "event": "all is well"}\x1b[2J'
+    record = logging.LogRecord("tracelog", logging.ERROR, "", 0, "%s", (hostile,), None)
+    line = JsonLines().format(record)
+    assert line.splitlines() == [line]
+    said = json.loads(line)
+    assert said["event"].startswith("name")
+    assert datetime.fromisoformat(said["at"]).utcoffset() == timedelta(0)
+    assert "\x1b" not in line
