@@ -133,6 +133,10 @@ class Turns:
             self._queues[kind].remove(own)
             return self._turn_away(kind)
 
+    def waiting(self, kind: Kind) -> int:
+        """How many requests of a kind wait just now."""
+        return len(self._queues[kind])
+
     def give_back(self, kind: Kind) -> None:
         """End a turn: the next one begins."""
         with self._lock:
