@@ -140,6 +140,16 @@ def test_counts_are_forgiven_forgotten_and_no_clock_makes_a_wait_longer(
 
 
 @on_sqlite
+def test_who_comes_back_after_weeks_is_counted_anew(own_engine: Engine, clock: Clock) -> None:
+    for days in (0, 30):
+        with writing(own_engine) as session:
+            at = clock.instant + timedelta(days=days)
+            assert count_attempt(session, {"name": "olga"}, at) == timedelta(0)
+    with reading(own_engine) as session:
+        assert session.scalars(select(SignInCount.level)).all() == [1.0]
+
+
+@on_sqlite
 def test_the_present_password_is_not_guessed_within_a_session(visit: Visit, cast: Cast) -> None:
     cast.sign_in(visit, "planner")
     visit.get("/me")

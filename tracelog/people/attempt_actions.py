@@ -54,8 +54,9 @@ def count_attempt(session: Session, counted: Mapping[str, str], now: datetime) -
         row.counted_at = now
         wait = wait_after(row.level, LIMITS[kind])
         row.wait_until = now + wait if wait else None
-    session.execute(delete(SignInCount).where(SignInCount.counted_at < now - FORGOTTEN_AFTER))
+    # First what is counted now: an old count of this name is one of those that are forgotten.
     session.flush()
+    session.execute(delete(SignInCount).where(SignInCount.counted_at < now - FORGOTTEN_AFTER))
     return timedelta(0)
 
 
