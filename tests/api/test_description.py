@@ -11,7 +11,7 @@ from flask import Flask
 
 from tests.api.facts import TAKEN
 from tests.api.plant import Program, Site, at
-from tests.fuzz.api_calls import call_at_random, machine_of, quickly, read_by_others, who_may
+from tests.fuzz.api_calls import call_at_random, machine_of, quickly, read_by_others
 from tests.support.databases import Kind
 from tests.support.site import application_on
 from tracelog.db import make_engine
@@ -257,7 +257,7 @@ def test_calls_that_go_on_with_what_others_answered_are_answered_as_described(
 ) -> None:
     told: set[tuple[str, int]] = set()
 
-    class Calls(machine_of(schema, who_may(site.tokens))):  # type: ignore[misc]
+    class Calls(machine_of(schema, site)):  # type: ignore[misc]
         def after_call(self, response: Any, case: Any) -> None:
             super().after_call(response, case)
             told.add((case.operation.label, response.status_code))

@@ -10,6 +10,7 @@ import json
 import re
 import zlib
 from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 import schemathesis
@@ -19,6 +20,7 @@ from schemathesis.checks import load_all_checks
 from schemathesis.generation.modes import GenerationMode
 from schemathesis.specs.openapi.checks import negative_data_rejection, positive_data_acceptance
 
+from tests.api.plant import Site
 from tests.api.test_guide import SENT
 
 # Called in process, nobody decompresses.
@@ -104,15 +106,23 @@ def _texts(value: Any) -> Iterator[str]:
             yield from _texts(one)
 
 
-def machine_of(schema: Any, headers_of: Callable[[str], dict[str, str]]) -> Any:
+def machine_of(schema: Any, site: Site) -> Any:
     """A machine of states whose rules are the operations and the links between them.
+
+    Each chain begins with the database as it is now: the same calls must get the same answers, or
+    nothing could be tried again.
 
     Args:
         schema: as `read_by_others` reads it.
-        headers_of: who makes a call, by its path.
+        site: what it describes; on SQLite, in a file.
     """
+    kept = _content(site)
+    headers_of = who_may(site.tokens)
 
     class Calls(schema.as_state_machine()):  # type: ignore[misc]
+        def setup(self) -> None:
+            _put_back(site, kept)
+
         def before_call(self, case: Any) -> None:
             good = GOOD.get(case.path)
             # Two of three as the guide sends them, so that the next call has something to go on.
@@ -146,3 +156,17 @@ def who_may(tokens: Mapping[str, str]) -> Callable[[str], dict[str, str]]:
         return {"Authorization": f"Bearer {tokens[role]}"}
 
     return headers_of
+
+
+def _content(site: Site) -> bytes:
+    with site.engine.connect() as connection:
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+    return Path(str(site.engine.url.database)).read_bytes()
+
+
+def _put_back(site: Site, content: bytes) -> None:
+    site.engine.dispose()
+    path = Path(str(site.engine.url.database))
+    for ending in ("-wal", "-shm"):
+        path.with_name(path.name + ending).unlink(missing_ok=True)
+    path.write_bytes(content)

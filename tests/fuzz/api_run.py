@@ -22,7 +22,6 @@ from tests.fuzz.api_calls import (
     machine_of,
     quickly,
     read_by_others,
-    who_may,
 )
 from tracelog.db import make_engine, upgrade
 from tracelog.web.openapi import description
@@ -74,7 +73,7 @@ def call_for(run: Run, folder: Path) -> None:
         site.app.wsgi_app = run.counted(site.app.wsgi_app)  # type: ignore[method-assign]
         paths = description(site.app)["paths"]
         operations = [schema[path][method.upper()] for path in paths for method in paths[path]]
-        chains = machine_of(schema, who_may(site.tokens))
+        chains = machine_of(schema, site)
         for place, (operation, mode) in enumerate(
             itertools.cycle(itertools.product(operations, MODES))
         ):
