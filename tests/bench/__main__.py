@@ -15,9 +15,11 @@ from seed_demo.sizes import SIZES
 from tests.bench.collecting import print_collecting
 from tests.bench.demo_year import at_its_end, new_database, write_plant
 from tests.bench.explaining import print_explaining
+from tests.bench.faults import print_faults
 from tests.bench.fuzzing import MINUTES, NAMES, print_fuzzing
 from tests.bench.holding import print_holding
 from tests.bench.imports import print_imports
+from tests.bench.load import print_load
 from tests.bench.measure import print_costs
 from tests.bench.memory import print_help, print_memory
 from tests.bench.pages import costs_of_pages
@@ -45,6 +47,8 @@ PARTS = (
     "trace-scale",
     "touches",
     "weights",
+    "load",
+    "faults",
     "memory",
     "help",
 )
@@ -61,6 +65,9 @@ _WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers", "touches", "weights
 @click.option("--first-seed", default=0, show_default=True, help="Of the plants to be explained.")
 @click.option("--part", default=20, show_default=True, help="Of the big plant, for trace-scale.")
 @click.option("--database", "databases", multiple=True, help="Kept ones, for trace-scale.")
+@click.option("--load-minutes", default=10.0, show_default=True, help="Of the usual mix.")
+@click.option("--postgresql", is_flag=True, help="Load on a PostgreSQL server of its own.")
+@click.option("--faults", "times", default=20, show_default=True, help="Times of each fault.")
 @click.option("--messages", default=20_000, show_default=True, help="Readings to collect.")
 @click.option("--minutes", default=MINUTES, show_default=True, help="Of fuzzing, all targets.")
 @click.option("--target", "targets", multiple=True, type=click.Choice(NAMES), help="To be fuzzed.")
@@ -71,6 +78,9 @@ def bench(
     seeds: int,
     first_seed: int,
     messages: int,
+    load_minutes: float,
+    postgresql: bool,
+    times: int,
     part: int,
     databases: tuple[str, ...],
     minutes: int,
@@ -85,6 +95,8 @@ def bench(
         place = Path(name)
         own = {
             "collecting": lambda: print_collecting(place, messages),
+            "load": lambda: print_load(place, size, load_minutes, on_postgresql=postgresql),
+            "faults": lambda: print_faults(place, times, first_seed),
             "planning": print_planning,
             "signals": print_signalling,
             "repeats": print_repeating,

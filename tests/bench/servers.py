@@ -99,13 +99,13 @@ def print_servers(engine: Engine, folder: Path) -> None:
 
 
 @contextmanager
-def running(name: str, environment: Mapping[str, str]) -> Iterator[int]:
-    """A server of that name, answering; gives its port."""
+def running(name: str, environment: Mapping[str, str], *more: str) -> Iterator[int]:
+    """A server of that name, with more arguments if given, answering; gives its port."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = int(probe.getsockname()[1])
     server = subprocess.Popen(
-        commands(port)[name],
+        [*commands(port)[name], *more],
         env=dict(environment),
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
@@ -171,4 +171,4 @@ def sign_in(port: int) -> str:
     answer.read()
     if answer.status != 303:
         raise LookupError(f"signing in answers {answer.status}")
-    return answer.headers["Set-Cookie"].split(";")[0]
+    return "; ".join(one.split(";")[0] for one in answer.headers.get_all("Set-Cookie", []))
