@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import insert
 from sqlalchemy.orm import Session
 
+from tests.support.recorded import recorded
 from tests.trends.small_log import ZONE, day, entry, write_log
 from tracelog.audit import Actor
 from tracelog.cases.actions import open_case
@@ -24,6 +25,7 @@ BY = Actor("Sara", "supervisor", "page")
 ACTED_AT = day(5)
 
 
+@recorded
 def write_history(session: Session) -> None:
     """Two splits of 1-1 on each of the first five days, and one of 1-2 on the eighth."""
     write_log(

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tests.support.recorded import recorded
 from tracelog.audit import Actor
 from tracelog.defects.actions import (
     derive_for_codes,
@@ -40,6 +41,7 @@ def hour(number: float) -> datetime:
     return MORNING + timedelta(hours=number)
 
 
+@recorded
 def write_plant(session: Session, shifts: bool = True) -> None:
     """The plant, its lines and machines, and its defects."""
     settings: dict[str, Any] = {"name": "Alder Point", "time_zone": ZONE.key}

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
+from tests.support.recorded import recorded
 from tracelog.audit import Actor
 from tracelog.defects.actions import log_entries, record_defect_types
 from tracelog.defects.facts import DefectTypeFact, EntryFact
@@ -34,6 +35,7 @@ DAY_STARTS_AT = datetime(2026, 3, 4, 5, tzinfo=UTC)
 DAY_ENDS_AT = datetime(2026, 3, 4, 17, tzinfo=UTC)
 
 
+@recorded
 def write_plant(session: Session, shifts: bool = True) -> None:
     """The plant and its readings: each hour around the shifts that tests look at, else few."""
     settings: dict[str, Any] = {"name": "Alder Point", "time_zone": ZONE.key}

@@ -16,6 +16,7 @@ from aiosmtpd.smtp import Session as Dialogue
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
+from tests.support.recorded import recorded
 from tests.support.site import CAST, Cast
 from tracelog.audit import Actor
 from tracelog.config import Settings
@@ -38,6 +39,7 @@ MAILBOX = "sara@plant.example"
 BY = Actor("tests", "administrator", "command")
 
 
+@recorded
 def write_plant(session: Session) -> None:
     """A plant with two lines of two bodymakers and three shifts, from 06:00 on."""
     shifts = [("morning", "06:00"), ("late", "14:00"), ("night", "22:00")]
@@ -176,7 +178,7 @@ class Receiver:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
                 receiver.calls.append((self.path, dict(self.headers.items()), body))
                 receiver.on_call()
-                usual = (200, {}, b"thank you")
+                usual: tuple[int, dict[str, str], bytes] = (200, {}, b"thank you")
                 status, headers, said = receiver.answers.pop(0) if receiver.answers else usual
                 self.send_response(status)
                 for name, value in headers.items():

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
+from tests.support.recorded import recorded
 from tracelog.audit import Actor
 from tracelog.defects.actions import derive_for_codes, log_entries
 from tracelog.defects.facts import DefectTypeFact, EntryFact
@@ -66,6 +67,7 @@ def kept(outcomes: Sequence[Outcome]) -> None:
         assert outcome.is_kept, outcome.faults
 
 
+@recorded
 def write_plant(session: Session) -> None:
     """The plant, its lines and machines, and its defects; no history yet."""
     settings = {

@@ -3,6 +3,7 @@
 from sqlalchemy.orm import Session
 
 from tests.defects.small_plant import ACTOR, WRITTEN_AT, write_plant
+from tests.support.recorded import recorded
 from tracelog.plant.part_actions import record_station_parts
 from tracelog.plant.part_facts import StationPartFact
 from tracelog.plant.part_rules import StationPartView
@@ -25,6 +26,7 @@ def every(number: int, cans: int, place: int) -> str:
     return "".join("b" if at % number == place else "g" for at in range(cans))
 
 
+@recorded
 def write_line(session: Session) -> None:
     """The small plant, with the counts of line 1."""
     write_plant(session)

@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
+from tests.support.recorded import recorded
 from tests.trace.two_lines import ZONE, fill_pallet, hour, write_plant, write_readings
 from tracelog.audit import Actor
 from tracelog.db import new_id
@@ -22,6 +23,7 @@ NOW = hour(48)
 MINUTE = timedelta(minutes=1)
 
 
+@recorded
 def write_stock(session: Session) -> None:
     """P-1 to P-5 of line 1, an hour each from the tenth hour on, and L-1 of line 2."""
     write_plant(session)

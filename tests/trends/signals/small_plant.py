@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy.orm import Session
 
+from tests.support.recorded import recorded
 from tests.trace import two_lines as plant
 from tests.trace.two_lines import ACTOR, AN_HOUR, ZONE, hour, kept
 from tracelog.defects.actions import log_entries
@@ -65,6 +66,7 @@ def write_day(session: Session, day: Day) -> None:
         kept(log_entries(session, day.entries, ACTOR, day.ends_at))
 
 
+@recorded
 def write_all(session: Session) -> None:
     """The plant with all its days."""
     plant.write_plant(session)

@@ -1,0 +1,75 @@
+"""What fills a database for many tests is worked out once in a process; then its rows are put back.
+
+Most of a test's time went into logging the same entries and taking in the same readings by the
+same actions as in the test before.
+"""
+
+import functools
+from typing import Any, ParamSpec, Protocol
+
+from sqlalchemy import Connection, select
+from sqlalchemy.orm import Session
+
+from tracelog.schema import metadata
+from tracelog.seals.actions import settle
+
+_Given = ParamSpec("_Given")
+
+
+class Fill(Protocol[_Given]):
+    """A function that fills a database."""
+
+    def __call__(self, session: Session, /, *args: _Given.args, **more: _Given.kwargs) -> None: ...
+
+
+# Statement and the rows that it inserts, in an order in which every reference is there already.
+_Rows = list[tuple[str, list[tuple[Any, ...]]]]
+
+
+def recorded(fill: Fill[_Given]) -> Fill[_Given]:
+    """Let a function that fills an empty database be carried out once for each kind of database.
+
+    The rows of all tables that it leaves, with their audit records and seals, are kept in this
+    process, and written as they are where it is called again with the same arguments on a
+    database that holds no row. Where some are there already, it is carried out.
+
+    Args:
+        fill: writes through its session alone, returns nothing, and would do the same each time.
+    """
+    kept: dict[tuple[Any, ...], _Rows] = {}
+
+    @functools.wraps(fill)
+    def filled(session: Session, /, *args: _Given.args, **more: _Given.kwargs) -> None:
+        connection = session.connection()
+        if not _is_empty(connection):
+            fill(session, *args, **more)
+            return
+        key = (connection.dialect.name, repr(args), repr(sorted(more.items())))
+        if key not in kept:
+            fill(session, *args, **more)
+            settle(session)
+            kept[key] = _rows_of(connection)
+            return
+        for statement, rows in kept[key]:
+            connection.exec_driver_sql(statement, rows)
+
+    return filled
+
+
+def _is_empty(connection: Connection) -> bool:
+    looks = [select(1).where(select(table).exists()) for table in metadata.sorted_tables]
+    return connection.execute(looks[0].union_all(*looks[1:])).first() is None
+
+
+def _rows_of(connection: Connection) -> _Rows:
+    """All rows as the driver gives them, so that it takes them back unchanged."""
+    place = "?" if connection.dialect.name == "sqlite" else "%s"
+    found: _Rows = []
+    for table in metadata.sorted_tables:
+        names = ", ".join(f'"{column.name}"' for column in table.columns)
+        rows = connection.exec_driver_sql(f'SELECT {names} FROM "{table.name}"').all()
+        if rows:
+            places = ", ".join([place] * len(table.columns))
+            statement = f'INSERT INTO "{table.name}" ({names}) VALUES ({places})'
+            found.append((statement, [tuple(row) for row in rows]))
+    return found
