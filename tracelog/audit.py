@@ -21,7 +21,19 @@ from tracelog.db import Base, new_id
 from tracelog.seals.checking import seal_hashes
 from tracelog.seals.queries import NO_PREVIOUS, has_seals, last_seal, wait_for_turn
 
-__all__ = ["NO_PREVIOUS", "Actor", "AuditRecord", "Subject", "append", "as_json", "take_turn"]
+# The action of a record that says which earlier ones have other words since.
+ERASURE = "erase person"
+
+__all__ = [
+    "ERASURE",
+    "NO_PREVIOUS",
+    "Actor",
+    "AuditRecord",
+    "Subject",
+    "append",
+    "as_json",
+    "take_turn",
+]
 
 
 class AuditRecord(Base):
@@ -181,6 +193,21 @@ def append(
     return record.id
 
 
+def erased_contents(session: Session) -> dict[int, str]:
+    """The records from which a name was erased: number to the SHA-256 of what they say now.
+
+    The latest erasing counts. One that was altered itself says nothing.
+    """
+    found: dict[int, str] = {}
+    asked = select(AuditRecord).where(AuditRecord.action == ERASURE)
+    for record in session.execute(asked.order_by(AuditRecord.sequence.desc())).scalars():
+        own = record_hash(record)
+        if own in (record.hash, found.get(record.sequence)):
+            for number, content in json.loads(record.after or "{}").get("records", {}).items():
+                found.setdefault(int(number), content)
+    return found
+
+
 def broken_links(session: Session) -> list[str]:
     """What is wrong with the chain: one sentence for each record that does not follow."""
     found: list[str] = []
@@ -191,6 +218,7 @@ def broken_links(session: Session) -> list[str]:
     if not has:
         # A backup of older tables that is being put back.
         asked = asked.options(defer(AuditRecord.sealed))
+    erased = erased_contents(session) if has else {}
     rows = session.execute(asked.execution_options(yield_per=2000)).scalars()
     for record in rows:
         if not has:
@@ -199,7 +227,7 @@ def broken_links(session: Session) -> list[str]:
             found.append(f"audit record {expected} is missing before record {record.sequence}")
         elif record.previous_hash != previous:
             found.append(f"audit record {record.sequence} does not follow the one before it")
-        if record.hash != record_hash(record):
+        if record_hash(record) not in (record.hash, erased.get(record.sequence)):
             found.append(f"audit record {record.sequence} was altered after it was written")
         elif record.sealed is not None and record.sealed not in seals:
             found.append(f"audit record {record.sequence} names a seal of rows that is gone")

@@ -28,6 +28,7 @@ COMMANDS: dict[str, str] = {
     "tablets": "tracelog.people.tablet_commands:tablets",
     "screens": "tracelog.wall.commands:screens",
     "check": "tracelog.keeping.check_command:check",
+    "erase-person": "tracelog.keeping.erasing.commands:erase_person",
     "backup": "tracelog.keeping.commands:backup",
     "restore": "tracelog.keeping.commands:restore",
     "trace": "tracelog.trace.commands:trace",

@@ -258,6 +258,7 @@ def addresses(known: Known) -> dict[str, str]:
         "Own sessions": "/me/sessions",
         "Accounts": "/accounts",
         "Account": f"/accounts/{known.account}",
+        "Erase a name": f"/accounts/{known.account}/erase",
         "Shared tablets": "/tablets",
         "PINs": "/pins",
         "Wall screens": "/screens",

@@ -8,7 +8,8 @@ written again stays unsealed, so that nothing altered by hand is made good by a 
 import hashlib
 import uuid
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -51,6 +52,7 @@ from tracelog.seals.queries import (
     present,
     rows_with_keys,
     sealed_now,
+    sealed_records,
     wait_for_turn,
 )
 from tracelog.seals.rules import RECORD_TABLES, Way, way_of
@@ -335,6 +337,26 @@ def _seal_table(connection: Connection, table: Table, way: Way, asked: Select[An
             add_batch(connection, seals)
         count += len(seals)
     return count
+
+
+@contextmanager
+def rewriting(
+    connection: Connection, table: Table, audit_ids: Collection[uuid.UUID]
+) -> Iterator[None]:
+    """Rows of audit records are changed after all, as when a name is erased, and sealed anew.
+
+    Rows that were not as they were sealed before stay unsealed.
+    """
+    sealed = sealed_records(connection, table, audit_ids)
+    own = select(table).where(table.c.audit_id.in_(audit_ids)).order_by(table.c.audit_id)
+    before = digests_by_record(connection, table, own)
+    whole = {one for one, digests in before if b"".join(sorted(digests)) == sealed.get(one)}
+    connection.info[_AS_A_WHOLE] = {table}
+    yield
+    connection.info.pop(_AS_A_WHOLE)
+    for audit_id, digests in list(digests_by_record(connection, table, own)):
+        if audit_id in whole:
+            add_record_batch(connection, table, audit_id, digests, replaces=True)
 
 
 class BatchSealer:

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import islice
 from typing import Any, TypeVar
 
@@ -145,13 +145,23 @@ def current_seals(
     return found
 
 
-def sealed_records(connection: Connection, table: Table) -> dict[Any, bytes]:
-    """For each audit record the digests of its rows in a table, put together and sorted."""
+def sealed_records(
+    connection: Connection, table: Table, audit_ids: Collection[Any] | None = None
+) -> dict[Any, bytes]:
+    """For each audit record the digests of its rows in a table, put together and sorted.
+
+    Args:
+        connection: to the database.
+        table: whose rows.
+        audit_ids: only of these audit records; None: of all.
+    """
     asked = (
         select(SealBatch.audit_id, SealBatch.replaces, SealBatch.digests)
         .where(SealBatch.table_name == table.name)
         .order_by(SealBatch.sequence)
     )
+    if audit_ids is not None:
+        asked = asked.where(SealBatch.audit_id.in_(audit_ids))
     found: dict[Any, bytes] = {}
     for audit_id, replaces, packed in connection.execute(asked):
         digests = packed or b""

@@ -89,6 +89,8 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.people.token_api:token_api",
     "tracelog.people.provider.views:provider_pages",
     "tracelog.people.trail.views:trail_pages",
+    "tracelog.keeping.erasing.views:erasing_pages",
+    "tracelog.keeping.erasing.api:erasing_api",
     "tracelog.people.trail.api:trail_api",
     "tracelog.people.language_views:languages",
     "tracelog.people.tablet_views:tablets",

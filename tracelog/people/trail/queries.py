@@ -8,7 +8,14 @@ from typing import Any
 from sqlalchemy import ColumnElement, or_, select
 from sqlalchemy.orm import Session
 
-from tracelog.audit import NO_PREVIOUS, Actor, AuditRecord, record_content, record_hash
+from tracelog.audit import (
+    NO_PREVIOUS,
+    Actor,
+    AuditRecord,
+    erased_contents,
+    record_content,
+    record_hash,
+)
 from tracelog.errors import NotFound
 from tracelog.language import _
 from tracelog.people.trail.rules import Altered, altered
@@ -70,8 +77,10 @@ class Checked:
     """One record, and whether it is what was written."""
 
     record: RecordView
+    # Also where an erasing says that these are its words now.
     is_as_written: bool
     follows: bool
+    is_erased: bool = False
 
 
 def trail(
@@ -114,8 +123,9 @@ def checked_record(session: Session, sequence: int) -> Checked:
     expected = NO_PREVIOUS if sequence == 1 else earlier.hash if earlier else None
     return Checked(
         _view(record),
-        record.hash == record_hash(record),
+        record_hash(record) in (record.hash, erased_contents(session).get(sequence)),
         record.previous_hash == expected,
+        record.hash != record_hash(record),
     )
 
 
