@@ -12,6 +12,7 @@ from PIL import Image
 from sqlalchemy import Engine, select
 
 from tests.bench.measure import Cost, cost_of
+from tests.bench.server_pages import SERVER_ADDRESSES
 from tests.bench.sheet_pages import sheet_addresses
 from tests.bench.wall_pages import wall_addresses
 from tests.support.site import CAST, Cast, Visit, application_on
@@ -187,14 +188,6 @@ def addresses(known: Known) -> dict[str, str]:
         "Trends: gauge studies": "/trends/gauge",
         "Trends: one gauge study": "/trends/gauge/study?study=bench",
         "Trends: one gauge study, csv": "/trends/gauge/study.csv?study=bench",
-        "Health": "/health",
-        "API: standing": "/api/v1/health/standing",
-        "API: metrics": "/api/v1/health/metrics",
-        "Audit trail": "/audit",
-        "Audit trail: a word": "/audit?words=import",
-        "Audit trail, csv": "/audit.csv",
-        "Audit trail, lines": "/audit.jsonl",
-        "Audit record": "/audit/1",
         "Cases": "/cases",
         "Cases: all with a word": "/cases?state=all&words=bench",
         "Cases, csv": "/cases.csv?state=all",
@@ -297,7 +290,6 @@ def addresses(known: Known) -> dict[str, str]:
         "API: tool lives": "/api/v1/tool-lives",
         "API: defects": "/api/v1/defects",
         "API: one defect": f"/api/v1/defects/{known.entry}",
-        "API: audit trail": "/api/v1/audit",
         "API: cases": "/api/v1/cases",
         "API: explanations": f"/api/v1/explain?defect={known.defect}",
         "API: one case": f"/api/v1/cases/{CASE}",
@@ -313,10 +305,6 @@ def addresses(known: Known) -> dict[str, str]:
         "API: subscriptions": "/api/v1/subscriptions",
         "API: notices": "/api/v1/notices",
         "API: rejected messages": "/api/v1/rejected-messages",
-        "API: calls": "/api/v1/",
-        "API: description": "/api/v1/openapi.json",
-        "API: ready": "/api/v1/health/ready",
-        "API: live": "/api/v1/health/live",
     }
 
 
@@ -333,7 +321,9 @@ def visitor(engine: Engine, folder: Path) -> tuple[Visit, dict[str, str]]:
     _complain(visit, known)
     _keep_row(visit, known)
     _subscribe(visit)
-    return visit, addresses(known) | sheet_addresses(visit, known.defect) | wall_addresses(engine)
+    return visit, addresses(known) | SERVER_ADDRESSES | sheet_addresses(
+        visit, known.defect
+    ) | wall_addresses(engine)
 
 
 def _open_case(visit: Visit, known: Known) -> None:
