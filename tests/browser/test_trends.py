@@ -54,6 +54,9 @@ def test_the_chart_library_draws_all_figures_when_asked(
         expect(place.locator(".main-svg").first).to_be_visible(timeout=60_000)
     expect(page.locator("svg.trend").first).to_be_hidden()
     assert "plotly" not in page.locator("main").inner_text().lower()
+    # Its own rules are in the sheet that bears its name, since none may be inline.
+    rules = "[...document.getElementById('plotly.js-style-global').sheet.cssRules]"
+    assert page.evaluate(f"{rules}.some(rule => rule.cssText.includes('.js-plotly-plot'))")
 
 
 @pytest.mark.parametrize("look", ["light", "dark"])
