@@ -13,6 +13,7 @@ import click
 
 from seed_demo.sizes import SIZES
 from tests.bench.collecting import print_collecting
+from tests.bench.comparing import print_comparing
 from tests.bench.demo_year import at_its_end, new_database, write_plant
 from tests.bench.explaining import print_explaining
 from tests.bench.faults import print_faults
@@ -45,6 +46,7 @@ PARTS = (
     "holding",
     "tracing",
     "trace-scale",
+    "comparing",
     "touches",
     "weights",
     "load",
@@ -63,8 +65,8 @@ _WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers", "touches", "weights
 @click.option("--repeats", default=7, show_default=True, help="Calls of each page.")
 @click.option("--seeds", default=50, show_default=True, help="Plants to be explained of each kind.")
 @click.option("--first-seed", default=0, show_default=True, help="Of the plants to be explained.")
-@click.option("--part", default=20, show_default=True, help="Of the big plant, for trace-scale.")
-@click.option("--database", "databases", multiple=True, help="Kept ones, for trace-scale.")
+@click.option("--part", default=20, show_default=True, help="Of the big plant.")
+@click.option("--database", "databases", multiple=True, help="Kept ones, of the big plant.")
 @click.option("--load-minutes", default=10.0, show_default=True, help="Of the usual mix.")
 @click.option("--postgresql", is_flag=True, help="Load on a PostgreSQL server of its own.")
 @click.option("--faults", "times", default=20, show_default=True, help="Times of each fault.")
@@ -105,6 +107,7 @@ def bench(
             "help": print_help,
             "tracing": print_tracing,
             "trace-scale": lambda: print_tracing_scale(part, databases),
+            "comparing": lambda: print_comparing(part, databases),
             FUZZ: lambda: print_fuzzing(minutes, targets),
         }
         for name_of_part, print_part in own.items():
