@@ -56,7 +56,8 @@ def test_the_page_shows_all_that_answer_and_says_who_does_not(
     page = without_help(visit.get(f"/group?{PERIOD}&defect=wall-split").text)
     assert "North" in page
     assert "South" in page
-    assert "west does not answer: its database does not answer" in page
+    assert page.count("its database does not answer") == 1
+    assert page.count("does not answer") >= 2
     assert "word@" not in page
     assert "Lines of" not in page
     one = without_help(visit.get(f"/group?plant=south&{PERIOD}").text)
