@@ -4,10 +4,10 @@ The server of the whole run is left alone. This one waits for the disk (`fsync`)
 """
 
 import os
-import resource
 import secrets
 import signal
 import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -16,6 +16,9 @@ import psycopg
 from tests.faults.servers import free_port
 from tests.support import postgres
 from tests.support.postgres_programs import Programs, find_programs
+
+if sys.platform != "win32":
+    import resource
 
 SETTINGS = """
 listen_addresses = '127.0.0.1'

@@ -4,10 +4,10 @@ import http.client
 import json
 import multiprocessing
 import os
-import resource
 import signal
 import socket
 import subprocess
+import sys
 import time
 from collections.abc import Sequence
 from multiprocessing.process import BaseProcess
@@ -15,6 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from tests.support.command import Command, be_the_command, forks
+
+if sys.platform != "win32":
+    import resource
 
 PATIENCE_SECONDS = 60.0
 
