@@ -60,6 +60,11 @@ class UtcInstant(TypeDecorator[datetime]):
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
+# In the `info` of a column: the table and column that its values lead to, where no constraint
+# says so. The check of everything looks them up.
+LEADS_TO: Final = "leads_to"
+
+
 class Base(DeclarativeBase):
     """Root of all tables."""
 

@@ -10,6 +10,7 @@ from sqlalchemy import Column, Table, func, select, text
 from sqlalchemy.orm import Session
 
 from tracelog.audit import broken_links
+from tracelog.db import LEADS_TO
 from tracelog.defects.actions import rebuild_entries
 from tracelog.defects.photos.queries import broken_photos
 from tracelog.errors import NoPlant
@@ -80,18 +81,28 @@ def broken_references(session: Session) -> list[str]:
     """Rows that lead to a row that is not there: one sentence for each column with such rows."""
     found = []
     for table in metadata.sorted_tables:
-        for key in table.foreign_keys:
-            count = session.execute(_orphans(table, key.parent, key.column)).scalar_one()
+        for column, target in _references(table):
+            count = session.execute(_orphans(table, column, target)).scalar_one()
             if count:
                 found.append(
                     _(
                         "%(count)d rows of %(table)s have a %(column)s that leads nowhere",
                         count=count,
                         table=table.name,
-                        column=key.parent.name,
+                        column=column.name,
                     )
                 )
     return found
+
+
+def _references(table: Table) -> Iterator[tuple[Column[Any], Column[Any]]]:
+    """Columns that lead to others, by a constraint or without one."""
+    for key in table.foreign_keys:
+        yield key.parent, key.column
+    for column in table.columns:
+        if LEADS_TO in column.info:
+            target, name = column.info[LEADS_TO].split(".")
+            yield column, metadata.tables[target].c[name]
 
 
 def _orphans(table: Table, column: Column[Any], target: Column[Any]) -> Any:
