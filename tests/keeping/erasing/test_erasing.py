@@ -6,9 +6,10 @@ import json
 import zipfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import cast
 
 import pytest
-from sqlalchemy import Engine, String, func, select, update
+from sqlalchemy import Engine, String, Table, func, select, update
 from sqlalchemy.orm import Session
 
 from tests.intake.folders import EXTRA, GOOD, write_folder
@@ -119,7 +120,7 @@ def test_a_record_altered_after_the_erasing_is_found_and_so_is_the_erasing_itsel
 ) -> None:
     with writing(known) as session:
         erase_person(session, NAMES[0], ADA, NOW)
-    table = AuditRecord.__table__
+    table = cast(Table, AuditRecord.__table__)
     with writing(known) as session:
         last = session.execute(select(func.max(AuditRecord.sequence))).scalar_one()
         for number, other in ((2, {"subject": "somebody else"}), (last, {"after": "{}"})):
