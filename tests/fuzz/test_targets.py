@@ -11,8 +11,8 @@ from tests.fuzz.limits import TookTooLong, within
 from tests.fuzz.reached import reached
 from tests.fuzz.targets import SEEDS, TARGETS
 
-EXAMPLES = {"spreadsheets": 8, "backups": 8, "plant_rows": 25}
-USUALLY = 60
+EXAMPLES = {"spreadsheets": 8, "backups": 8, "plant_rows": 20}
+USUALLY = 40
 # Pieces that readers have an eye on, of numbers, dates, text and their grammars.
 PIECES = st.sampled_from(
     [
