@@ -61,7 +61,7 @@ def begin_logging(level: str | None, form: str | None, *, service: bool) -> None
         TracelogError: a word is not known.
     """
     level, form = level or "info", form or "auto"
-    _demand("TRACELOG_LOG_LEVEL", level, LEVELS)
+    level_of(level)
     _demand("TRACELOG_LOG_FORMAT", form, FORMATS)
     if form == "auto":
         form = "json" if service and not sys.stderr.isatty() else "text"
@@ -73,7 +73,17 @@ def begin_logging(level: str | None, form: str | None, *, service: bool) -> None
     root.addHandler(handler)
     # Of libraries only what is wrong.
     root.setLevel(logging.DEBUG if level == "debug" else logging.WARNING)
-    logging.getLogger("tracelog").setLevel(level.upper())
+    logging.getLogger("tracelog").setLevel(level_of(level))
+
+
+def level_of(word: str | None) -> int:
+    """The least that is told, for the standard library; None: info.
+
+    Raises:
+        TracelogError: the word is not known.
+    """
+    _demand("TRACELOG_LOG_LEVEL", word or "info", LEVELS)
+    return logging.getLevelNamesMapping()[(word or "info").upper()]
 
 
 def server_configuration() -> dict[str, Any]:

@@ -17,6 +17,7 @@ from tracelog.config import Settings, load_settings
 from tracelog.errors import TracelogError
 from tracelog.instants import now
 from tracelog.language import _
+from tracelog.logs import JsonLines, level_of
 from tracelog.terminal import json_option, open_database, print_json, print_table
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ def collect(mqtt_url: str | None, opcua_url: str | None, **options: Any) -> None
     _refuse_others(options, _OPCUA_ALONE if mqtt_url else _MQTT_ALONE)
     if options["as_json"] and not options["only_list"]:
         raise click.UsageError(_("--json belongs to --list"))
-    with _log_on_stderr(), _stopping() as stop:
+    with _log_on_stderr(load_settings()), _stopping() as stop:
         try:
             if mqtt_url is not None:
                 _collect_mqtt(mqtt_url, options, stop)
@@ -204,14 +205,14 @@ def _print_counts(done: "Counter[str]") -> None:
 
 
 @contextmanager
-def _log_on_stderr() -> Iterator[None]:
-    """What the collector says while it runs goes to stderr, a line each."""
+def _log_on_stderr(settings: Settings) -> Iterator[None]:
+    """What the collector says while it runs goes to stderr, a line each: JSON where that is set."""
     to_stderr = logging.StreamHandler(sys.stderr)
-    to_stderr.setFormatter(_Line())
+    to_stderr.setFormatter(JsonLines() if settings.log_format == "json" else _Line())
     ours = logging.getLogger("tracelog")
     before = ours.level
     ours.addHandler(to_stderr)
-    ours.setLevel(logging.INFO)
+    ours.setLevel(level_of(settings.log_level))
     try:
         yield
     finally:
