@@ -49,7 +49,12 @@ ON_A_TERMINAL = (
 # A field of a form in a template: field(form, "seen_at", _("Seen at")).
 FIELD = re.compile(r'\b(?:field|text_area|select|choices|check)\([\w.]+, "([a-z_]+)"')
 # But for what a page says as well.
-ON_A_PAGE_TOO = ("service/plan_commands.py",)
+ON_A_PAGE_TOO = (
+    "keeping/erasing/actions.py",
+    "keeping/erasing/queries.py",
+    "keeping/erasing/views.py",
+    "service/plan_commands.py",
+)
 # What of the reference data a page shows: file, key of the table, and its fields.
 SHOWN = (
     ("cautions.toml", "caution", ("text",)),
