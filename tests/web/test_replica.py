@@ -123,6 +123,9 @@ def test_pages_are_read_from_the_copy(house: House, visit: Visit) -> None:
     assert looked(visit)[1]
     ready = visit.get("/api/v1/health/ready").get_json()
     assert ready["replica"] == {"state": "in use", "lag_seconds": 0.0}
+    administrator = Visit(house.app.test_client())
+    Cast(house.engine).sign_in(administrator, "administrator")
+    assert "● read from" in administrator.get("/health").text
 
 
 def test_who_wrote_reads_their_own_write_and_others_a_moment_later(

@@ -7,7 +7,7 @@ from tracelog.keeping.standing import Standing, standing
 from tracelog.web.counting import written
 from tracelog.web.health_words import cautions, health_answer, size
 from tracelog.web.parameters import Parameters
-from tracelog.web.request import current_session, house, now, permit
+from tracelog.web.request import current_session, house, now, permit, replica_state
 from tracelog.web.shapes import (
     COUNT,
     INSTANT,
@@ -68,6 +68,7 @@ def health_page() -> str:
         cautions=cautions(found),
         size=size,
         is_current=is_current(house().engine),
+        replica=replica_state(),
     )
 
 
