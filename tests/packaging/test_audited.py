@@ -77,7 +77,7 @@ def test_an_index_that_does_not_say_is_told_and_fails_nothing(
     assert "1 of 2" in capsys.readouterr().out
     assert audited.main(_lock(tmp_path, "unheard==1.0")) == 0
     assert "NOT AUDITED" in capsys.readouterr().err
-    monkeypatch.setenv("PIP_INDEX_URL", "file:///nowhere/simple")
+    monkeypatch.setenv("PIP_INDEX_URL", "nowhere:simple")
     assert audited.main(_lock(tmp_path, "weak==2.0")) == 0
     said = "".join(capsys.readouterr())
     assert "NOT AUDITED" in said

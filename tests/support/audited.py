@@ -1,6 +1,6 @@
 """Asks the package index whether a locked library has a known weakness.
 
-The index that pip is set to use is asked, else pypi.org: its JSON page of a release names what the
+The index that pip is set to use is asked, else pip's own default: its JSON page of a release names what the
 advisory database of the Python Packaging Authority holds about it. A known weakness fails; an index
 that cannot be asked is told plainly and fails nothing, since it says nothing about the libraries.
 """
@@ -17,6 +17,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
+
+from pip._internal.models.index import PyPI
 
 LOCKS = ("requirements.lock", "requirements-test.lock")
 # Weaknesses that do not reach us: the id, and why. A test demands the why.
@@ -53,7 +55,7 @@ def index() -> str:
         listed = subprocess.run(command, capture_output=True, encoding="utf-8", check=False).stdout
         found = re.findall(r"^[\w:]+\.index-url='(.*)'$", listed, re.MULTILINE)
         told = found[-1] if found else ""
-    return re.sub(r"/simple/?$", "", told) or "https://pypi.org"
+    return re.sub(r"/simple/?$", "", told or PyPI.simple_url)
 
 
 def known_weaknesses(
