@@ -1,7 +1,7 @@
 """Asks the package index whether a locked library has a known weakness.
 
-The index that pip is set to use is asked, else pip's own default: its JSON page of a release names what the
-advisory database of the Python Packaging Authority holds about it. A known weakness fails; an index
+The index that pip is set to use is asked, else its own default: its JSON page of a release names what
+the advisory database of the Python Packaging Authority holds about it. A known weakness fails; an index
 that cannot be asked is told plainly and fails nothing, since it says nothing about the libraries.
 """
 
