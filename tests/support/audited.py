@@ -1,8 +1,8 @@
 """Asks the package index whether a locked library has a known weakness.
 
-The index that pip is set to use is asked, else its own default: its JSON page of a release names what
-the advisory database of the Python Packaging Authority holds about it. A known weakness fails; an index
-that cannot be asked is told plainly and fails nothing, since it says nothing about the libraries.
+The index that pip is set to use is asked, else its own default: its JSON page of a release names
+what the advisory database of the Python Packaging Authority holds about it. A known weakness fails;
+an index that cannot be asked is told plainly and fails nothing, since it says nothing of libraries.
 """
 
 import json
