@@ -16,6 +16,7 @@ MAY_WRITE: dict[str, str] = {
 MAY_COMMIT: dict[str, str] = {
     "tracelog/db.py": "one transaction around what a command does",
     "tracelog/web/request.py": "one transaction around what a request does",
+    "tracelog/group/link_actions.py": "a subscription is made outside any transaction",
 }
 WRITING_FUNCTIONS = {"insert", "update", "delete", "insert_rows", "insert_tuples"}
 WRITING_METHODS = {"add", "add_all", "merge", "delete", "bulk_save_objects", "bulk_insert_mappings"}

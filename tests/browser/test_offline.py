@@ -257,7 +257,8 @@ def test_the_worker_sends_when_no_page_is_open(
     devices.send(
         "ServiceWorker.dispatchSyncEvent", due | {"tag": "tracelog-queue", "lastChance": False}
     )
-    tablet.wait_until(lambda: kept_rows(tablet_site.engine) == {17: (1, "Olga")})
+    tablet.wait_until(lambda: bool(kept_rows(tablet_site.engine)))
+    assert kept_rows(tablet_site.engine) == {17: (1, "Olga")}
 
 
 def test_two_pages_of_a_tablet_send_each_entry_once(

@@ -196,8 +196,7 @@ def fits_key(settings: Settings, webhook: WebhookView) -> bool:
 def _own_secret(settings: Settings, webhook: str, number: int, check: str) -> str | None:
     """The secret that was shown for a webhook: by the present key, or by one from before."""
     made = (
-        webhook_secret(key, webhook, number)
-        for key in (settings.secret_key, *settings.older_keys)
+        webhook_secret(key, webhook, number) for key in (settings.secret_key, *settings.older_keys)
     )
     return next((secret for secret in made if secret_check(secret) == check), None)
 
