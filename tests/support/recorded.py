@@ -7,7 +7,7 @@ same actions as in the test before.
 import functools
 from typing import Any, ParamSpec, Protocol
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection
 from sqlalchemy.orm import Session
 
 from tracelog.schema import metadata
@@ -22,8 +22,9 @@ class Fill(Protocol[_Given]):
     def __call__(self, session: Session, /, *args: _Given.args, **more: _Given.kwargs) -> None: ...
 
 
-# Statement and the rows that it inserts, in an order in which every reference is there already.
-_Rows = list[tuple[str, list[tuple[Any, ...]]]]
+# Statement and what it writes, in an order in which every reference is there already: rows, or the
+# bytes of a COPY, which on PostgreSQL takes a hundredth of the time.
+_Rows = list[tuple[str, list[tuple[Any, ...]] | bytes]]
 
 
 def recorded(fill: Fill[_Given]) -> Fill[_Given]:
@@ -51,25 +52,39 @@ def recorded(fill: Fill[_Given]) -> Fill[_Given]:
             kept[key] = _rows_of(connection)
             return
         for statement, rows in kept[key]:
-            connection.exec_driver_sql(statement, rows)
+            if isinstance(rows, bytes):
+                with _cursor(connection).copy(statement) as copy:
+                    copy.write(rows)
+            else:
+                connection.exec_driver_sql(statement, rows)
 
     return filled
 
 
 def _is_empty(connection: Connection) -> bool:
-    looks = [select(1).where(select(table).exists()) for table in metadata.sorted_tables]
-    return connection.execute(looks[0].union_all(*looks[1:])).first() is None
+    looks = [f'SELECT 1 WHERE EXISTS (SELECT 1 FROM "{name}")' for name in metadata.tables]
+    return connection.exec_driver_sql(" UNION ALL ".join(looks)).first() is None
+
+
+def _cursor(connection: Connection) -> Any:
+    return connection.connection.cursor()
 
 
 def _rows_of(connection: Connection) -> _Rows:
     """All rows as the driver gives them, so that it takes them back unchanged."""
-    place = "?" if connection.dialect.name == "sqlite" else "%s"
     found: _Rows = []
     for table in metadata.sorted_tables:
         names = ", ".join(f'"{column.name}"' for column in table.columns)
+        place = f'"{table.name}" ({names})'
+        if connection.dialect.name == "postgresql":
+            with _cursor(connection).copy(f"COPY {place} TO STDOUT") as copy:
+                content = b"".join(bytes(piece) for piece in copy)
+            if content:
+                found.append((f"COPY {place} FROM STDIN", content))
+            continue
         rows = connection.exec_driver_sql(f'SELECT {names} FROM "{table.name}"').all()
         if rows:
-            places = ", ".join([place] * len(table.columns))
-            statement = f'INSERT INTO "{table.name}" ({names}) VALUES ({places})'
+            places = ", ".join("?" * len(table.columns))
+            statement = f"INSERT INTO {place} VALUES ({places})"
             found.append((statement, [tuple(row) for row in rows]))
     return found
