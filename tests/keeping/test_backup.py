@@ -17,6 +17,7 @@ from sqlalchemy import Engine, delete, func, select, update
 from tests.intake.folders import EXTRA, GOOD, content, exported, import_good, write_folder
 from tests.support.command import Command
 from tests.support.databases import Databases, Kind, open_engine
+from tests.support.recorded import fill_once
 from tests.support.site import Visit
 from tracelog.audit import NO_PREVIOUS, AuditRecord, record_hash
 from tracelog.config import Settings
@@ -38,8 +39,13 @@ BYTES = bytes(range(256))
 @pytest.fixture
 def filled(own_engine: Engine, tmp_path: Path) -> Engine:
     """A database with something in every file of a plant folder, and a picture."""
-    import_good(own_engine, write_folder(tmp_path / "plant", EVERYTHING))
-    with writing(own_engine) as session:
+    fill_once(own_engine, "every file and a picture", lambda: fill(own_engine, tmp_path / "plant"))
+    return own_engine
+
+
+def fill(engine: Engine, folder: Path) -> None:
+    import_good(engine, write_folder(folder, EVERYTHING))
+    with writing(engine) as session:
         record = session.execute(select(AuditRecord.id).limit(1)).scalar_one()
         session.add(
             Photo(
@@ -53,7 +59,6 @@ def filled(own_engine: Engine, tmp_path: Path) -> Engine:
                 audit_id=record,
             )
         )
-    return own_engine
 
 
 def saved(engine: Engine, path: Path) -> Path:

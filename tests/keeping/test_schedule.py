@@ -16,6 +16,7 @@ from sqlalchemy import Engine
 from tests.intake.folders import GOOD, import_good, write_folder
 from tests.support.command import Command
 from tests.support.databases import Kind
+from tests.support.recorded import fill_once
 from tracelog.config import Settings
 from tracelog.errors import TracelogError
 from tracelog.keeping.alone import alone
@@ -39,7 +40,10 @@ only_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True
 
 @pytest.fixture
 def filled(own_engine: Engine, tmp_path: Path) -> Engine:
-    import_good(own_engine, write_folder(tmp_path / "plant", GOOD))
+    def fill() -> None:
+        import_good(own_engine, write_folder(tmp_path / "plant", GOOD))
+
+    fill_once(own_engine, "good folder", fill)
     return own_engine
 
 

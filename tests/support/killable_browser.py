@@ -30,7 +30,7 @@ class KillableBrowser:
 
     def start(self) -> BrowserContext:
         """Start it; what the profile holds is there again."""
-        program = find_browser(self._kind)
+        program = find_browser(self._kind, whole=True)
         if program is None:
             testrun.absent("a browser", "neither Chromium nor Chrome was found")
         told = self._profile / "DevToolsActivePort"

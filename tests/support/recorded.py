@@ -5,11 +5,13 @@ same actions as in the test before.
 """
 
 import functools
+from collections.abc import Callable
 from typing import Any, ParamSpec, Protocol
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Engine
 from sqlalchemy.orm import Session
 
+from tracelog.db import reading, writing
 from tracelog.schema import metadata
 from tracelog.seals.actions import settle
 
@@ -25,6 +27,7 @@ class Fill(Protocol[_Given]):
 # Statement and what it writes, in an order in which every reference is there already: rows, or the
 # bytes of a COPY, which on PostgreSQL takes a hundredth of the time.
 _Rows = list[tuple[str, list[tuple[Any, ...]] | bytes]]
+_FILLED: dict[tuple[str, str], _Rows] = {}
 
 
 def recorded(fill: Fill[_Given]) -> Fill[_Given]:
@@ -51,14 +54,36 @@ def recorded(fill: Fill[_Given]) -> Fill[_Given]:
             settle(session)
             kept[key] = _rows_of(connection)
             return
-        for statement, rows in kept[key]:
-            if isinstance(rows, bytes):
-                with _cursor(connection).copy(statement) as copy:
-                    copy.write(rows)
-            else:
-                connection.exec_driver_sql(statement, rows)
+        _put_back(connection, kept[key])
 
     return filled
+
+
+def fill_once(engine: Engine, name: str, fill: Callable[[], object]) -> None:
+    """The same for a function that opens transactions of its own, on a database without rows.
+
+    Args:
+        engine: of the database.
+        name: says what is filled in, apart from all else that is in this process.
+        fill: does it.
+    """
+    key = (engine.dialect.name, name)
+    if key in _FILLED:
+        with writing(engine) as session:
+            _put_back(session.connection(), _FILLED[key])
+        return
+    fill()
+    with reading(engine) as session:
+        _FILLED[key] = _rows_of(session.connection())
+
+
+def _put_back(connection: Connection, kept: _Rows) -> None:
+    for statement, rows in kept:
+        if isinstance(rows, bytes):
+            with _cursor(connection).copy(statement) as copy:
+                copy.write(rows)
+        else:
+            connection.exec_driver_sql(statement, rows)
 
 
 def _is_empty(connection: Connection) -> bool:
