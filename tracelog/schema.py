@@ -2,7 +2,7 @@
 
 from tracelog import audit
 from tracelog.cases import models as cases
-from tracelog.db import Base
+from tracelog.db import LEADS_TO, Base
 from tracelog.defects import models as defects
 from tracelog.handover import models as handover
 from tracelog.intake import models as intake
@@ -37,3 +37,10 @@ __all__ = [
     "trends",
     "wall",
 ]
+
+# Rows that lead to others without a constraint come after them too, wherever tables are in order:
+# a backup may be put into tables of an earlier version, where the constraint was still there.
+for _table in list(metadata.tables.values()):
+    for _column in _table.columns:
+        if LEADS_TO in _column.info:
+            _table.add_is_dependent_on(metadata.tables[_column.info[LEADS_TO].split(".")[0]])

@@ -2,7 +2,6 @@
 
 import io
 import uuid
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
@@ -40,23 +39,6 @@ SUBSCRIPTION = uuid.UUID("0197b1d0-0000-7000-8000-000000000011")
 SIGNATURE = uuid.UUID("0197b1d0-0000-7000-8000-000000000006")
 # Every twelfth of 48 cans is bad.
 ROW = ("gggb" + 8 * "g") * 4
-# Answered with GET, but no page of figures; each with its reason.
-NOT_TIMED: Mapping[str, str] = {
-    "assets.file": "a file, sent as it is",
-    "group.group_file": "of several plants, each with a database of its own",
-    "group_api.get_group": "of several plants, each with a database of its own",
-    "group_api.get_group_rates": "of several plants, each with a database of its own",
-    "group_api.get_group_signals": "of several plants, each with a database of its own",
-    "group.group_page": "of several plants, each with a database of its own",
-    "heat.heat_cell": "leads on to the entries of a cell",
-    "labels.machine_label": "leads on to the machine",
-    "labels.tool_label": "leads on to the tool",
-    "people.sign_in": "leads on whoever has signed in",
-    "pins.choose": "leads on whoever is at no shared tablet",
-    "pins.pad": "leads on whoever is at no shared tablet",
-    "pins.choose_own": "leads on whoever has chosen an own PIN",
-    "pins.still_here": "says nothing but that a session goes on",
-}
 
 
 @dataclass(frozen=True)

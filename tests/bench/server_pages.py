@@ -10,6 +10,7 @@ SERVER_ADDRESSES = {
     "Audit trail, lines": "/audit.jsonl",
     "Audit record": "/audit/1",
     "API: audit trail": "/api/v1/audit",
+    "API: tokens": "/api/v1/tokens",
     "API: calls": "/api/v1/",
     "API: description": "/api/v1/openapi.json",
     "API: ready": "/api/v1/health/ready",

@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine
 
-from tests.bench.pages import NOT_TIMED, body_of, visitor
+from tests.bench.not_timed import NOT_TIMED
+from tests.bench.pages import body_of, visitor
 from tests.support.crawl import endpoint_of
 
 pytestmark = [

@@ -158,21 +158,24 @@ def test_a_field_of_a_step_that_is_missing_is_told(
 
 
 def test_the_page_says_what_the_numbers_say(
-    supervisor: Visit, own_engine: Engine, clock: Clock, case_id: uuid.UUID
+    supervisor: Visit, cast: Cast, own_engine: Engine, clock: Clock, case_id: uuid.UUID
 ) -> None:
     page = f"/cases/{case_id}"
     clock.instant = day(5)
+    cast.sign_in(supervisor, "supervisor")
     supervisor.get(page)
     action = {"kind": "action", "at": "2026-03-28T00:00", "text": "third ring new"}
     assert supervisor.post(page, **action).status_code == 303
     assert "There are no strokes on one side of the action yet" in seen(supervisor.get(page).text)
     clock.instant = day(7)
+    cast.sign_in(supervisor, "supervisor")
     text = seen(supervisor.get(page).text)
     assert "Not sure yet:" in text
     assert "more strokes without this defect would show that it held" in text
     refused = supervisor.post(page, kind="held", at="2026-03-29T08:00", text="it is good")
     assert "wait for more strokes" in wrong(refused)["kind"]
     clock.instant = day(10)
+    cast.sign_in(supervisor, "supervisor")
     text = seen(supervisor.get(page).text)
     assert "The numbers say that it held." in text
     assert "p-value of the exact test of a fall: under 0.001" in text

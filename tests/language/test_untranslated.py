@@ -15,6 +15,7 @@ from tracelog.trends.measured.pasted import COLUMNS
 
 # Pages that show what was kept as it was said then, and keep it in the language of the records.
 AS_KEPT = {
+    "Health": "names, versions and sizes of programs, disks and tables, the same everywhere",
     "Audit trail": "what was done, in the words of the record",
     "Audit record": "what was done, in the words of the record",
     "Spreadsheet: its rows": "what is wrong is kept as it was said to whoever looked at the rows",

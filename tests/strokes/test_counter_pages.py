@@ -304,6 +304,7 @@ def test_with_no_question_open_the_page_says_so(
     page = words(visit.get("/counters").text)
     assert "All counters are silent" in page
     clock.instant = hour(HOURS)
+    cast.sign_in(visit, "planner")
     with writing(own_engine) as session:
         for line, number in plant.MACHINES:
             facts = [

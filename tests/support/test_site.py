@@ -17,7 +17,7 @@ def test_the_cast_has_one_person_of_each_role() -> None:
 
 def test_the_served_application_answers(site_url: str) -> None:
     with urllib.request.urlopen(f"{site_url}/api/v1/health/ready") as answer:
-        assert json.load(answer) == {"status": "ready", "last_backup": None}
+        assert json.load(answer) == {"status": "ready", "last_backup": None, "replica": None}
 
 
 @pytest.mark.parametrize("role", ROLES)

@@ -79,7 +79,8 @@ def test_what_is_long_is_compressed_for_those_who_read_it(application: Flask, vi
 
 def test_health_needs_no_account_and_tells_of_old_tables(visit: Visit, own_engine: Engine) -> None:
     assert visit.get("/api/v1/health/live").get_json() == {"status": "live"}
-    assert visit.get("/api/v1/health/ready").get_json() == {"status": "ready", "last_backup": None}
+    ready = {"status": "ready", "last_backup": None, "replica": None}
+    assert visit.get("/api/v1/health/ready").get_json() == ready
     downgrade(own_engine, "base")
     answer = visit.get("/api/v1/health/ready")
     assert answer.status_code == 503
