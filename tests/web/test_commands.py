@@ -89,7 +89,7 @@ def test_the_server_answers_and_ends_when_told(command: Command) -> None:
     finally:
         server.terminate()
         said, wrong = server.communicate(timeout=60)
-    assert json.loads(ready) == {"status": "ready", "last_backup": None}
+    assert json.loads(ready) == {"status": "ready", "last_backup": None, "replica": None}
     assert b"<h1>Sign in</h1>" in page
     assert f"http://127.0.0.1:{port}/" in said
     assert server.returncode == 0, wrong

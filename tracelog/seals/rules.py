@@ -20,7 +20,7 @@ class Way(Enum):
 
 
 # A name of a table that is nowhere here is sealed row by row.
-RECORD_TABLES = frozenset({"readings", "measurements", "entries"})
+RECORD_TABLES = frozenset({"readings", "entries"})
 LOOSE_TABLES = frozenset(
     {
         *("sessions", "sign_in_counts", "known_devices", "tablet_people", "tablets", "screens"),
