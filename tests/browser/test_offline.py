@@ -160,6 +160,7 @@ def test_the_queue_waits_for_its_person(tablet: Tablet, tablet_site: TabletSite)
 
     tablet.sign_in("operator")
     tablet.go()
+    tablet.send()
     tablet.wait_until(lambda: len(kept_rows(tablet_site.engine)) == 2)
     assert kept_rows(tablet_site.engine) == {10: (1, "Olga"), 11: (1, "Sara")}
 
