@@ -43,6 +43,7 @@ from tracelog.defects.facts import (
 from tracelog.defects.models import CurrentEntry, Entry, EntryCorrection
 from tracelog.defects.rules import Standing, in_order, standing
 from tracelog.defects.settling import Settler
+from tracelog.defects.tallies.actions import rebuild_tallies, retally, standing_rows
 from tracelog.defects.vocabulary.actions import record_defect_types, seed_vocabulary
 from tracelog.errors import BadFact, Conflict, Fault, NotFound
 from tracelog.facts import write_value
@@ -57,6 +58,7 @@ __all__ = [
     "derive_for_codes",
     "log_entries",
     "rebuild_entries",
+    "rebuild_tallies",
     "record_corrections",
     "record_defect_types",
     "seed_vocabulary",
@@ -112,8 +114,10 @@ def log_entries(
         audit_id = append(session, actor, now, "log entries", subject, before, after)
         insert_rows(session, Entry, [row | {"audit_id": audit_id} for row in rows])
         settler = Settler(references.directory)
-        current = (current_row(row, (), settler) for row in rows)
-        insert_rows(session, CurrentEntry, [row for row in current if row is not None])
+        found = (current_row(row, (), settler) for row in rows)
+        current = [row for row in found if row is not None]
+        insert_rows(session, CurrentEntry, current)
+        retally(session, (), current)
     return outcomes
 
 
@@ -332,13 +336,15 @@ def derive_entries(session: Session, entry_ids: Iterable[uuid.UUID]) -> None:
     vocabulary = vocabulary_ids(session)
     settler = Settler(directory(session))
     for ids in pieces(dict.fromkeys(entry_ids), _AT_ONCE):
+        before = standing_rows(session, ids)
         session.execute(
             delete(CurrentEntry)
             .where(CurrentEntry.entry_id.in_(ids))
             .execution_options(synchronize_session=False)
         )
         entries = kept_entries(session, ids)
-        _write_current(session, list(entries.values()), vocabulary, settler)
+        after = _write_current(session, list(entries.values()), vocabulary, settler)
+        retally(session, before, after)
 
 
 def rebuild_entries(session: Session) -> None:
@@ -353,9 +359,10 @@ def rebuild_entries(session: Session) -> None:
             asked = asked.where(Entry.id > last)
         entries = [dict(zip(ENTRY_NAMES, row, strict=True)) for row in session.execute(asked)]
         if not entries:
-            return
+            break
         last = entries[-1]["id"]
         _write_current(session, entries, vocabulary, settler)
+    rebuild_tallies(session)
 
 
 def _write_current(
@@ -363,10 +370,12 @@ def _write_current(
     entries: Sequence[Mapping[str, Any]],
     vocabulary: Vocabulary,
     settler: Settler,
-) -> None:
+) -> list[dict[str, Any]]:
     corrections = kept_corrections(session, [entry["id"] for entry in entries], vocabulary)
-    rows = [current_row(entry, corrections.get(entry["id"], ()), settler) for entry in entries]
-    insert_rows(session, CurrentEntry, [row for row in rows if row is not None])
+    found = (current_row(entry, corrections.get(entry["id"], ()), settler) for entry in entries)
+    rows = [row for row in found if row is not None]
+    insert_rows(session, CurrentEntry, rows)
+    return rows
 
 
 def derive_for_codes(

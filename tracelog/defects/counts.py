@@ -6,7 +6,7 @@ the cans inspected.
 
 import uuid
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal
@@ -26,6 +26,7 @@ from tracelog.defects.selecting import (
     surroundings,
     unaltered,
 )
+from tracelog.defects.tallies.queries import are_tallied, tallied
 from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.plant.queries import the_plant
@@ -93,7 +94,7 @@ def production_counts(
 ) -> list[ProductionCount]:
     """Occurrences and cans of running production.
 
-    Five statements; two more with an `as_of`, and three more by bucket.
+    Six statements; two more with an `as_of`, and three more by bucket.
 
     Args:
         session: an open session.
@@ -159,7 +160,13 @@ def _counted(
     found = _periods(session, asked, bucket) if "bucket" in by else ()
     names = [_COLUMNS[one] for one in by if one != "bucket"]
     sums: dict[tuple[Any, ...], Sums] = defaultdict(lambda: [0] * (len(measures) + 1))
-    for key, values in _from_table(session, choice, names, measures, found):
+    length = bucket if found else None
+    left: Choice | None = choice
+    if are_tallied(choice, names, length):
+        left = _not_tallied(choice)
+        for start, key, values in _tallied(session, choice, around, names, measures, found, length):
+            _add(sums[start, *key], values)
+    for key, values in _from_table(session, left, names, measures, found) if left else ():
         _add(sums[key], values)
     for row in rows_as_of(session, choice, around):
         period = period_of(found, row["occurred_at"])
@@ -167,6 +174,37 @@ def _counted(
         _add(sums[key], [*(row[name] for name in measures), 1])
     groups = [(_group(key, names, around), values) for key, values in sums.items()]
     return sorted(groups, key=lambda one: _order(one[0], around))
+
+
+def _not_tallied(choice: Choice) -> Choice | None:
+    """What tallies leave out of a choice: entries whose machine nobody knows."""
+    asked = choice.asked
+    if asked.is_settled or asked.machine_ids is not None:
+        return None
+    return replace(choice, asked=replace(asked, is_settled=False))
+
+
+def _tallied(
+    session: Session,
+    choice: Choice,
+    around: Surroundings,
+    names: Sequence[str],
+    measures: Sequence[str],
+    found: Sequence[Period],
+    length: Bucket | None,
+) -> Iterator[tuple[datetime | None, tuple[Any, ...], list[int]]]:
+    """What tallies hold of a choice, by the start of its bucket."""
+    if choice.asked.is_settled is False:
+        return
+    starts: dict[datetime, datetime | None] = {}
+    for moment, key, values in tallied(session, choice, around, names, measures, length):
+        if moment is None:
+            yield None, key, values
+            continue
+        if moment not in starts:
+            period = period_of(found, moment)
+            starts[moment] = period.start if period else None
+        yield starts[moment], key, values
 
 
 def _add(total: Sums, values: Iterable[int]) -> None:

@@ -112,6 +112,29 @@ class CurrentEntry(EntryColumns, Base):
     corrections: Mapped[int]
 
 
+class EntryTally(Base):
+    """Settled entries of a machine and a kind of defect in a day or month, added up. Derived.
+
+    `length` is ``day`` or ``month`` of the plant's calendar, which begins at `start_at`;
+    `is_sample` tells samples from running production, which are never added up together. There is
+    no row where there is no entry. `inspected` is 0 in running production.
+    """
+
+    __tablename__ = "entry_tallies"
+    # Clustered by key: the table is read by machine, kind and time, and by nothing else.
+    __table_args__ = {"sqlite_with_rowid": False}
+
+    machine_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("machines.id"), primary_key=True)
+    defect_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("defect_types.id"), primary_key=True)
+    is_sample: Mapped[bool] = mapped_column(primary_key=True)
+    length: Mapped[str] = mapped_column(String(5), primary_key=True)
+    start_at: Mapped[datetime] = mapped_column(primary_key=True)
+    entries: Mapped[int] = mapped_column(BigInteger)
+    counted_occurrences: Mapped[int] = mapped_column(BigInteger)
+    cans: Mapped[int] = mapped_column(BigInteger)
+    inspected: Mapped[int] = mapped_column(BigInteger)
+
+
 class Photo(Base):
     """A picture of a finding. A fact: never changed.
 

@@ -5,7 +5,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from tracelog.defects.actions import derive_for_codes
+from tracelog.defects.actions import derive_for_codes, rebuild_tallies
 from tracelog.errors import NoPlant
 from tracelog.plant.dome_code import DomeCode
 from tracelog.plant.queries import Directory, MachineView, directory, the_plant
@@ -32,8 +32,8 @@ class Standing:
 def derive_again(session: Session, before: Standing, now: datetime) -> None:
     """Derive what rests on settings that changed since `before`.
 
-    Hours are those of the plant's clock and strokes know their counter's last figure; which
-    machine a dome code means depends on the lines, the machines and the recorded codes.
+    Hours and days are those of the plant's clock, and strokes know their counter's last figure;
+    which machine a dome code means depends on the lines, the machines and the recorded codes.
 
     Args:
         session: an open session that writes.
@@ -43,6 +43,7 @@ def derive_again(session: Session, before: Standing, now: datetime) -> None:
     after = Standing.of(session)
     if before.zone is not None and after.zone != before.zone:
         rebuild_strokes(session, None, now)
+        rebuild_tallies(session)
     else:
         changed = [
             machine.id

@@ -29,7 +29,7 @@ LOOSE_TABLES = frozenset(
     }
 )
 DERIVED_TABLES = (
-    *("stroke_hours", "counter_questions", "current_entries"),
+    *("stroke_hours", "counter_questions", "current_entries", "entry_tallies"),
     *("signal_epochs", "signal_baselines", "signals"),
 )
 CHAINS = frozenset({"audit_records", "seal_batches", "row_seals"})

@@ -1,0 +1,1 @@
+"""Entries added up by machine, kind of defect and day or month: what long questions rest on."""

@@ -1,0 +1,144 @@
+"""Reads of how much was logged, from tallies as far as they go and from entries at the ends."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Select, func, literal, select, union_all
+from sqlalchemy.orm import Session
+
+from tracelog.buckets import Bucket, Period
+from tracelog.db import UtcInstant
+from tracelog.defects.models import CurrentEntry, EntryTally
+from tracelog.defects.selecting import Choice, EntryKind, Surroundings
+from tracelog.defects.tallies.rules import DAY, MONTH, cut
+from tracelog.plant.models import Machine
+from tracelog.plant.queries import the_plant
+
+# What a tally tells entries apart by.
+_TOLD = frozenset({"machine_id", "line_id", "defect_id"})
+_OF_MONTHS = frozenset({Bucket.MONTH, Bucket.QUARTER, None})
+_OF_DAYS = frozenset({Bucket.DAY, Bucket.WEEK}) | _OF_MONTHS
+
+Tallied = tuple[datetime | None, tuple[Any, ...], list[int]]
+
+
+def are_tallied(choice: Choice, names: Iterable[str], bucket: Bucket | None) -> bool:
+    """Whether tallies hold what is asked for: of settled entries, as they stand now.
+
+    Args:
+        choice: which entries.
+        names: columns of `current_entries` that they are told apart by.
+        bucket: None: not by time.
+    """
+    asked = choice.asked
+    return (
+        asked.start is not None
+        and asked.end is not None
+        and asked.as_of is None
+        and asked.kind is not EntryKind.ALL
+        and (asked.found_at, asked.coil, asked.pallet) == (None, None, None)
+        and bucket in _OF_DAYS
+        and _TOLD.issuperset(names)
+    )
+
+
+def tallied(
+    session: Session,
+    choice: Choice,
+    around: Surroundings,
+    names: Sequence[str],
+    measures: Sequence[str],
+    bucket: Bucket | None,
+) -> Iterator[Tallied]:
+    """Settled entries of a choice for which `are_tallied` holds, added up. One statement.
+
+    Args:
+        session, around: as for `selecting.rows_as_of`.
+        choice: which entries; whether settled ones are meant is for the caller to see to.
+        names: columns that they are told apart by.
+        measures: columns that are added up.
+        bucket: None: not by time.
+
+    Returns:
+        An instant within the bucket (None without one), the values of `names`, and the sums of
+        `measures` with the number of entries; a group may come in several parts.
+    """
+    start, end = choice.asked.start, choice.asked.end
+    if start is None or end is None:
+        raise ValueError("tallies are of a period: start and end")
+    parts = cut(start, end, the_plant(session).zone, by_month=bucket in _OF_MONTHS)
+    tables = [
+        *(_of_tallies(choice, around, MONTH, one, names, measures) for one in parts.months),
+        *(_of_tallies(choice, around, DAY, one, names, measures) for one in parts.days),
+        *(_of_entries(choice, one, names, measures) for one in parts.rest),
+    ]
+    if not tables:
+        return
+    every = union_all(*tables).subquery()
+    groups = [every.c[name] for name in (("start_at", *names) if bucket else names)]
+    sums = [func.sum(every.c[name]) for name in (*measures, "entries")]
+    asked = select(*groups, *sums).group_by(*groups)
+    if not groups:
+        asked = asked.having(func.count() > 0)
+    first = 1 if bucket else 0
+    for row in session.execute(asked):
+        yield (
+            row[0] if bucket else None,
+            tuple(row[first : len(groups)]),
+            [int(value) for value in row[len(groups) :]],
+        )
+
+
+def _of_tallies(
+    choice: Choice,
+    around: Surroundings,
+    length: str,
+    stretch: Period,
+    names: Sequence[str],
+    measures: Sequence[str],
+) -> Select[Any]:
+    table: dict[str, Any] = {name: getattr(EntryTally, name) for name in ("start_at", *_MEASURES)}
+    table |= {"machine_id": EntryTally.machine_id, "defect_id": EntryTally.defect_id}
+    table["line_id"] = Machine.line_id
+    asked = select(*(table[name].label(name) for name in ("start_at", *names, *measures)))
+    asked = asked.add_columns(EntryTally.entries.label("entries"))
+    if "line_id" in names:
+        asked = asked.join(Machine, Machine.id == EntryTally.machine_id)
+    kinds = choice.defect_ids
+    # All of them by name, so that each is a search in the key.
+    return asked.where(
+        EntryTally.machine_id.in_(_machines(choice, around)),
+        EntryTally.defect_id.in_(sorted(around.by_id if kinds is None else kinds)),
+        EntryTally.is_sample.is_(choice.asked.kind is EntryKind.SAMPLE),
+        EntryTally.length == length,
+        EntryTally.start_at >= stretch.start,
+        EntryTally.start_at < stretch.end,
+    )
+
+
+_MEASURES = ("counted_occurrences", "cans", "inspected")
+
+
+def _machines(choice: Choice, around: Surroundings) -> list[Any]:
+    wanted = choice.asked.machine_ids
+    return sorted(
+        machine.id
+        for machine in around.directory.machines.values()
+        if (wanted is None or machine.id in wanted)
+        and (choice.asked.line is None or machine.line == choice.asked.line)
+    )
+
+
+def _of_entries(
+    choice: Choice, stretch: Period, names: Sequence[str], measures: Sequence[str]
+) -> Select[Any]:
+    """The entries themselves of a stretch within one day."""
+    asked = replace(choice.asked, start=stretch.start, end=stretch.end, is_settled=True)
+    columns = [getattr(CurrentEntry, name) for name in (*names, *measures)]
+    return select(
+        literal(stretch.start, UtcInstant()).label("start_at"),
+        *columns,
+        literal(1).label("entries"),
+    ).where(*replace(choice, asked=asked).conditions())
