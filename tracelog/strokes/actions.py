@@ -18,6 +18,7 @@ from tracelog.instants import write_instant
 from tracelog.language import _
 from tracelog.outcomes import CREATED, UNCHANGED, Outcome, conflict, counts, refused
 from tracelog.plant.queries import Directory, MachineView, directory
+from tracelog.strokes.bounds import reading_ends
 from tracelog.strokes.facts import CounterEventFact, ReadingFact
 from tracelog.strokes.hour_actions import derive_touched
 from tracelog.strokes.hours import microseconds
@@ -25,7 +26,7 @@ from tracelog.strokes.models import CounterEventRow, CounterQuestion, Reading, S
 from tracelog.strokes.reading_actions import FreshReadings, write_readings
 from tracelog.strokes.recounts import Touched
 from tracelog.strokes.rules import CLOCKS_DIFFER
-from tracelog.strokes.timelines import accepted_at, ends_on_record
+from tracelog.strokes.timelines import accepted_at
 
 Reported: TypeAlias = ReadingFact | CounterEventFact
 READING_COLUMNS = (Reading.machine_id, Reading.read_at, (Reading.strokes,))
@@ -55,7 +56,7 @@ def record_readings(
     take_turn(session)
     batch = Batch(directory(session), facts, now)
     asked = batch.instants()
-    ends = ends_on_record(session, READING_COLUMNS[:2], asked)
+    ends = reading_ends(session, asked)
     batch.judge(accepted_at(session, READING_COLUMNS, asked, ends))
     if batch.fresh:
         became = counts(batch.outcomes)

@@ -16,11 +16,16 @@ class Reading(Base):
     three times as long as to write the rows. Readings are written at one place, which takes
     machines from the directory and makes the audit record itself, neither of which is ever
     removed; and the check of everything looks for readings that lead nowhere.
+
+    On PostgreSQL each month of UTC is a part of the table by itself; see `partitions`.
     """
 
     __tablename__ = "readings"
     # Clustered by key: the table is read by machine and time, and by nothing else.
-    __table_args__ = {"sqlite_with_rowid": False}
+    __table_args__ = {
+        "sqlite_with_rowid": False,
+        "postgresql_partition_by": "RANGE (read_at)",
+    }
 
     machine_id: Mapped[uuid.UUID] = mapped_column(primary_key=True, info={LEADS_TO: "machines.id"})
     read_at: Mapped[datetime] = mapped_column(primary_key=True)

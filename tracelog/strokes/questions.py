@@ -13,6 +13,7 @@ from tracelog.plant.calendar import PeriodKind, planned_periods
 from tracelog.plant.calendar_rules import concerning, hours_within, merged
 from tracelog.plant.models import Machine
 from tracelog.plant.queries import BODYMAKER, MachineView, directory
+from tracelog.strokes.bounds import EARLIEST
 from tracelog.strokes.facts import Verdict
 from tracelog.strokes.models import Reading
 from tracelog.strokes.queries import OpenQuestion, open_questions, recent_rate
@@ -34,7 +35,7 @@ from tracelog.strokes.settlements import (
     stretches_to,
 )
 from tracelog.strokes.standing import is_counted
-from tracelog.strokes.timelines import EARLIEST, accepted_at
+from tracelog.strokes.timelines import accepted_at
 
 _DAY = timedelta(days=1)
 

@@ -20,6 +20,7 @@ from tracelog.db import UtcInstant, read_once
 from tracelog.instants import hour_of
 from tracelog.plant.models import Machine
 from tracelog.plant.queries import directory
+from tracelog.strokes.bounds import at_the_end, at_the_start, near_before
 from tracelog.strokes.hour_rows import HourRow, hour_rows
 from tracelog.strokes.hours import MICROSECOND, instant
 from tracelog.strokes.models import CounterSettlement, Reading, StrokeHour
@@ -85,7 +86,7 @@ def _reaches(
     chosen = [None] if machine_ids is None else pieces(machine_ids, _MACHINES_AT_ONCE)
     for piece in chosen:
         asked = _reach_query(of_all=piece is None, at_an_instant=as_of is not None)
-        given = {"as_of": as_of, "machine_ids": piece}
+        given = {"as_of": as_of, "near": as_of and near_before(as_of), "machine_ids": piece}
         for machine, first_at, known_at, last_at, total, settled_at in session.execute(
             asked, {name: value for name, value in given.items() if value is not None}
         ):
@@ -112,12 +113,17 @@ def _reach_query(*, of_all: bool, at_an_instant: bool) -> Select[Any]:
         asked = select(what).where(mine, is_counted(Machine.id), *conditions)
         return asked.correlate(Machine).scalar_subquery()
 
-    first, last = of_readings(func.min(Reading.read_at)), of_readings(func.max(Reading.read_at))
+    latest = func.max(Reading.read_at)
+    first = of_readings(func.min(Reading.read_at), at_the_start(Machine.id))
+    last = of_readings(latest, at_the_end(Machine.id))
     known: Any = last
     settled: Any = null()
     if at_an_instant:
         as_of = bindparam("as_of", type_=UtcInstant())
-        known = of_readings(func.max(Reading.read_at), Reading.read_at <= as_of)
+        by_then, near = Reading.read_at <= as_of, bindparam("near", type_=UtcInstant())
+        known = func.coalesce(
+            of_readings(latest, by_then, Reading.read_at >= near), of_readings(latest, by_then)
+        )
         settled = _settled_later(as_of).where(CounterSettlement.machine_id == Machine.id)
         settled = settled.correlate(Machine).scalar_subquery()
     total = (
