@@ -63,12 +63,13 @@ def reading_ends(
 ) -> dict[uuid.UUID, tuple[datetime, datetime]]:
     """First and last reading on record of each machine that has any, misread or not.
 
-    One statement (for every five thousand machines).
+    The first is an instant before it where earlier ones were retired. One statement (for every
+    five thousand machines).
     """
     found: dict[uuid.UUID, tuple[datetime, datetime]] = {}
     for piece in pieces(dict.fromkeys(machine_ids), _MACHINES_AT_ONCE):
         rows = session.execute(_ends().where(Machine.id.in_(piece)))
-        found |= {machine: (first, last) for machine, first, last in rows if last is not None}
+        found |= {one: (first or EARLIEST, last) for one, first, last in rows if last}
     return found
 
 

@@ -18,6 +18,7 @@ from tracelog.strokes.bounds import reading_ends
 from tracelog.strokes.hours import instant, microseconds
 from tracelog.strokes.reading_actions import FreshReadings, write_readings
 from tracelog.strokes.reading_columns import ManyOutcomes, Marks, ReadingColumns, found_twice
+from tracelog.strokes.retired import retired_until
 from tracelog.strokes.rules import CLOCKS_DIFFER, Whole
 from tracelog.strokes.timelines import Ends, Window, accepted_at, figures
 
@@ -44,9 +45,11 @@ def record_reading_columns(
     odd = contradicts | found_twice(which, columns.read_at, order)
     odd |= columns.read_at > microseconds(now + CLOCKS_DIFFER)
     odd |= columns.strokes > last[which]
+    retired = retired_until(session)
+    odd |= columns.read_at < microseconds(retired)
     odd &= ~there
     places = np.flatnonzero(odd).tolist()
-    batch = Batch(known, [columns.fact(place) for place in places], now)
+    batch = Batch(known, [columns.fact(place) for place in places], now, retired)
     batch.judge(accepted_at(session, READING_COLUMNS, batch.instants(), ends))
     became = dict(zip(places, batch.outcomes, strict=True))
     is_new = ~(there | odd)

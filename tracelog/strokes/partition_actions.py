@@ -19,6 +19,7 @@ from tracelog.strokes.partitions import (
     upcoming,
     without_part,
 )
+from tracelog.strokes.retired import retired_until
 
 _log = logging.getLogger(__name__)
 
@@ -86,4 +87,7 @@ def keep_parts_ahead(session: Session, now: datetime) -> list[str]:
     take_turn(session)
     if REST not in parts(connection):
         return []
-    return make_parts(connection, [*upcoming(now), *months_of_rest(connection)])
+    # What was carried over from retired months stays with the rest.
+    retired = retired_until(session)
+    rest = [month for month in months_of_rest(connection) if month >= retired]
+    return make_parts(connection, [*upcoming(now), *rest])

@@ -23,7 +23,7 @@ from tracelog.plant.queries import the_plant
 from tracelog.plant.rules import ShiftRota
 from tracelog.strokes.bounds import at_the_end, at_the_start, near_before
 from tracelog.strokes.hours import MICROSECOND
-from tracelog.strokes.models import CounterQuestion, Reading
+from tracelog.strokes.models import CarriedCounter, CounterQuestion, Reading
 from tracelog.strokes.reaches import before, count_then, reaches, settled_later
 from tracelog.strokes.standing import is_counted
 from tracelog.strokes.totals import microseconds_between, totals_at
@@ -329,5 +329,8 @@ def first_reading(session: Session) -> datetime | None:
         Reading.machine_id == Machine.id, at_the_start(Machine.id)
     )
     first = mine.correlate(Machine).scalar_subquery()
-    moments: list[datetime | None] = list(session.scalars(select(first).select_from(Machine)))
+    carried = select(CarriedCounter.first_at).where(CarriedCounter.machine_id == Machine.id)
+    before = carried.correlate(Machine).scalar_subquery()
+    asked = select(func.coalesce(before, first)).select_from(Machine)
+    moments: list[datetime | None] = list(session.scalars(asked))
     return min((moment for moment in moments if moment is not None), default=None)
