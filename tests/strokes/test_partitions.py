@@ -73,7 +73,7 @@ def test_no_part_is_made_of_a_clock_that_was_never_set() -> None:
 def held(session: Session) -> dict[str, int]:
     """How many readings each part holds that has any."""
     asked = "SELECT tableoid::regclass::text, count(*) FROM readings GROUP BY 1 ORDER BY 1"
-    return dict(row._tuple() for row in session.execute(text(asked)))
+    return {row[0]: row[1] for row in session.execute(text(asked))}
 
 
 def tell(session: Session, *moments: datetime, number: int = 1) -> None:
