@@ -1,12 +1,13 @@
 """PostgreSQL divides readings by month: parts are made when and before they are needed."""
 
+import re
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from sqlalchemy import Engine, text
+from sqlalchemy import Engine, event, text
 from sqlalchemy.orm import Session
 
 from tests.strokes.counters import ACTOR, derived, make_plant, reading
@@ -29,6 +30,7 @@ from tracelog.strokes.partitions import (
 )
 from tracelog.strokes.queries import first_reading, last_reading, machine_span
 from tracelog.strokes.rules import CounterLimits
+from tracelog.strokes.timelines import Window, neighbours
 
 MONTH = timedelta(days=31)
 NOW = datetime(2026, 11, 30, 23, tzinfo=UTC)
@@ -165,6 +167,31 @@ def test_two_who_need_the_same_new_month_at_once_both_write(own_engine: Engine) 
     with writing(own_engine) as session:
         keep_parts_ahead(session, NOW)
         assert held(session) == {part_of(following(MARCH, by)): 3 for by in range(3)}
+
+
+@on_postgresql
+def test_the_reading_before_an_instant_is_looked_for_in_few_months(session: Session) -> None:
+    machines = make_plant(session, "UTC", {1: CounterLimits()})
+    months = [following(MARCH, -by) for by in range(24)]
+    tell(session, *(month + timedelta(days=1) for month in months))
+    sent: list[tuple[str, object]] = []
+
+    def note(_c: object, _cursor: object, statement: str, values: object, *_rest: object) -> None:
+        sent.append((statement, values))
+
+    engine = session.connection().engine
+    event.listen(engine, "before_cursor_execute", note)
+    try:
+        moment = MARCH + timedelta(days=5)
+        found = neighbours(session, [Window(machines[1], moment, moment)])
+    finally:
+        event.remove(engine, "before_cursor_execute", note)
+    assert found == {machines[1]: (MARCH + timedelta(days=1), None)}
+    ((statement, values),) = sent
+    plan = session.connection().exec_driver_sql(f"EXPLAIN {statement}", values)
+    asked = set(re.findall(r"readings_\d{4}_\d{2}", "\n".join(plan.scalars())))
+    asked -= {one for one in asked if one > part_of(MARCH)}
+    assert asked == {part_of(month) for month in months[:3]}
 
 
 def test_the_ends_are_those_of_all_readings(session: Session) -> None:
