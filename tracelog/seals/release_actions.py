@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from types import SimpleNamespace
 from typing import Any, cast
 
-from sqlalchemy import Connection, Select, Table, insert, select
+from sqlalchemy import Connection, Table, insert, select
 
 from tracelog.errors import TracelogError
 from tracelog.language import _
@@ -61,7 +61,7 @@ def _sealed(
     connection: Connection, table: Table, wanted: Mapping[uuid.UUID, Any]
 ) -> dict[uuid.UUID, bytes]:
     """What counts as sealed of audit records; read in one go, since they may be many."""
-    asked: Select[Any] = (
+    asked: Any = (
         select(SealBatch.audit_id, SealBatch.replaces, SealBatch.digests)
         .where(SealBatch.table_name == table.name)
         .order_by(SealBatch.sequence)
