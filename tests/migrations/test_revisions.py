@@ -183,3 +183,29 @@ def test_a_full_database_can_be_taken_back_and_filled_again(
     upgrade(own_engine)
     import_plant(own_engine, small_plant)
     assert counts(own_engine, facts) == counted
+
+
+@pytest.mark.parametrize("database_kind", ["postgresql"], indirect=True)
+@pytest.mark.small_plant
+def test_readings_are_divided_by_month_with_every_row_in_its_place(own_engine: Engine) -> None:
+    asked = text(
+        "SELECT tableoid::regclass::text, count(*), min(read_at), max(read_at) FROM readings"
+        " GROUP BY 1 ORDER BY 1"
+    )
+    plain = text("SELECT * FROM readings ORDER BY machine_id, read_at")
+    with own_engine.connect() as connection:
+        rows = connection.execute(plain).all()
+    downgrade(own_engine, "2026_11_27_tallies")
+    with own_engine.begin() as connection:
+        assert connection.execute(plain).all() == rows
+        old = "SELECT machine_id, '1970-01-01', 1, audit_id FROM readings LIMIT 1"
+        connection.execute(text(f"INSERT INTO readings {old}"))
+    upgrade(own_engine)
+    with own_engine.connect() as connection:
+        assert [row for row in connection.execute(plain).all() if row.read_at.year > 1970] == rows
+        found = {row[0]: tuple(row[1:]) for row in connection.execute(asked)}
+    assert found.pop("readings_default")[0] == 1
+    assert sum(count for count, _first, _last in found.values()) == len(rows)
+    assert len(found) >= 1
+    for name, (_count, first, last) in found.items():
+        assert f"{first:readings_%Y_%m}" == f"{last:readings_%Y_%m}" == name
