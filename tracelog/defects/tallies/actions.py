@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from tracelog.bulk import insert_tuples
 from tracelog.defects.models import CurrentEntry, EntryTally
 from tracelog.defects.tallies.rules import KEY, MEASURES, Key, Sums, changed
-from tracelog.plant.queries import the_plant
+from tracelog.plant.queries import the_zone
 
 # What an entry says that is tallied.
 _SAID = ("machine_id", "defect_id", "inspected", "occurred_at", "counted_occurrences", "cans")
@@ -46,7 +46,7 @@ def retally(
     rows = [row for row in before if row["machine_id"] is not None]
     if not rows and all(row["machine_id"] is None for row in after):
         return
-    _add(session, changed(rows, after, the_plant(session).zone))
+    _add(session, changed(rows, after, the_zone(session)))
 
 
 def _add(session: Session, changes: Mapping[Key, Sums]) -> None:
@@ -76,7 +76,7 @@ def rebuild_tallies(session: Session) -> None:
     session.execute(delete(EntryTally).execution_options(synchronize_session=False))
     # Ids of machines, each found from the one before: as quick as there are machines.
     machine = _next_machine(session, None)
-    zone = the_plant(session).zone if machine else None
+    zone = the_zone(session) if machine else None
     while machine and zone:
         _tally_machine(session, machine, zone)
         machine = _next_machine(session, machine)
