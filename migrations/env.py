@@ -4,7 +4,7 @@ from alembic import context
 
 from tracelog.config import load_settings
 from tracelog.db import make_engine
-from tracelog.schema import metadata
+from tracelog.schema import is_compared, metadata
 
 
 def run(connection):
@@ -14,6 +14,7 @@ def run(connection):
         target_metadata=metadata,
         render_as_batch=connection.dialect.name == "sqlite",
         compare_type=True,
+        include_name=is_compared,
         user_module_prefix="db.",
     )
     if connection.dialect.name == "postgresql":

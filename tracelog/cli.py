@@ -31,6 +31,7 @@ COMMANDS: dict[str, str] = {
     "erase-person": "tracelog.keeping.erasing.commands:erase_person",
     "backup": "tracelog.keeping.commands:backup",
     "restore": "tracelog.keeping.commands:restore",
+    "retention": "tracelog.keeping.retention.commands:retention",
     "trace": "tracelog.trace.commands:trace",
     "suspects": "tracelog.trace.suspects.commands:suspect_cans",
     "notices": "tracelog.notices.commands:notices",
@@ -88,6 +89,9 @@ SUMMARIES: dict[str, str] = {
     "rates": "Defects per million strokes with exact intervals, or bad cans per million inspected.",
     "restore": (
         "Put everything from the archive FILE into an empty database, of SQLite or PostgreSQL."
+    ),
+    "retention": (
+        "Export counter readings of old months to Parquet files, and take them out of the database."
     ),
     "screens": "Screens on the wall, each of a line or the plant, that can only read.",
     "sequence": (

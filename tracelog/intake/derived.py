@@ -6,10 +6,13 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from tracelog.defects.actions import derive_for_codes, rebuild_tallies
-from tracelog.errors import NoPlant
+from tracelog.errors import NoPlant, TracelogError
+from tracelog.language import _
 from tracelog.plant.dome_code import DomeCode
 from tracelog.plant.queries import Directory, MachineView, directory, the_plant
 from tracelog.strokes.actions import derive_machines, rebuild_strokes
+from tracelog.strokes.bounds import EARLIEST
+from tracelog.strokes.retired import retired_until
 
 
 @dataclass(frozen=True)
@@ -39,9 +42,13 @@ def derive_again(session: Session, before: Standing, now: datetime) -> None:
         session: an open session that writes.
         before: the settings when its transaction began.
         now: UTC.
+
+    Raises:
+        TracelogError: the zone is another, and readings were retired.
     """
     after = Standing.of(session)
     if before.zone is not None and after.zone != before.zone:
+        _demand_readings(session)
         rebuild_strokes(session, None, now)
         rebuild_tallies(session)
     else:
@@ -56,6 +63,18 @@ def derive_again(session: Session, before: Standing, now: datetime) -> None:
         codes = _codes_that_changed(before.directory, after.directory)
         if codes or set(after.directory.lines) != set(before.directory.lines):
             derive_for_codes(session, codes)
+
+
+def _demand_readings(session: Session) -> None:
+    """Refuse hours of another clock where the readings are gone that they would be made of."""
+    if retired_until(session) > EARLIEST:
+        raise TracelogError(
+            _(
+                "the plant's time zone stays as it is: months of readings were retired, and their"
+                " strokes are kept by the hours of the present zone"
+            ),
+            "time_zone",
+        )
 
 
 def _counts_otherwise(before: MachineView | None, after: MachineView) -> bool:

@@ -1,6 +1,7 @@
 """Restoring a backup into an empty database of either engine."""
 
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,9 @@ from tracelog.keeping.values import read, type_of
 from tracelog.language import _
 from tracelog.people.session_actions import forget_sessions
 from tracelog.schema import metadata
+from tracelog.strokes.models import Reading
+from tracelog.strokes.partition_actions import make_parts
+from tracelog.strokes.partitions import month_of
 
 _AT_ONCE = 2000
 
@@ -124,6 +128,9 @@ def _load(connection: Connection, one: TableInArchive, rows: Iterator[list[Any]]
     count = 0
     for piece in pieces(rows, _AT_ONCE):
         values = [dict(zip(names, ready(row), strict=True)) for row in piece]
+        if one.name == Reading.__tablename__:
+            instants = (row.get("read_at") for row in values)
+            make_parts(connection, {month_of(at) for at in instants if isinstance(at, datetime)})
         connection.execute(statement, values)
         count += len(values)
     return count

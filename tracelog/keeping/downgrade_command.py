@@ -10,6 +10,8 @@ from tracelog.language import _
 
 # From then on records of the audit trail cover the seals of what they wrote.
 _SEALS = "2026_11_27_seals"
+# From then on hours may rest on readings that are in files only.
+_RETIRED = "2026_11_27_retired"
 
 
 @click.command("downgrade")
@@ -19,7 +21,7 @@ def downgrade_tables(revision: str, yes: bool) -> None:
     """Take the database's tables back to REVISION, for an older version of tracelog.
 
     What only newer tables and columns hold is lost; all else stays. Where the audit trail could
-    not be verified afterwards, it is refused. Stop servers and collectors
+    not be verified afterwards, or readings were retired, it is refused. Stop servers and collectors
     and make a backup first; install the older version afterwards. The whole is one transaction.
     The manifest of a backup made before the upgrade names the revision, and so does 'tracelog
     restore FILE --look --json'.
@@ -32,6 +34,7 @@ def downgrade_tables(revision: str, yes: bool) -> None:
             present = revision_of(connection)
         undone = _undone(engine, revision, present)
         _keep_evidence(engine, undone)
+        _keep_hours(engine, undone)
         if not yes:
             click.confirm(
                 _("What only newer tables hold is lost. Is there a backup, and go on?"), abort=True
@@ -56,6 +59,23 @@ def _undone(engine: Engine, revision: str, present: str) -> list[str]:
             )
         )
     return undone
+
+
+def _keep_hours(engine: Engine, undone: list[str]) -> None:
+    """Refuse tables that would take hours of retired months for wrong."""
+    if _RETIRED not in undone:
+        return
+    with engine.connect() as connection:
+        months = table("retired_months", column("month"))
+        retired = connection.execute(select(months.c.month).limit(1)).first()
+    if retired is not None:
+        raise Conflict(
+            _(
+                "readings were retired, and tables before '%(retired)s' would lose the strokes that"
+                " were counted from them; restore the backup made before the upgrade",
+                retired=_RETIRED,
+            )
+        )
 
 
 def _keep_evidence(engine: Engine, undone: list[str]) -> None:

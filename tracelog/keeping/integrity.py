@@ -21,6 +21,7 @@ from tracelog.seals.actions import settle
 from tracelog.seals.checking import broken_seals
 from tracelog.seals.rules import DERIVED_TABLES as DERIVED
 from tracelog.strokes.actions import rebuild_strokes
+from tracelog.strokes.retired import broken_hours
 from tracelog.trends.signals.actions import catch_up, rebuild_signals
 
 
@@ -61,6 +62,7 @@ def look_over(session: Session, now: datetime, *, rebuild: bool) -> Integrity:
     """
     settle(session)
     audit, rows = broken_links(session), broken_seals(session.connection())
+    rows += broken_hours(session)
     references = [*broken_references(session), *broken_photos(session)]
     try:
         the_plant(session)

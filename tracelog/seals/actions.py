@@ -340,6 +340,14 @@ def _seal_table(connection: Connection, table: Table, way: Way, asked: Select[An
 
 
 @contextmanager
+def as_a_whole(connection: Connection, table: Table) -> Iterator[None]:
+    """Let rows of a table of facts be changed or removed; the caller seals what it leaves."""
+    connection.info[_AS_A_WHOLE] = {table}
+    yield
+    connection.info.pop(_AS_A_WHOLE)
+
+
+@contextmanager
 def rewriting(
     connection: Connection, table: Table, audit_ids: Collection[uuid.UUID]
 ) -> Iterator[None]:
@@ -351,9 +359,8 @@ def rewriting(
     own = select(table).where(table.c.audit_id.in_(audit_ids)).order_by(table.c.audit_id)
     before = digests_by_record(connection, table, own)
     whole = {one for one, digests in before if b"".join(sorted(digests)) == sealed.get(one)}
-    connection.info[_AS_A_WHOLE] = {table}
-    yield
-    connection.info.pop(_AS_A_WHOLE)
+    with as_a_whole(connection, table):
+        yield
     for audit_id, digests in list(digests_by_record(connection, table, own)):
         if audit_id in whole:
             add_record_batch(connection, table, audit_id, digests, replaces=True)

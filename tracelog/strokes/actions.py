@@ -8,24 +8,33 @@ from datetime import datetime
 from typing import Any, TypeAlias
 
 import numpy as np
-from sqlalchemy import delete
+from sqlalchemy import delete, func, literal, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, append, take_turn
 from tracelog.bulk import insert_tuples
+from tracelog.db import UtcInstant
 from tracelog.errors import UnknownReference
 from tracelog.instants import write_instant
 from tracelog.language import _
 from tracelog.outcomes import CREATED, UNCHANGED, Outcome, conflict, counts, refused
 from tracelog.plant.queries import Directory, MachineView, directory
+from tracelog.strokes.bounds import EARLIEST, reading_ends
 from tracelog.strokes.facts import CounterEventFact, ReadingFact
 from tracelog.strokes.hour_actions import derive_touched
 from tracelog.strokes.hours import microseconds
-from tracelog.strokes.models import CounterEventRow, CounterQuestion, Reading, StrokeHour
+from tracelog.strokes.models import (
+    CarriedCounter,
+    CounterEventRow,
+    CounterQuestion,
+    Reading,
+    StrokeHour,
+)
 from tracelog.strokes.reading_actions import FreshReadings, write_readings
 from tracelog.strokes.recounts import Touched
+from tracelog.strokes.retired import is_retired, retired_until
 from tracelog.strokes.rules import CLOCKS_DIFFER
-from tracelog.strokes.timelines import accepted_at, ends_on_record
+from tracelog.strokes.timelines import accepted_at
 
 Reported: TypeAlias = ReadingFact | CounterEventFact
 READING_COLUMNS = (Reading.machine_id, Reading.read_at, (Reading.strokes,))
@@ -50,12 +59,12 @@ def record_readings(
     Returns:
         What became of each, in order. Refused: an unknown machine, an instant that lies ahead, a
         figure above the counter's last one, another figure than was accepted before at the same
-        instant.
+        instant, an instant in a month that was retired.
     """
     take_turn(session)
-    batch = Batch(directory(session), facts, now)
+    batch = Batch(directory(session), facts, now, retired_until(session))
     asked = batch.instants()
-    ends = ends_on_record(session, READING_COLUMNS[:2], asked)
+    ends = reading_ends(session, asked)
     batch.judge(accepted_at(session, READING_COLUMNS, asked, ends))
     if batch.fresh:
         became = counts(batch.outcomes)
@@ -72,7 +81,7 @@ def record_counter_events(
     accepted before at the same instant is refused.
     """
     take_turn(session)
-    batch = Batch(directory(session), facts, now)
+    batch = Batch(directory(session), facts, now, retired_until(session))
     batch.judge(accepted_at(session, _EVENT_COLUMNS, batch.instants()))
     if batch.fresh:
         audit_id = _audit(session, actor, now, batch)
@@ -99,6 +108,8 @@ def derive_machines(session: Session, machine_ids: Collection[uuid.UUID]) -> Non
 def rebuild_strokes(session: Session, actor: Actor | None, now: datetime) -> None:
     """Drop the hours and open questions of all machines, and make them anew from the facts.
 
+    Hours whose readings were retired are facts themselves, and stay.
+
     Args:
         session: an open session that writes; the caller commits.
         actor: who asks for it; None leaves no audit record.
@@ -107,7 +118,11 @@ def rebuild_strokes(session: Session, actor: Actor | None, now: datetime) -> Non
     take_turn(session)
     known = directory(session)
     connection = session.connection()
-    connection.execute(delete(StrokeHour))
+    carried = select(CarriedCounter.hour_at).where(
+        CarriedCounter.machine_id == StrokeHour.machine_id
+    )
+    since = func.coalesce(carried.scalar_subquery(), literal(EARLIEST, UtcInstant()))
+    connection.execute(delete(StrokeHour).where(StrokeHour.hour_at >= since))
     connection.execute(delete(CounterQuestion))
     derive_touched(session, dict.fromkeys(known.by_id), known)
     if actor is not None:
@@ -149,9 +164,12 @@ class _Told:
 class Batch:
     """Facts of one call: which are fresh, in order of machine and time, and what became of all."""
 
-    def __init__(self, known: Directory, facts: Sequence[Reported], now: datetime) -> None:
+    def __init__(
+        self, known: Directory, facts: Sequence[Reported], now: datetime, retired: datetime
+    ) -> None:
         self.known = known
         self.now = now
+        self.retired_until = retired
         self.outcomes: list[Outcome] = []
         self.fresh: list[_Told] = []
         self._told = [self._told_by(fact) for fact in facts]
@@ -187,6 +205,8 @@ class Batch:
                 self.outcomes.append(
                     UNCHANGED if alike else _conflict(told, before, in_batch=key in sent)
                 )
+            elif told.at < self.retired_until:
+                self.outcomes.append(refused(told.fact.key_fields[-1], is_retired()))
             elif told.at > self.now + CLOCKS_DIFFER:
                 self.outcomes.append(_ahead(told, self.now))
             elif last is not None and told.content[-1] > last:

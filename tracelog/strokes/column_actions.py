@@ -14,11 +14,13 @@ from tracelog.facts import LARGEST_COUNT
 from tracelog.outcomes import CREATED, UNCHANGED
 from tracelog.plant.queries import Directory, MachineView, directory
 from tracelog.strokes.actions import READING_COLUMNS, Batch
+from tracelog.strokes.bounds import reading_ends
 from tracelog.strokes.hours import instant, microseconds
 from tracelog.strokes.reading_actions import FreshReadings, write_readings
 from tracelog.strokes.reading_columns import ManyOutcomes, Marks, ReadingColumns, found_twice
+from tracelog.strokes.retired import retired_until
 from tracelog.strokes.rules import CLOCKS_DIFFER, Whole
-from tracelog.strokes.timelines import Ends, Window, accepted_at, ends_on_record, figures
+from tracelog.strokes.timelines import Ends, Window, accepted_at, figures
 
 # The rows on record of so many machines are compared at once.
 _MACHINES_AT_ONCE = 16
@@ -36,16 +38,18 @@ def record_reading_columns(
     known = directory(session)
     numbers, which = columns.machines()
     machines = [_bodymaker(known, line, number) for line, number in numbers]
-    ends = ends_on_record(session, READING_COLUMNS[:2], [one.id for one in machines if one])
+    ends = reading_ends(session, [one.id for one in machines if one])
     order = np.lexsort((columns.read_at, which))
     there, contradicts = _compared(session, columns, machines, (which, order), ends)
     last = np.array([_last_figure(one) for one in machines])
     odd = contradicts | found_twice(which, columns.read_at, order)
     odd |= columns.read_at > microseconds(now + CLOCKS_DIFFER)
     odd |= columns.strokes > last[which]
+    retired = retired_until(session)
+    odd |= columns.read_at < microseconds(retired)
     odd &= ~there
     places = np.flatnonzero(odd).tolist()
-    batch = Batch(known, [columns.fact(place) for place in places], now)
+    batch = Batch(known, [columns.fact(place) for place in places], now, retired)
     batch.judge(accepted_at(session, READING_COLUMNS, batch.instants(), ends))
     became = dict(zip(places, batch.outcomes, strict=True))
     is_new = ~(there | odd)

@@ -9,10 +9,11 @@ from sqlalchemy.orm import Session
 
 from tracelog.bulk import insert_tuples, pieces
 from tracelog.plant.queries import Directory, the_zone
+from tracelog.strokes.bounds import EARLIEST, LATEST
 from tracelog.strokes.models import CounterQuestion, StrokeHour
 from tracelog.strokes.recounts import Recount, Touched, plan_recounts, recount
 from tracelog.strokes.rules import CounterLimits
-from tracelog.strokes.timelines import EARLIEST, LATEST, Shown, timelines
+from tracelog.strokes.timelines import Shown, timelines
 
 # A year of hourly readings of so many machines is held at once.
 _MACHINES_AT_ONCE = 16

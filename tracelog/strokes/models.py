@@ -16,11 +16,16 @@ class Reading(Base):
     three times as long as to write the rows. Readings are written at one place, which takes
     machines from the directory and makes the audit record itself, neither of which is ever
     removed; and the check of everything looks for readings that lead nowhere.
+
+    On PostgreSQL each month of UTC is a part of the table by itself; see `partitions`.
     """
 
     __tablename__ = "readings"
     # Clustered by key: the table is read by machine and time, and by nothing else.
-    __table_args__ = {"sqlite_with_rowid": False}
+    __table_args__ = {
+        "sqlite_with_rowid": False,
+        "postgresql_partition_by": "RANGE (read_at)",
+    }
 
     machine_id: Mapped[uuid.UUID] = mapped_column(primary_key=True, info={LEADS_TO: "machines.id"})
     read_at: Mapped[datetime] = mapped_column(primary_key=True)
@@ -102,3 +107,44 @@ class CounterQuestion(Base):
     from_at: Mapped[datetime]
     from_strokes: Mapped[int] = mapped_column(BigInteger)
     to_strokes: Mapped[int] = mapped_column(BigInteger)
+
+
+class RetiredMonth(Base):
+    """A month of UTC whose readings were exported to a file and taken out of the table.
+
+    Months are retired in order: no reading, event or settlement that lies before the latest end
+    is taken any more.
+    """
+
+    __tablename__ = "retired_months"
+
+    month: Mapped[datetime] = mapped_column(primary_key=True)
+    ends_at: Mapped[datetime]
+    # The file's name, how many readings it holds, and its SHA-256.
+    file: Mapped[str] = mapped_column(String(200))
+    rows: Mapped[int] = mapped_column(BigInteger)
+    sha256: Mapped[str] = mapped_column(String(64))
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))
+
+
+class CarriedCounter(Base):
+    """What a machine's count rests on where its earlier readings were retired.
+
+    Hours before `hour_at` are facts from then on: they are never counted anew. Later ones are
+    counted from the readings from `read_from` on, which stay in the table.
+    """
+
+    __tablename__ = "carried_counters"
+
+    machine_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("machines.id"), primary_key=True)
+    # The machine's first reading that counted, and the last one before the months that are left.
+    first_at: Mapped[datetime]
+    last_at: Mapped[datetime]
+    # The hour of that last one, and the first reading that stays, which lies before it.
+    hour_at: Mapped[datetime]
+    read_from: Mapped[datetime]
+    strokes_before: Mapped[int] = mapped_column(BigInteger)
+    # The hours before: how many, and the SHA-256 of what they say.
+    hours: Mapped[int] = mapped_column(BigInteger)
+    hours_sha256: Mapped[str] = mapped_column(String(64))
+    audit_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("audit_records.id"))

@@ -22,8 +22,9 @@ from tracelog.plant.models import Machine
 from tracelog.plant.queries import the_plant
 from tracelog.plant.rules import ShiftRota
 from tracelog.strokes.at_edges import totals_at_edges
+from tracelog.strokes.bounds import at_the_end, at_the_start, near_before
 from tracelog.strokes.hours import MICROSECOND, microseconds
-from tracelog.strokes.models import CounterQuestion, Reading
+from tracelog.strokes.models import CarriedCounter, CounterQuestion, Reading
 from tracelog.strokes.reaches import before, count_then, reaches, settled_later
 from tracelog.strokes.standing import is_counted
 from tracelog.strokes.totals import microseconds_between, totals_at
@@ -236,10 +237,12 @@ def last_reading(
     def latest(what: Any) -> Any:
         mine = Reading.machine_id == Machine.id
         asked = select(what).where(mine, is_counted(Machine.id, as_of))
-        if as_of is not None:
-            asked = asked.where(Reading.read_at <= as_of)
-        asked = asked.order_by(Reading.read_at.desc()).limit(1)
-        return asked.correlate(Machine).scalar_subquery()
+        asked = asked.order_by(Reading.read_at.desc()).limit(1).correlate(Machine)
+        if as_of is None:
+            return asked.where(at_the_end(Machine.id)).scalar_subquery()
+        known = asked.where(Reading.read_at <= as_of)
+        near = known.where(Reading.read_at >= near_before(as_of))
+        return func.coalesce(near.scalar_subquery(), known.scalar_subquery())
 
     query = select(Machine.id, latest(Reading.read_at), latest(Reading.strokes))
     if machine_ids is not None:
@@ -323,7 +326,12 @@ def machine_span(
 
 def first_reading(session: Session) -> datetime | None:
     """When the first counter was read first, UTC; None: none was. One statement."""
-    mine = select(func.min(Reading.read_at)).where(Reading.machine_id == Machine.id)
+    mine = select(func.min(Reading.read_at)).where(
+        Reading.machine_id == Machine.id, at_the_start(Machine.id)
+    )
     first = mine.correlate(Machine).scalar_subquery()
-    moments: list[datetime | None] = list(session.scalars(select(first).select_from(Machine)))
+    carried = select(CarriedCounter.first_at).where(CarriedCounter.machine_id == Machine.id)
+    before = carried.correlate(Machine).scalar_subquery()
+    asked = select(func.coalesce(before, first)).select_from(Machine)
+    moments: list[datetime | None] = list(session.scalars(asked))
     return min((moment for moment in moments if moment is not None), default=None)

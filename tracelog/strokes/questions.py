@@ -13,6 +13,7 @@ from tracelog.plant.calendar import PeriodKind, planned_periods
 from tracelog.plant.calendar_rules import concerning, hours_within, merged
 from tracelog.plant.models import Machine
 from tracelog.plant.queries import BODYMAKER, MachineView, directory
+from tracelog.strokes.bounds import EARLIEST
 from tracelog.strokes.facts import Verdict
 from tracelog.strokes.models import Reading
 from tracelog.strokes.queries import OpenQuestion, open_questions, recent_rate
@@ -25,6 +26,7 @@ from tracelog.strokes.question_rules import (
     shown_strokes,
     usual_distance,
 )
+from tracelog.strokes.retired import carried_counters, retired_until
 from tracelog.strokes.rules import CounterLimits
 from tracelog.strokes.settlements import (
     Settlement,
@@ -34,7 +36,7 @@ from tracelog.strokes.settlements import (
     stretches_to,
 )
 from tracelog.strokes.standing import is_counted
-from tracelog.strokes.timelines import EARLIEST, accepted_at
+from tracelog.strokes.timelines import accepted_at
 
 _DAY = timedelta(days=1)
 
@@ -128,12 +130,17 @@ def silences(
         machine_id: only this machine; None: all bodymakers.
 
     Returns:
-        By machine, in order of line and number. Two statements.
+        By machine, in order of line and number. Three statements.
     """
     machines = [one for one in directory(session).bodymakers if machine_id in (None, one.id)]
+    if as_of < retired_until(session):
+        # How often a counter was read is not known any more where its readings were retired.
+        gone = {one for one, kept in carried_counters(session).items() if as_of < kept.last_at}
+        machines = [one for one in machines if one.id not in gone]
     read: dict[uuid.UUID, list[tuple[datetime, int]]] = {one.id: [] for one in machines}
     for machine_read, read_at, shown in session.execute(_last_readings(as_of, machine_id)):
-        read[machine_read].append((read_at, shown))
+        if machine_read in read:
+            read[machine_read].append((read_at, shown))
     last = {machine: max(found) for machine, found in read.items() if found}
     since = min((at for at, _figure in last.values()), default=as_of)
     stops = planned_periods(session, since, as_of, as_of=as_of, kind=PeriodKind.STOP)

@@ -2,6 +2,7 @@
 
 As of an instant, the hours of a machine are those of the table up to the first one that later
 readings or settlements had a say in; from there on they are counted anew from what was known.
+Where readings were retired, an instant is answered with all that is known, up to its hour's start.
 """
 
 import uuid
@@ -20,10 +21,12 @@ from tracelog.db import UtcInstant, read_once
 from tracelog.instants import hour_of
 from tracelog.plant.models import Machine
 from tracelog.plant.queries import directory
+from tracelog.strokes.bounds import at_the_end, at_the_start, near_before
 from tracelog.strokes.hour_rows import HourRow, hour_rows
 from tracelog.strokes.hours import MICROSECOND, instant
-from tracelog.strokes.models import CounterSettlement, Reading, StrokeHour
+from tracelog.strokes.models import CarriedCounter, CounterSettlement, Reading, StrokeHour
 from tracelog.strokes.recounts import Plan, Recount, recount
+from tracelog.strokes.retired import RETIRED_UNTIL
 from tracelog.strokes.rules import CounterLimits
 from tracelog.strokes.standing import is_counted
 from tracelog.strokes.timelines import Window, neighbours, timelines
@@ -82,14 +85,17 @@ def _reaches(
     found: dict[uuid.UUID, Reach] = {}
     cut: dict[uuid.UUID, _Since] = {}
     otherwise: dict[uuid.UUID, tuple[datetime, datetime]] = {}
+    hourly: dict[uuid.UUID, datetime] = {}
     chosen = [None] if machine_ids is None else pieces(machine_ids, _MACHINES_AT_ONCE)
     for piece in chosen:
         asked = _reach_query(of_all=piece is None, at_an_instant=as_of is not None)
-        given = {"as_of": as_of, "machine_ids": piece}
-        for machine, first_at, known_at, last_at, total, settled_at in session.execute(
+        given = {"as_of": as_of, "near": as_of and near_before(as_of), "machine_ids": piece}
+        for machine, first_at, known_at, last_at, total, settled_at, carried_at in session.execute(
             asked, {name: value for name, value in given.items() if value is not None}
         ):
-            if settled_at is not None:
+            if as_of is not None and carried_at is not None and as_of < carried_at:
+                hourly[machine] = first_at
+            elif settled_at is not None:
                 otherwise[machine] = (first_at or settled_at, settled_at)
             elif known_at is not None and total is not None:
                 found[machine] = Reach(machine, first_at, known_at, total)
@@ -100,7 +106,20 @@ def _reaches(
         for machine, since in before(session, settled, as_of).items():
             cut[machine] = (otherwise[machine][0], since)
         found |= _reaches_then(session, zone, cut, as_of)
+        found |= _reaches_by_hours(session, hour_of(as_of, zone), hourly)
     return found
+
+
+def _reaches_by_hours(
+    session: Session, hour_at: datetime, first: Mapping[uuid.UUID, datetime]
+) -> dict[uuid.UUID, Reach]:
+    """Reaches as of an instant whose readings were retired: to the start of its hour."""
+    known = {machine: at for machine, at in first.items() if at < hour_at}
+    rows = hour_rows(session, {machine: [hour_at] for machine in known}) if known else {}
+    return {
+        machine: Reach(machine, known[machine], hour_at, row.total_before)
+        for (machine, _hour), row in rows.items()
+    }
 
 
 @cache
@@ -112,12 +131,21 @@ def _reach_query(*, of_all: bool, at_an_instant: bool) -> Select[Any]:
         asked = select(what).where(mine, is_counted(Machine.id), *conditions)
         return asked.correlate(Machine).scalar_subquery()
 
-    first, last = of_readings(func.min(Reading.read_at)), of_readings(func.max(Reading.read_at))
+    def of_carried(what: Any) -> ScalarSelect[Any]:
+        asked = select(what).where(CarriedCounter.machine_id == Machine.id)
+        return asked.correlate(Machine).scalar_subquery()
+
+    latest = func.max(Reading.read_at)
+    first = of_readings(func.min(Reading.read_at), at_the_start(Machine.id))
+    last = of_readings(latest, at_the_end(Machine.id))
     known: Any = last
     settled: Any = null()
     if at_an_instant:
         as_of = bindparam("as_of", type_=UtcInstant())
-        known = of_readings(func.max(Reading.read_at), Reading.read_at <= as_of)
+        by_then, near = Reading.read_at <= as_of, bindparam("near", type_=UtcInstant())
+        known = func.coalesce(
+            of_readings(latest, by_then, Reading.read_at >= near), of_readings(latest, by_then)
+        )
         settled = _settled_later(as_of).where(CounterSettlement.machine_id == Machine.id)
         settled = settled.correlate(Machine).scalar_subquery()
     total = (
@@ -128,16 +156,23 @@ def _reach_query(*, of_all: bool, at_an_instant: bool) -> Select[Any]:
         .correlate(Machine)
         .scalar_subquery()
     )
-    query = select(Machine.id, first, known, last, total, settled)
+    first_at = of_carried(CarriedCounter.first_at)
+    carried = of_carried(CarriedCounter.last_at)
+    query = select(Machine.id, func.coalesce(first_at, first), known, last, total, settled, carried)
     if of_all:
         return query
     return query.where(Machine.id.in_(bindparam("machine_ids", expanding=True)))
 
 
 def _settled_later(as_of: datetime | BindParameter[datetime]) -> Select[Any]:
-    """The first reading by an instant about which something was settled after it."""
+    """The first reading by an instant about which something was settled after it.
+
+    Where readings were retired, what was settled counts as if it always had been.
+    """
     return select(func.min(CounterSettlement.to_at)).where(
-        CounterSettlement.settled_at > as_of, CounterSettlement.to_at <= as_of
+        CounterSettlement.settled_at > as_of,
+        CounterSettlement.to_at <= as_of,
+        CounterSettlement.to_at >= RETIRED_UNTIL,
     )
 
 

@@ -17,6 +17,8 @@ from tracelog.plant.queries import Directory, MachineView
 from tracelog.strokes.hour_actions import derive_touched
 from tracelog.strokes.hours import instant
 from tracelog.strokes.models import Reading
+from tracelog.strokes.partition_actions import make_parts
+from tracelog.strokes.partitions import months_of
 from tracelog.strokes.reading_columns import written_instants
 from tracelog.strokes.rules import Whole
 from tracelog.strokes.timelines import Ends, Shown
@@ -71,6 +73,7 @@ def write_readings(
         who: who reports them, and when, UTC.
     """
     audit_id = _audit(session, fresh, became, who)
+    make_parts(session.connection(), months_of(fresh.read_at))
     insert_columns(
         session,
         Reading,

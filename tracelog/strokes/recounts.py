@@ -16,6 +16,8 @@ from sqlalchemy.orm import Session
 from tracelog.instants import hour_of, next_hour
 from tracelog.strokes.hour_rows import HourRow, hour_rows
 from tracelog.strokes.hours import MICROSECOND, hour_starts, instant, strokes_per_hour
+from tracelog.strokes.models import CarriedCounter
+from tracelog.strokes.retired import carried_counters
 from tracelog.strokes.rules import CounterLimits, Stretches, Timeline, settle
 from tracelog.strokes.timelines import Window, neighbours
 
@@ -69,17 +71,31 @@ def plan_recounts(
     # Hours at the edge hold strokes of stretches that reach beyond it.
     far = neighbours(session, [Window(machine, *edges) for machine, edges in hours.items()])
     rows = hour_rows(session, {m: {hour for hour in hours[m] if hour} for m in hours})
-    plans = []
+    plans, whole = [], []
     for machine in touched:
         from_hour, until_hour = hours.get(machine, (None, None))
         start, end = far.get(machine, (None, None))
         until_hour = until_hour if end else None
         edges = [hour for hour in (from_hour, until_hour) if hour]
-        if all((machine, hour) in rows for hour in edges):
+        if touched[machine] is not None and all((machine, hour) in rows for hour in edges):
             plans.append(Plan(Window(machine, start, end), from_hour, until_hour))
-        else:  # the hours were dropped, or made for another zone
+        else:  # or the hours were dropped, or made for another zone
+            whole.append(machine)
+    carried = carried_counters(session, whole) if whole else {}
+    for machine in whole:
+        if machine not in carried:
             plans.append(Plan(Window(machine)))
+            continue
+        plan, row = going_on(carried[machine])
+        plans.append(plan)
+        rows[machine, carried[machine].hour_at] = row
     return plans, rows
+
+
+def going_on(carried: CarriedCounter) -> tuple[Plan, HourRow]:
+    """The plan for all hours of a machine that are not facts by now, and the row at their start."""
+    window = Window(carried.machine_id, carried.read_from)
+    return Plan(window, carried.hour_at), HourRow(0, carried.strokes_before)
 
 
 def recount(

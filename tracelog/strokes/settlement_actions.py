@@ -17,6 +17,7 @@ from tracelog.strokes.hour_actions import derive_touched
 from tracelog.strokes.models import CounterSettlement, Reading
 from tracelog.strokes.question_rules import shown_strokes
 from tracelog.strokes.recounts import Touched
+from tracelog.strokes.retired import is_retired, retired_until
 from tracelog.strokes.rules import CLOCKS_DIFFER, CounterLimits, most_risen
 from tracelog.strokes.settlements import Key, Settlement, Stretch, latest_settlements, stretches_to
 from tracelog.strokes.timelines import accepted_at
@@ -48,7 +49,7 @@ def record_counter_settlements(
 
     Returns:
         What became of each, in order. Refused: an unknown machine, a decision that lies ahead,
-        another one of the same reading at the same instant.
+        another one of the same reading at the same instant, one on a reading that was retired.
     """
     take_turn(session)
     known = directory(session)
@@ -58,8 +59,9 @@ def record_counter_settlements(
         key = (machine.id, fact.to_at, fact.settled_at)
         return (*key, fact.verdict.value, fact.from_at, fact.strokes, fact.settled_by, fact.note)
 
+    retired = retired_until(session)
     rows = [
-        _ahead(now) if fact.settled_at > now + CLOCKS_DIFFER else row
+        _refusal(fact, now, retired) or row
         for fact, row in zip(facts, resolved(facts, row_of), strict=True)
     ]
     names = {machine.id: machine.text for machine in known.machines.values()}
@@ -68,7 +70,12 @@ def record_counter_settlements(
     return outcomes
 
 
-def _ahead(now: datetime) -> Outcome:
+def _refusal(fact: CounterSettlementFact, now: datetime, retired: datetime) -> Outcome | None:
+    """Why a decision is not taken, whatever machine it is about; None: it may be."""
+    if fact.to_at < retired:
+        return refused("to_at", is_retired())
+    if fact.settled_at <= now + CLOCKS_DIFFER:
+        return None
     return refused(
         "settled_at",
         _(

@@ -13,6 +13,7 @@ from tracelog.bulk import rows_with
 from tracelog.strokes.facts import Verdict
 from tracelog.strokes.models import CounterEventRow, CounterSettlement, Reading
 from tracelog.strokes.question_rules import Figures
+from tracelog.strokes.retired import RETIRED_UNTIL
 from tracelog.strokes.standing import is_counted, stands
 from tracelog.strokes.timelines import joined
 
@@ -88,13 +89,19 @@ def standing_settlements(
 ) -> list[Settlement]:
     """What stands and was not opened again, the latest decisions first. One statement.
 
+    What was decided on readings that were retired is left out: it cannot be decided otherwise.
+
     Args:
         session: an open session.
         most: how many at most.
         machine_id: of one machine; None: of all.
         as_of: only what was settled by then.
     """
-    asked = select(*_COLUMNS).where(stands(as_of), CounterSettlement.verdict != Verdict.OPEN.value)
+    asked = select(*_COLUMNS).where(
+        stands(as_of),
+        CounterSettlement.verdict != Verdict.OPEN.value,
+        CounterSettlement.to_at >= RETIRED_UNTIL,
+    )
     if machine_id is not None:
         asked = asked.where(CounterSettlement.machine_id == machine_id)
     asked = asked.order_by(

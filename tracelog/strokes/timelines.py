@@ -7,7 +7,7 @@ own stretch of the table by key, also where the table holds many millions of row
 import uuid
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import lru_cache
 from typing import Any, TypeAlias, TypeVar
 
@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 
 from tracelog.bulk import pieces
 from tracelog.db import UtcInstant
+from tracelog.strokes.bounds import EARLIEST, LATEST, near_before
 from tracelog.strokes.facts import Verdict
 from tracelog.strokes.hours import instant, microseconds
 from tracelog.strokes.joined import Joined, Place, exists_for
@@ -24,8 +25,6 @@ from tracelog.strokes.models import CounterEventRow, CounterSettlement, Reading
 from tracelog.strokes.rules import Said, Timeline, Whole
 from tracelog.strokes.standing import is_counted, stands
 
-EARLIEST = datetime(1, 1, 2, tzinfo=UTC)
-LATEST = datetime(9999, 12, 30, tzinfo=UTC)
 # SQLite joins at most 500 queries into one statement.
 MACHINES_AT_ONCE = 100
 _ROWS_AT_ONCE = 20_000
@@ -236,11 +235,21 @@ def neighbours(
     """Last reading at or before each window's start, and first one at or after its end.
 
     Of those that count; with `as_of` as it was settled by then. None where there is none, or
-    where the window is open. One statement for every hundred.
+    where the window is open. One statement for every hundred, and one more for those that have
+    no reading in the weeks before.
     """
+    statement = _NEIGHBOURS[as_of is not None]
     asked, shared = _values(windows, as_of)
-    rows = _NEIGHBOURS[as_of is not None].rows(session, asked, shared)
-    return {row[0]: (row[1], row[2]) for row in rows if exists_for(row)}
+    near = ({**one, "since": near_before(one["start"])} for one in asked)
+    rows = statement.rows(session, near, shared)
+    found = {row[0]: (row[1], row[2]) for row in rows if exists_for(row)}
+    alone = [one for one in windows if one.start is not None and found[one.machine_id][0] is None]
+    if alone:
+        asked, shared = _values(alone, as_of)
+        far = ({**one, "since": EARLIEST} for one in asked)
+        rows = statement.rows(session, far, shared)
+        found |= {row[0]: (row[1], row[2]) for row in rows if exists_for(row)}
+    return found
 
 
 def _neighbours(as_of: Any) -> Joined:
@@ -248,7 +257,7 @@ def _neighbours(as_of: Any) -> Joined:
         machine = place.value("machine", type_=Uuid())
         mine = and_(Reading.machine_id == machine, is_counted(machine, as_of))
         before = select(func.max(Reading.read_at)).where(
-            mine, Reading.read_at <= place.value("start")
+            mine, Reading.read_at.between(place.value("since"), place.value("start"))
         )
         after = select(func.min(Reading.read_at)).where(mine, Reading.read_at >= place.value("end"))
         return select(machine, before.scalar_subquery(), after.scalar_subquery())

@@ -52,6 +52,7 @@ from tracelog.db import make_engine
 from tracelog.errors import NoPlant
 from tracelog.instants import zone_named
 from tracelog.intake.setup.without_plant import answer_no_plant
+from tracelog.keeping.months import MonthKeeper
 from tracelog.keeping.running import BackupKeeper
 from tracelog.keeping.scheduled import failure
 from tracelog.notices.queries import unread
@@ -238,6 +239,7 @@ def create_application(
         app.watcher = Watcher(engine, notifier.tell)
         app.watcher.tell()
         BackupKeeper(engine, settings).start()
+        MonthKeeper(engine).start()
     asked.furnish(
         app,
         asked.House(

@@ -1,0 +1,1 @@
+"""Retention: months of readings that are old enough go into files, and out of the table."""
