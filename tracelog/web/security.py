@@ -1,10 +1,12 @@
 """What protects pages and the API: headers, forms of our own only, cookies."""
 
+import hashlib
+
 from flask import Flask, Request, Response, g, request
 from flask.sessions import SecureCookieSessionInterface, SessionMixin
-from flask_wtf.csrf import CSRFProtect
 from werkzeug.wrappers import Response as AnyResponse
 
+from tracelog.web.proofs import FormProofs
 from tracelog.web.request import current_visitor, is_api, is_reading
 
 _POLICY = {
@@ -19,7 +21,7 @@ _POLICY = {
     "form-action": "'self'",
     "frame-ancestors": "'none'",
 }
-_forms = CSRFProtect()
+_forms = FormProofs()
 
 
 # A browser takes a cookie of such a name only over https, of this host, for all of its pages, so
@@ -29,7 +31,12 @@ _HTTPS_ONLY = "max-age=31536000; includeSubDomains"
 
 
 class CookieWhenSecure(SecureCookieSessionInterface):
-    """Session cookies that are sent over https only, where the page itself came over https."""
+    """Session cookies that are sent over https only, where the page itself came over https.
+
+    They are signed with HMAC-SHA-256; the library's own is HMAC-SHA-1.
+    """
+
+    digest_method = staticmethod(hashlib.sha256)
 
     def get_cookie_name(self, app: Flask) -> str:
         """The name of the cookie in this answer."""
@@ -107,7 +114,6 @@ def protect(app: Flask) -> None:
         # Checked by `check_form`, after it is known who asks; a form stays good as long as its
         # session, since a tablet may show the same page for a whole shift.
         WTF_CSRF_CHECK_DEFAULT=False,
-        WTF_CSRF_TIME_LIMIT=None,
     )
     _forms.init_app(app)
     app.after_request(_headers)
