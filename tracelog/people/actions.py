@@ -20,6 +20,7 @@ from tracelog.people.queries import (
     canonical_name,
     secret_of,
     tokens_of,
+    words_to_avoid,
 )
 from tracelog.people.scopes import chosen_permissions, end_of_life, written_scopes
 from tracelog.people.secrets import (
@@ -66,7 +67,7 @@ def create_account(
     kept_name = _checked_name(name)
     _check_role(role)
     if secret is not None:
-        check_secret(secret, role, kept_name)
+        check_secret(secret, role, kept_name, words_to_avoid(session, display_name))
     if secret_of(session, kept_name)[0] is not None:
         raise Conflict(_("'%(name)s' is taken; choose another name", name=kept_name), "name")
     account = Account(
@@ -99,7 +100,8 @@ def change_secret(
         NotFound: there is no such account.
     """
     account = _account(session, account_id)
-    check_secret(secret, account.role, account.name)
+    words = words_to_avoid(session, account.display_name)
+    check_secret(secret, account.role, account.name, words)
     account.secret_hash = hash_secret(secret)
     account.session_epoch += 1
     audit.append(session, actor, now, "change secret", _subject(account.name))
@@ -141,7 +143,8 @@ def change_role(
                 _("is missing; whoever is no longer an operator needs a password, not a PIN"),
                 "secret",
             )
-        check_secret(secret, role, account.name)
+        words = words_to_avoid(session, account.display_name)
+        check_secret(secret, role, account.name, words)
         account.secret_hash = hash_secret(secret)
     account.role = role
     account.session_epoch += 1

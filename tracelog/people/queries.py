@@ -11,6 +11,8 @@ from sqlalchemy.orm import Session
 from tracelog.errors import NotFound
 from tracelog.language import _
 from tracelog.people.models import Account, Token
+from tracelog.people.password_rules import words_of
+from tracelog.plant.models import Plant
 
 
 @dataclass(frozen=True)
@@ -126,6 +128,11 @@ def secret_of(session: Session, name: str) -> tuple[AccountView | None, str | No
         select(Account.secret_hash, *ACCOUNT_COLUMNS).where(Account.name == canonical_name(name))
     ).one_or_none()
     return (AccountView(*row[1:]), row[0]) if row else (None, None)
+
+
+def words_to_avoid(session: Session, display_name: str = "") -> tuple[str, ...]:
+    """The words that somebody's password must not hold: of their name and the plant's."""
+    return words_of(display_name, *session.scalars(select(Plant.name)))
 
 
 def active_administrators(session: Session) -> int:
