@@ -2,10 +2,13 @@
 
 import re
 import unicodedata
+from datetime import timedelta
 
 from tracelog.errors import TracelogError
 from tracelog.language import _
 
+# How long a password that somebody else chose waits for its person: over a rota's free days.
+FIRST_FOR = timedelta(days=7)
 # What is tried first wherever this program runs.
 OWN_WORDS = ("tracelog",)
 # Shorter words of a name, such as "de" or "Ana", stand in too many good passwords by chance.

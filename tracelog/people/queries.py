@@ -29,6 +29,8 @@ class AccountView:
     last_signed_in_at: datetime | None
     # One of `tracelog.locales.LANGUAGES`; None: as the browser asks.
     language: str | None
+    # A password or PIN that somebody else chose is good until then; None: it is their own.
+    secret_once_until: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -76,6 +78,7 @@ ACCOUNT_COLUMNS = (
     Account.created_at,
     Account.last_signed_in_at,
     Account.language,
+    Account.secret_once_until,
 )
 _TOKEN = (
     Token.id,

@@ -61,6 +61,7 @@ def begin_session(
     *,
     way: str = "password",
     once: bool = False,
+    first: bool = False,
     store: Session | None = None,
 ) -> None:
     """Sign somebody in: whatever the browser held before is thrown away first, and ended.
@@ -70,6 +71,7 @@ def begin_session(
         tablet: the shared tablet that they sit at; the session ends with its idle time.
         way: ``password``; ``pin``, which opens less; or ``provider``.
         once: with a PIN that was given to them; they must choose their own before anything else.
+        first: with a password that was given to them; they must choose their own, likewise.
         store: a session that writes, where the request's own does not.
     """
     end_session(store)
@@ -88,6 +90,8 @@ def begin_session(
     session["seen"] = int(now().timestamp())
     if way == "provider":
         session["by_provider"] = True
+    if first:
+        session["first"] = True
     if tablet is not None:
         session["tablet"] = str(tablet.id)
         session["by_pin"], session["once"] = way == "pin", once
@@ -132,6 +136,16 @@ def own_pin_is_set() -> None:
 def must_choose_pin() -> bool:
     """Whether who is signed in has to choose an own PIN before anything else."""
     return bool(session.get("once"))
+
+
+def own_secret_is_set() -> None:
+    """Let a session that was opened with a password given out go on as any other."""
+    session.pop("first", None)
+
+
+def must_choose_secret() -> bool:
+    """Whether who is signed in has to choose an own password before anything else."""
+    return bool(session.get("first"))
 
 
 def is_by_pin() -> bool:
@@ -260,7 +274,9 @@ __all__ = [
     "is_by_provider",
     "keep_sessions",
     "must_choose_pin",
+    "must_choose_secret",
     "own_pin_is_set",
+    "own_secret_is_set",
     "own_session_id",
     "signed_in_account",
     "tablet_of_session",

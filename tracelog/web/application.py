@@ -85,6 +85,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.web.health_page:health_api",
     "tracelog.web.offline:offline",
     "tracelog.people.views:people",
+    "tracelog.people.first_views:first_pages",
     "tracelog.people.session_views:session_pages",
     "tracelog.people.token_api:token_api",
     "tracelog.people.provider.views:provider_pages",

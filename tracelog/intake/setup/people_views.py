@@ -54,7 +54,9 @@ def add_people() -> str | tuple[str, int]:
         try:
             words = words_to_avoid(current_session(), shown)
             secret = first_secret(role, name, words)
-            create_account(current_session(), name, shown, role, secret, current_actor(), now())
+            create_account(
+                current_session(), name, shown, role, secret, current_actor(), now(), once=True
+            )
             made.append((name, role, secret))
         except TracelogError as problem:
             faults += [Fault(f"{fault.field}-{place}", fault.sentence) for fault in problem.faults]

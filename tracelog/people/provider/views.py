@@ -30,7 +30,7 @@ from tracelog.people.provider import actions, queries
 from tracelog.people.provider.settings import read_provider, role_for
 from tracelog.people.provider.talking import Flow, ProviderFault, Talker, Vouched
 from tracelog.people.queries import AccountView
-from tracelog.people.sessions import begin_session, signed_in_account
+from tracelog.people.sessions import begin_session, must_choose_secret, signed_in_account
 from tracelog.web.forms import safe_next
 from tracelog.web.request import (
     current_actor,
@@ -86,7 +86,7 @@ def begin() -> Response:
     linking = ""
     if request.args.get("link") == "yes":
         account = signed_in_account()
-        if account is None or not may("change own secret"):
+        if account is None or not may("change own secret") or must_choose_secret():
             raise NotAllowed(_("sign in with your password to link your account"))
         linking = str(account.id)
     onward = safe_next(request.args.get("next"), "/")
@@ -127,7 +127,8 @@ def back() -> Response | tuple[str, int]:
 def _linker(flow: Flow) -> Actor:
     """Whoever began to link their account, if they are still signed in by their password."""
     account = signed_in_account()
-    if account is None or str(account.id) != flow.linking or not may("change own secret"):
+    is_same = account is not None and str(account.id) == flow.linking
+    if not is_same or not may("change own secret") or must_choose_secret():
         raise NotAllowed(_("sign in with your password to link your account"))
     return current_actor()
 
