@@ -15,7 +15,14 @@ from tracelog.db import reading, writing
 from tracelog.people import queries, session_actions, session_queries
 from tracelog.people.models import OpenSession
 from tracelog.people.secrets import token_hash
-from tracelog.people.session_rules import CLOCK_SLACK, IDLE, LONGEST, is_over, kind_of_device
+from tracelog.people.session_rules import (
+    CLOCK_SLACK,
+    IDLE,
+    LONGEST,
+    PROVEN_FOR,
+    is_over,
+    kind_of_device,
+)
 
 ADA = CAST["administrator"].actor()
 on_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
@@ -33,6 +40,14 @@ def with_cookie(application: Flask, cookie: str) -> Visit:
     thief = Visit(application.test_client())
     thief.client.set_cookie("tracelog", cookie)
     return thief
+
+
+def prove_again(visit: Visit, secret: str, status: int = 303) -> str:
+    """Prove on the page of sessions that it is they; gives what is answered."""
+    visit.get("/me/sessions")
+    answer = visit.post("/me/sessions/prove", present=secret)
+    assert answer.status_code == status, answer.text
+    return answer.text
 
 
 def last_actions(engine: Engine, count: int) -> list[str]:
@@ -97,6 +112,7 @@ def test_ones_own_sessions_are_listed_and_ended_one_by_one_or_all(
     phone.client.environ_base["HTTP_USER_AGENT"] = "Somebody/1.0 (Android; Mobile)"
     phone.client.environ_base["REMOTE_ADDR"] = "192.0.2.7"
     cast.sign_in(phone, "operator")
+    prove_again(visit, CAST["operator"].secret)
     page = visit.get("/me/sessions").text
     assert "192.0.2.7" in page
     assert page.count(">End it<") == 2
@@ -113,6 +129,38 @@ def test_ones_own_sessions_are_listed_and_ended_one_by_one_or_all(
     assert visit.post("/me/sessions/end").location == "/sign-in"
     assert visit.get("/me").status_code == third.get("/me").status_code == 302
     assert last_actions(own_engine, 1) == ["end all sessions"]
+
+
+def test_ending_sessions_elsewhere_asks_for_a_proof_ten_minutes_old_at_most(
+    application: Flask, visit: Visit, cast: Cast, clock: Clock, own_engine: Engine
+) -> None:
+    person = cast.sign_in(visit, "planner")
+    other = Visit(application.test_client())
+    cast.sign_in(other, "planner")
+    clock.forward(PROVEN_FOR)
+    assert visit.get("/me/sessions").text.count(">End it<") == 2
+    clock.forward(timedelta(seconds=1))
+    page = visit.get("/me/sessions").text
+    # Everything is seen; only this session can be ended, which is signing out.
+    assert page.count(">End it<") == 1
+    assert page.count("127.0.0.1") == 2
+    assert "/me/sessions/end" not in page
+    with reading(own_engine) as session:
+        account = queries.account_named(session, person.name)
+        asked = select(OpenSession.id).where(OpenSession.account_id == account.id)
+        mine, theirs = session.scalars(asked.order_by(OpenSession.began_at, OpenSession.id))
+    here = next(one for one in (mine, theirs) if f"/me/sessions/{one}/end" in page)
+    elsewhere = theirs if here == mine else mine
+    for path in (f"/me/sessions/{elsewhere}/end", "/me/sessions/end"):
+        refused = visit.post(path)
+        assert (refused.status_code, "prove first that it is you" in refused.text) == (403, True)
+    assert other.get("/me").status_code == 200
+    assert "is not your present password" in prove_again(visit, "some other words", status=400)
+    assert visit.get("/me/sessions").text.count(">End it<") == 1
+    prove_again(visit, person.secret)
+    assert visit.get("/me/sessions").text.count(">End it<") == 2
+    assert visit.post("/me/sessions/end").location == "/sign-in"
+    assert other.get("/me").status_code == 302
 
 
 @on_sqlite

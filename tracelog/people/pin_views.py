@@ -220,7 +220,7 @@ def keep_own() -> Response | tuple[str, int]:
     pin = request.form.get("pin", "")
     try:
         if not first:
-            _prove(account, request.form.get("present", "")[:1000])
+            prove(account, request.form.get("present", "")[:1000])
         if pin != request.form.get("again"):
             raise TracelogError(_("is not the same as the PIN above"), "again")
         epoch = tablet_actions.set_own_pin(
@@ -239,8 +239,16 @@ def keep_own() -> Response | tuple[str, int]:
     return redirect(target, 303)
 
 
-def _prove(account: queries.AccountView, present: str) -> None:
-    """Prove by the password, or within a session that a PIN opened, by that PIN."""
+def prove(account: queries.AccountView, present: str) -> None:
+    """Prove by the password, or within a session that a PIN opened, by that PIN.
+
+    Args:
+        account: whose session it is.
+        present: as typed.
+
+    Raises:
+        TracelogError: it is wrong, or was so too often; at the field ``present``.
+    """
     session = current_session()
     tablet = tablet_of_session()
     if is_by_pin() and tablet is not None:

@@ -17,7 +17,14 @@ from tracelog.people.permissions import covers
 from tracelog.people.scopes import read_scopes
 from tracelog.people.secrets import token_hash
 from tracelog.people.session_queries import SessionHolder
-from tracelog.people.session_rules import IDLE, LONGEST, NOTE_EVERY, NOTES_PER_IDLE, is_over
+from tracelog.people.session_rules import (
+    IDLE,
+    LONGEST,
+    NOTE_EVERY,
+    NOTES_PER_IDLE,
+    PROVEN_FOR,
+    is_over,
+)
 from tracelog.people.tablet_queries import TabletView
 from tracelog.web.request import (
     NotSignedIn,
@@ -88,6 +95,7 @@ def begin_session(
     login_user(SignedIn(account))
     session["key"] = key
     session["seen"] = int(now().timestamp())
+    note_proven()
     if way == "provider":
         session["by_provider"] = True
     if first:
@@ -126,6 +134,17 @@ def own_session_id() -> uuid.UUID | None:
 def is_by_provider() -> bool:
     """Whether an identity provider vouched for who is signed in."""
     return bool(session.get("by_provider"))
+
+
+def note_proven() -> None:
+    """Note that who is signed in has just proved again that it is they."""
+    session["proven"] = int(now().timestamp())
+
+
+def is_proven() -> bool:
+    """Whether who is signed in proved it, by whatever they sign in with, a few minutes ago."""
+    at = session.get("proven")
+    return isinstance(at, int) and 0 <= now().timestamp() - at <= PROVEN_FOR.total_seconds()
 
 
 def own_pin_is_set() -> None:
@@ -272,9 +291,11 @@ __all__ = [
     "identify",
     "is_by_pin",
     "is_by_provider",
+    "is_proven",
     "keep_sessions",
     "must_choose_pin",
     "must_choose_secret",
+    "note_proven",
     "own_pin_is_set",
     "own_secret_is_set",
     "own_session_id",

@@ -90,7 +90,8 @@ def begin() -> Response:
             raise NotAllowed(_("sign in with your password to link your account"))
         linking = str(account.id)
     onward = safe_next(request.args.get("next"), "/")
-    url, flow = _talker().begin(_here("provider_pages.back"), onward, now(), linking)
+    anew = request.args.get("anew") == "yes"
+    url, flow = _talker().begin(_here("provider_pages.back"), onward, now(), linking, anew=anew)
     session[_FLOW] = flow.kept()
     return redirect(url)
 
