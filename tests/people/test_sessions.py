@@ -12,12 +12,13 @@ from tests.support.clock import Clock
 from tests.support.site import CAST, JOINED_AT, Cast, Visit
 from tracelog.audit import AuditRecord
 from tracelog.db import reading, writing
-from tracelog.people import queries, session_actions, session_queries
-from tracelog.people.models import OpenSession
+from tracelog.people import queries, session_actions, session_queries, tablet_actions
+from tracelog.people.models import Account, OpenSession
 from tracelog.people.secrets import token_hash
 from tracelog.people.session_rules import (
     CLOCK_SLACK,
     IDLE,
+    KEPT_FOR,
     LONGEST,
     PROVEN_FOR,
     is_over,
@@ -164,6 +165,30 @@ def test_ending_sessions_elsewhere_asks_for_a_proof_ten_minutes_old_at_most(
 
 
 @on_sqlite
+def test_at_a_shared_tablet_the_pin_proves_it(
+    application: Flask, visit: Visit, cast: Cast, clock: Clock, own_engine: Engine
+) -> None:
+    cast.sign_in(visit, "supervisor")
+    visit.get("/tablets")
+    visit.post("/tablets", name="line 2", line="", idle_minutes="60")
+    person = cast.join("operator")
+    with writing(own_engine) as session:
+        account = queries.account_named(session, person.name)
+        tablet_actions.set_own_pin(session, account.id, "4029", person.actor(), JOINED_AT)
+    other = Visit(application.test_client())
+    cast.sign_in(other, "operator")
+    visit.get(f"/who/{account.id}")
+    assert visit.post(f"/who/{account.id}", pin="4029").status_code == 303
+    clock.forward(PROVEN_FOR + timedelta(seconds=1))
+    assert "Present PIN" in visit.get("/me/sessions").text
+    assert visit.post("/me/sessions/end").status_code == 403
+    prove_again(visit, person.secret, status=400)
+    prove_again(visit, "4029")
+    assert visit.post("/me/sessions/end").status_code == 303
+    assert other.get("/me").status_code == 302
+
+
+@on_sqlite
 def test_nobody_ends_somebody_elses_session_but_an_administrator(
     application: Flask, visit: Visit, cast: Cast, own_engine: Engine
 ) -> None:
@@ -229,6 +254,23 @@ def test_using_it_is_noted_every_five_minutes_and_not_by_pages_themselves(
         with reading(own_engine) as session:
             seen.append(session.execute(select(OpenSession.seen_at)).scalar_one())
     assert seen == [began, began, began + timedelta(minutes=9)]
+
+
+def test_what_is_kept_of_sessions_goes_after_a_month_whoevers_it_was(
+    application: Flask, visit: Visit, cast: Cast, clock: Clock, own_engine: Engine
+) -> None:
+    cast.sign_in(visit, "planner")
+    clock.forward(KEPT_FOR - timedelta(days=1))
+    other = Visit(application.test_client())
+    cast.sign_in(other, "quality")
+    with reading(own_engine) as session:
+        assert len(session.scalars(select(OpenSession.id)).all()) == 2
+    clock.forward(timedelta(days=1, seconds=1))
+    third = Visit(application.test_client())
+    cast.sign_in(third, "operator")
+    with reading(own_engine) as session:
+        rows = select(Account.name).join(OpenSession, OpenSession.account_id == Account.id)
+        assert sorted(session.scalars(rows)) == ["olga", "quentin"]
 
 
 @on_sqlite

@@ -8,6 +8,7 @@ from tracelog.language import _
 from tracelog.people.sessions import must_choose_secret
 from tracelog.people.views import own_secret_page
 from tracelog.web.forms import Form
+from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import PUBLIC, is_api, is_reading, permission_of, permit
 
 first_pages = Blueprint("first_pages", __name__)
@@ -24,6 +25,7 @@ def own_secret_first() -> Response | None:
     if permission_of(current_app.view_functions[str(request.endpoint)]) == PUBLIC:
         return None
     if is_api() or not is_reading():
+        tell_refusal(Refusal.FIRST_PASSWORD)
         raise NotAllowed(_("first choose a password of your own in place of the one given to you"))
     return redirect(url_for("first_pages.choose"), 303)
 

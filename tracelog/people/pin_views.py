@@ -38,6 +38,7 @@ from tracelog.people.tablet_queries import TabletView
 from tracelog.people.tablets import onward_for, remember_tablet, start_page, tablet_here
 from tracelog.people.views import own_account, show_own_page
 from tracelog.web.forms import Form, safe_next
+from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import (
     PUBLIC,
     current_actor,
@@ -167,6 +168,7 @@ def _wrong(account: queries.AccountView, attempt: tablet_actions.Attempt) -> str
     name = account.display_name
     if attempt.is_let_in and attempt.wait == timedelta(0):
         return _("That is not the PIN of %(name)s.", name=name)
+    tell_refusal(Refusal.ATTEMPTS)
     return _(
         "Too many wrong PINs for %(name)s here. Wait %(seconds)d seconds, or sign in with the"
         " password; a supervisor can reset the PIN.",

@@ -26,6 +26,7 @@ from tracelog.people.session_rules import (
     is_over,
 )
 from tracelog.people.tablet_queries import TabletView
+from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import (
     NotSignedIn,
     Visitor,
@@ -262,6 +263,7 @@ def _by_token(secret: str) -> Visitor:
         or not holder.account.active
         or not covers(holder.account.role, holder.token.role)
     ):
+        tell_refusal(Refusal.TOKEN)
         raise NotSignedIn(_("the token is not known, has expired or was revoked"))
     name = f"{holder.account.name}/{holder.token.name}"
     token = holder.token

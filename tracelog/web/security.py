@@ -3,10 +3,12 @@
 import hashlib
 
 from flask import Flask, Request, Response, g, request
-from flask.sessions import SecureCookieSessionInterface, SessionMixin
+from flask.sessions import SecureCookieSession, SecureCookieSessionInterface, SessionMixin
+from itsdangerous import BadSignature
 from werkzeug.wrappers import Response as AnyResponse
 
 from tracelog.web.proofs import FormProofs
+from tracelog.web.refusals import note_forged_cookie
 from tracelog.web.request import current_visitor, is_api, is_reading
 
 _POLICY = {
@@ -45,6 +47,19 @@ class CookieWhenSecure(SecureCookieSessionInterface):
     def get_cookie_secure(self, app: Flask) -> bool:  # noqa: ARG002
         """Whether this answer goes over https."""
         return bool(request.is_secure)
+
+    def open_session(self, app: Flask, request: Request) -> SecureCookieSession | None:
+        """What the cookie holds; one that we did not sign holds nothing, and is told in the log."""
+        opened = super().open_session(app, request)
+        given = request.cookies.get(self.get_cookie_name(app))
+        signed = self.get_signing_serializer(app)
+        if given and not opened and signed is not None:
+            try:
+                # One that is only too old is ours all the same.
+                signed.loads(given)
+            except BadSignature:
+                note_forged_cookie()
+        return opened
 
     def save_session(self, app: Flask, session: SessionMixin, response: Response) -> None:
         """Leave the cookie out of answers that are the same for everybody and kept for long."""

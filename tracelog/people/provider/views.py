@@ -32,6 +32,7 @@ from tracelog.people.provider.talking import Flow, ProviderFault, Talker, Vouche
 from tracelog.people.queries import AccountView
 from tracelog.people.sessions import begin_session, must_choose_secret, signed_in_account
 from tracelog.web.forms import safe_next
+from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import (
     current_actor,
     current_session,
@@ -108,6 +109,7 @@ def back() -> Response | tuple[str, int]:
         wait = count_attempt(own, counted, now())
     try:
         if wait:
+            tell_refusal(Refusal.ATTEMPTS)
             raise TooManyAttempts(wait)
         if not isinstance(kept, dict):
             raise ProviderFault(_("this is no answer to your sign-in; begin once more"))
@@ -121,6 +123,8 @@ def back() -> Response | tuple[str, int]:
             else:
                 _let_in(own, talker, vouched)
     except TracelogError as problem:
+        if not isinstance(problem, TooManyAttempts):
+            tell_refusal(Refusal.PROVIDER)
         return render_template("people/provider.html", problem=problem), problem.status
     return redirect(url_for("people.own_page") if linker else flow.onward, 303)
 
