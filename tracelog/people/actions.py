@@ -88,7 +88,8 @@ def create_account(
     )
     session.add(account)
     session.flush()
-    after = {"name": kept_name, "display_name": account.display_name, "role": role}
+    after: dict[str, object] = {"name": kept_name, "display_name": account.display_name}
+    after["role"] = role
     if account.secret_once_until is not None:
         after["good_until"] = account.secret_once_until
     audit.append(session, actor, now, "create account", _subject(kept_name), None, after)

@@ -101,13 +101,14 @@ def canonical_name(name: str) -> str:
 
 def accounts(session: Session) -> list[AccountView]:
     """All accounts in order of their names. One statement."""
-    rows = session.execute(select(*ACCOUNT_COLUMNS).order_by(Account.name))
+    rows: Any = session.execute(select(*ACCOUNT_COLUMNS).order_by(Account.name))
     return [AccountView(*row) for row in rows]
 
 
 def account(session: Session, account_id: uuid.UUID) -> AccountView | None:
     """One account by its id."""
-    row = session.execute(select(*ACCOUNT_COLUMNS).where(Account.id == account_id)).one_or_none()
+    asked = select(*ACCOUNT_COLUMNS).where(Account.id == account_id)
+    row: Any = session.execute(asked).one_or_none()
     return AccountView(*row) if row else None
 
 
@@ -117,9 +118,8 @@ def account_named(session: Session, name: str) -> AccountView:
     Raises:
         NotFound: there is none of that name.
     """
-    row = session.execute(
-        select(*ACCOUNT_COLUMNS).where(Account.name == canonical_name(name))
-    ).one_or_none()
+    asked = select(*ACCOUNT_COLUMNS).where(Account.name == canonical_name(name))
+    row: Any = session.execute(asked).one_or_none()
     if row is None:
         raise NotFound(_("there is no account named '%(name)s'", name=name[:80]), "name")
     return AccountView(*row)

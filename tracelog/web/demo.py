@@ -155,8 +155,8 @@ def _new_secret(role: str, words: tuple[str, ...]) -> str:
         if role == PIN_ROLE:
             secret = f"{secrets.randbelow(10**PIN_DIGITS):0{PIN_DIGITS}d}"
         else:
-            words = [secrets.choice(_WORDS) for _place in range(3)]
-            secret = "-".join([*words, str(secrets.randbelow(90) + 10)])
+            chosen = [secrets.choice(_WORDS) for _place in range(3)]
+            secret = "-".join([*chosen, str(secrets.randbelow(90) + 10)])
         try:
             check_secret(secret, role, role, words)
         except TracelogError:

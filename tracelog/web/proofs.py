@@ -19,8 +19,7 @@ def form_proof() -> str:
     """
     if not isinstance(session.get(_FIELD), str):
         session[_FIELD] = secrets.token_hex(32)
-    signed = _signer().dumps(session[_FIELD])
-    return signed if isinstance(signed, str) else signed.decode("ascii")
+    return str(_signer().dumps(session[_FIELD]))
 
 
 def is_form_proof(given: str | None) -> bool:
@@ -43,7 +42,7 @@ def _signer() -> URLSafeTimedSerializer:
     )
 
 
-class FormProofs(CSRFProtect):  # type: ignore[misc]
+class FormProofs(CSRFProtect):
     """The library's protection of forms with proofs of ours, since its own are HMAC-SHA-1."""
 
     def init_app(self, app: Flask) -> None:

@@ -108,15 +108,15 @@ def refuse_weak(
     if not bounds:
         return
     at = claims.get("auth_time")
-    is_instant = isinstance(at, int | float) and not isinstance(at, bool)
-    if not is_instant or not max(bounds) - LEEWAY <= _instant(at, now) <= now + LEEWAY:
+    if not max(bounds) - LEEWAY <= _instant(at, now) <= now + LEEWAY:
         raise NotAllowed(
             _("the provider does not say that it asked you just now; sign out there and begin anew")
         )
 
 
-def _instant(seconds: float, now: datetime) -> datetime:
+def _instant(seconds: Any, now: datetime) -> datetime:
+    """The instant that a claim names; one long ago where it names none."""
     try:
         return datetime.fromtimestamp(seconds, now.tzinfo)
-    except (ValueError, OverflowError, OSError):
+    except (TypeError, ValueError, OverflowError, OSError):
         return datetime.min.replace(tzinfo=now.tzinfo)
