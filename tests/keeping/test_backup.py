@@ -281,7 +281,7 @@ def test_an_archive_of_older_tables_is_brought_up_to_these(
     added = {"case_steps": {"minutes_down", "change_id"}}
     added["audit_records"] = {"sealed"}
     added["tokens"] = {"scopes", "last_used_from"}
-    added["accounts"] = {"pin_hash", "pin_once_until", "language"}
+    added["accounts"] = {"pin_hash", "pin_once_until", "language", "secret_once_until"}
     added |= {name: {"tablet_clock_error_s"} for name in ("entries", "current_entries")}
 
     def change(members: dict[str, bytes]) -> None:

@@ -17,8 +17,16 @@ from tracelog.people.permissions import covers
 from tracelog.people.scopes import read_scopes
 from tracelog.people.secrets import token_hash
 from tracelog.people.session_queries import SessionHolder
-from tracelog.people.session_rules import IDLE, LONGEST, NOTE_EVERY, NOTES_PER_IDLE, is_over
+from tracelog.people.session_rules import (
+    IDLE,
+    LONGEST,
+    NOTE_EVERY,
+    NOTES_PER_IDLE,
+    PROVEN_FOR,
+    is_over,
+)
 from tracelog.people.tablet_queries import TabletView
+from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import (
     NotSignedIn,
     Visitor,
@@ -61,6 +69,7 @@ def begin_session(
     *,
     way: str = "password",
     once: bool = False,
+    first: bool = False,
     store: Session | None = None,
 ) -> None:
     """Sign somebody in: whatever the browser held before is thrown away first, and ended.
@@ -70,6 +79,7 @@ def begin_session(
         tablet: the shared tablet that they sit at; the session ends with its idle time.
         way: ``password``; ``pin``, which opens less; or ``provider``.
         once: with a PIN that was given to them; they must choose their own before anything else.
+        first: with a password that was given to them; they must choose their own, likewise.
         store: a session that writes, where the request's own does not.
     """
     end_session(store)
@@ -86,8 +96,11 @@ def begin_session(
     login_user(SignedIn(account))
     session["key"] = key
     session["seen"] = int(now().timestamp())
+    note_proven()
     if way == "provider":
         session["by_provider"] = True
+    if first:
+        session["first"] = True
     if tablet is not None:
         session["tablet"] = str(tablet.id)
         session["by_pin"], session["once"] = way == "pin", once
@@ -124,6 +137,17 @@ def is_by_provider() -> bool:
     return bool(session.get("by_provider"))
 
 
+def note_proven() -> None:
+    """Note that who is signed in has just proved again that it is they."""
+    session["proven"] = int(now().timestamp())
+
+
+def is_proven() -> bool:
+    """Whether who is signed in proved it, by whatever they sign in with, a few minutes ago."""
+    at = session.get("proven")
+    return isinstance(at, int) and 0 <= now().timestamp() - at <= PROVEN_FOR.total_seconds()
+
+
 def own_pin_is_set() -> None:
     """Let a session that was opened with a PIN given out go on as any other."""
     session["once"] = False
@@ -132,6 +156,16 @@ def own_pin_is_set() -> None:
 def must_choose_pin() -> bool:
     """Whether who is signed in has to choose an own PIN before anything else."""
     return bool(session.get("once"))
+
+
+def own_secret_is_set() -> None:
+    """Let a session that was opened with a password given out go on as any other."""
+    session.pop("first", None)
+
+
+def must_choose_secret() -> bool:
+    """Whether who is signed in has to choose an own password before anything else."""
+    return bool(session.get("first"))
 
 
 def is_by_pin() -> bool:
@@ -229,6 +263,7 @@ def _by_token(secret: str) -> Visitor:
         or not holder.account.active
         or not covers(holder.account.role, holder.token.role)
     ):
+        tell_refusal(Refusal.TOKEN)
         raise NotSignedIn(_("the token is not known, has expired or was revoked"))
     name = f"{holder.account.name}/{holder.token.name}"
     token = holder.token
@@ -258,9 +293,13 @@ __all__ = [
     "identify",
     "is_by_pin",
     "is_by_provider",
+    "is_proven",
     "keep_sessions",
     "must_choose_pin",
+    "must_choose_secret",
+    "note_proven",
     "own_pin_is_set",
+    "own_secret_is_set",
     "own_session_id",
     "signed_in_account",
     "tablet_of_session",

@@ -25,6 +25,7 @@ from tracelog.db import SNAPSHOT, is_out_of_reach
 from tracelog.errors import NotAllowed, TracelogError
 from tracelog.language import _
 from tracelog.replica import Replica, ReplicaState, position_after
+from tracelog.web.refusals import Refusal, tell_refusal
 
 if TYPE_CHECKING:
     from tracelog.plant.queries import PlantView
@@ -367,11 +368,14 @@ def check_permission() -> None:
         raise NotSignedIn(_("sign in first"))
     if wanted is None or not house().may(visitor.actor, wanted):
         if wanted is not None and house().may(replace(visitor.actor, by_pin=False), wanted):
+            tell_refusal(Refusal.PIN, wanted)
             raise NotAllowed(_("a PIN does not open this; sign in with your password"))
         if wanted is not None and house().may(replace(visitor.actor, scopes=None), wanted):
+            tell_refusal(Refusal.SCOPE, wanted)
             raise NotAllowed(
                 _("the token's scopes do not include '%(wanted)s'; make one for it", wanted=wanted)
             )
+        tell_refusal(Refusal.ROLE, wanted)
         raise NotAllowed(
             _(
                 "your role, %(role)s, does not include this; ask an administrator",
