@@ -11,7 +11,7 @@ from alembic import op
 from tracelog import db
 
 revision: str = "2026_11_27_first_passwords"
-down_revision: str | None = "2026_11_27_tallies"
+down_revision: str | None = "2026_11_27_retired"
 branch_labels: str | Sequence[str] | None = None
 depends_on: str | Sequence[str] | None = None
 
