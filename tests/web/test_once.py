@@ -1,6 +1,5 @@
 """What comes twice where one is meant is refused, and no page of ours sends such a thing."""
 
-from html.parser import HTMLParser
 from urllib.parse import parse_qsl, urlsplit
 
 import pytest
@@ -9,6 +8,7 @@ from sqlalchemy import Engine
 from werkzeug.datastructures import MultiDict
 
 from tests.support.crawl import look_at_everything
+from tests.support.markup import forms_on
 from tests.support.site import Cast, Visit
 from tracelog.db import reading
 from tracelog.people import queries
@@ -59,31 +59,6 @@ def test_a_parameter_that_comes_twice_is_told_but_for_choices_of_several(
     assert (answer.status_code, "is given 2 times" in answer.text) == (status, status == 400)
 
 
-class _Sent(HTMLParser):
-    """The names that a browser sends with each form of a page, if nothing is typed or tapped."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.forms: list[tuple[str, str, list[str]]] = []
-        self._inside = False
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        given = {name: value or "" for name, value in attrs}
-        if tag == "form":
-            self._inside = True
-            self.forms.append((given.get("action", ""), given.get("method", "get"), []))
-        kind = given.get("type", "text")
-        is_sent = tag in {"select", "textarea"} or (
-            tag == "input" and (kind not in {"radio", "checkbox", "file"} or "checked" in given)
-        )
-        if self._inside and is_sent and given.get("name"):
-            self.forms[-1][2].append(given["name"])
-
-    def handle_endtag(self, tag: str) -> None:
-        if tag == "form":
-            self._inside = False
-
-
 @pytest.mark.small_plant
 @on_sqlite
 @pytest.mark.parametrize("role", ["supervisor", "administrator"])
@@ -103,9 +78,7 @@ def test_no_page_of_ours_sends_or_links_to_what_would_be_refused(
         )
         if seen.answer.mimetype != "text/html":
             continue
-        reader = _Sent()
-        reader.feed(seen.answer.text)
-        for action, method, names in reader.forms:
+        for action, method, names in forms_on(seen.answer.text):
             forms += 1
             path = urlsplit(action or seen.address).path
             endpoint = str(urls.match(path, method.upper())[0])
