@@ -32,6 +32,7 @@ def retally(
     session: Session,
     before: Iterable[Mapping[str, Any]],
     after: Sequence[Mapping[str, Any]],
+    zone: ZoneInfo | None = None,
 ) -> None:
     """Bring tallies up to date after entries were written.
 
@@ -39,6 +40,7 @@ def retally(
         session: an open session that writes, and whose turn it is.
         before: the entries as they stood, of `standing_rows`; nothing for new ones.
         after: as they stand now.
+        zone: the plant's, for who knows it; None: it is read.
 
     Returns:
         After one statement, two where something was taken away.
@@ -46,7 +48,7 @@ def retally(
     rows = [row for row in before if row["machine_id"] is not None]
     if not rows and all(row["machine_id"] is None for row in after):
         return
-    _add(session, changed(rows, after, the_plant(session).zone))
+    _add(session, changed(rows, after, zone or the_plant(session).zone))
 
 
 def _add(session: Session, changes: Mapping[Key, Sums]) -> None:
