@@ -5,18 +5,23 @@ from contextlib import contextmanager
 from datetime import timedelta
 
 import pytest
-from sqlalchemy import Engine
+from flask import Flask
+from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from tests.floor.test_views import words
 from tests.support.clock import Clock
 from tests.support.databases import open_engine
 from tests.support.plants import ENDS_AT
-from tests.support.site import Cast, Visit
+from tests.support.site import TOKEN, Cast, Visit
 from tests.support.statements import Statements
 from tests.trace import two_lines as plant
 from tests.trace.two_lines import HOURS, hour
-from tracelog.db import writing
+from tracelog.audit import AuditRecord
+from tracelog.db import new_id, writing
+from tracelog.notices.models import Notice, Subscription
+from tracelog.people.models import OpenSession
+from tracelog.people.queries import account_named
 from tracelog.plant.actions import record_lines
 from tracelog.plant.facts import LineFact
 from tracelog.plant.queries import directory
@@ -57,11 +62,86 @@ def sent_for(visit: Visit, engine: Engine) -> int:
 def test_the_second_look_within_the_minute_asks_only_whether_all_is_as_it_was(
     floor: Visit, own_engine: Engine, clock: Clock
 ) -> None:
+    # The first look makes the proof of a form's origin, the second what is shown again.
     page = floor.get("/").text
-    assert sent_for(floor, own_engine) <= 4
+    assert sent_for(floor, own_engine) < 10
+    assert sent_for(floor, own_engine) == 3
+    assert floor.get("/").text == floor.get("/").text
     assert words(floor.get("/").text) == words(page)
     clock.forward(timedelta(minutes=1))
     assert sent_for(floor, own_engine) > 10
+
+
+def test_a_browser_gets_only_its_own_page(floor: Visit, cast: Cast, application: Flask) -> None:
+    other = Visit(application.test_client())
+    cast.sign_in(other, "operator")
+    for _time in range(3):
+        own, theirs = floor.get("/").text, other.get("/").text
+        assert "Signed in as sara" in own
+        assert "Signed in as olga" in theirs
+        assert not set(TOKEN.findall(own)) & set(TOKEN.findall(theirs))
+
+
+def test_the_same_person_at_another_browser_has_proofs_of_their_own(
+    floor: Visit, cast: Cast, application: Flask
+) -> None:
+    other = Visit(application.test_client())
+    cast.sign_in(other, "supervisor")
+    for visit in (floor, other):
+        for _time in range(2):
+            page = visit.get("/")
+            assert page.status_code == 200
+        (proof, *_more) = TOKEN.findall(page.text)
+        answer = visit.client.post("/look", data={"csrf_token": proof, "look": "dark", "next": "/"})
+        assert answer.status_code == 303
+        assert 'data-look="dark"' in visit.get("/").text
+
+
+def test_what_stands_around_the_page_is_never_old(
+    floor: Visit, cast: Cast, own_engine: Engine, clock: Clock
+) -> None:
+    for _time in range(2):
+        assert "Notices, all read" in floor.get("/").text
+    with another_process(own_engine) as session:
+        account = account_named(session, "sara")
+        told = Subscription(
+            id=new_id(),
+            account_id=account.id,
+            kinds="signal",
+            days_ahead=0,
+            way="page",
+            pace="at once",
+            leaks_at_once=False,
+            created_at=clock.now(),
+            audit_id=session.execute(select(AuditRecord.id).limit(1)).scalar_one(),
+        )
+        session.add(told)
+        session.flush()
+        words_of_it = dict.fromkeys(("occasion", "kind", "place", "title", "text", "link"), "x")
+        session.add(
+            Notice(
+                id=new_id(),
+                subscription_id=told.id,
+                account_id=account.id,
+                happened_at=clock.now(),
+                found_at=clock.now(),
+                **words_of_it,
+            )
+        )
+        session.flush()
+    assert "Notices, 1 unread" in floor.get("/").text
+
+
+def test_a_session_that_was_ended_elsewhere_sees_nothing_more(
+    floor: Visit, own_engine: Engine, clock: Clock
+) -> None:
+    for _time in range(2):
+        assert floor.get("/").status_code == 200
+    with another_process(own_engine) as session:
+        for one in session.execute(select(OpenSession)).scalars():
+            one.ended_at = clock.now()
+        session.flush()
+    assert floor.get("/").status_code == 302
 
 
 def log(session: Session) -> None:

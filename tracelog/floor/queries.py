@@ -125,21 +125,25 @@ def open_signals(
     return {machine: tuple(own) for machine, own in found.items()}
 
 
+_VERSION = (
+    select(
+        AuditRecord.sequence,
+        AuditRecord.hash,
+        select(SignalProgress.audit_sequence).scalar_subquery(),
+        select(SignalProgress.worked_out_at).scalar_subquery(),
+    )
+    .order_by(AuditRecord.sequence.desc())
+    .limit(1)
+)
+
+
 def floor_version(session: Session) -> tuple[Any, ...]:
     """What the floor as it stands was read from; equal ones show the same. One statement.
 
     Every fact leaves an audit record in its own transaction, and what is derived from facts is
     derived there; only signals follow later, and their progress says how far.
     """
-    progress = [
-        select(column).scalar_subquery()
-        for column in (SignalProgress.audit_sequence, SignalProgress.worked_out_at)
-    ]
-    row = session.execute(
-        select(AuditRecord.sequence, AuditRecord.hash, *progress)
-        .order_by(AuditRecord.sequence.desc())
-        .limit(1)
-    ).first()
+    row = session.execute(_VERSION).first()
     return tuple(row) if row else ()
 
 

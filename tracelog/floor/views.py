@@ -17,6 +17,7 @@ from tracelog.plant.queries import BODYMAKER, directory
 from tracelog.strokes.fields import field_instant
 from tracelog.trends.signals.wording import says, short
 from tracelog.web.forms import Form
+from tracelog.web.kept_page import kept_page
 from tracelog.web.numbers import count, instant
 from tracelog.web.request import (
     current_session,
@@ -41,16 +42,18 @@ def floor_page() -> str:
     The rows are made once for all who see the same ones, until something is written or the minute
     is over that the page shows.
     """
-    session = current_session()
+    session, pieces = current_session(), house().pieces
     version = (floor_version(session), now().replace(second=0, microsecond=0))
+    keep_plant_now(pieces.piece(version, ("plant", language()), the_plant_now))
 
     def rows() -> Markup:
         return Markup(render_template("floor/lines.html", lines=floor(session, now())))  # noqa: S704
 
-    pieces = house().pieces
-    keep_plant_now(pieces.piece(version, ("plant", language()), the_plant_now))
-    lines = pieces.piece(version, ("floor", language(), may("set up plant")), rows)
-    return render_template("floor/floor.html", lines=lines)
+    def page() -> str:
+        lines = pieces.piece(version, ("floor", language(), may("set up plant")), rows)
+        return render_template("floor/floor.html", lines=lines)
+
+    return kept_page(version, "floor", page)
 
 
 @pages.get("/machines/<int:line>/<station>/<int:number>")

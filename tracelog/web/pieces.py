@@ -5,6 +5,8 @@ from collections.abc import Callable, Hashable
 from typing import Any, TypeVar
 
 Piece = TypeVar("Piece")
+# A page of the Floor is some tens of kilobytes.
+_MOST = 256
 
 
 class Pieces:
@@ -34,7 +36,7 @@ class Pieces:
                 return found
         made = make()
         with self._lock:
-            if self._version != version:
+            if self._version != version or len(self._made) >= _MOST:
                 self._version = version
                 self._made.clear()
             self._made[name] = made
