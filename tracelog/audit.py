@@ -14,7 +14,7 @@ from enum import Enum
 from types import SimpleNamespace
 from typing import Any, cast
 
-from sqlalchemy import BigInteger, Index, String, Text, func, insert, select
+from sqlalchemy import BigInteger, Index, String, Text, bindparam, func, insert, select
 from sqlalchemy.orm import Mapped, Session, defer, mapped_column
 from sqlalchemy.orm.attributes import set_committed_value
 
@@ -232,13 +232,20 @@ def append_each(session: Session, writes: Sequence[Write]) -> list[uuid.UUID]:
     return [row["id"] for row in rows]
 
 
+# Put together once, since every write asks them.
+_LAST = (
+    select(AuditRecord.sequence, AuditRecord.hash).order_by(AuditRecord.sequence.desc()).limit(1)
+)
+_SINCE = (
+    select(AuditRecord.sequence, AuditRecord.hash, AuditRecord.action)
+    .where(AuditRecord.sequence >= bindparam("since"))
+    .order_by(AuditRecord.sequence)
+)
+
+
 def last_position(session: Session) -> Position:
     """Where the trail ends, as the session sees it. One statement."""
-    last = session.execute(
-        select(AuditRecord.sequence, AuditRecord.hash)
-        .order_by(AuditRecord.sequence.desc())
-        .limit(1)
-    ).first()
+    last = session.execute(_LAST).first()
     return Position(last.sequence, last.hash) if last else Position(0, NO_PREVIOUS)
 
 
@@ -252,11 +259,7 @@ def only_wrote(
     Returns:
         Whether it did, and where it ends now.
     """
-    rows = session.execute(
-        select(AuditRecord.sequence, AuditRecord.hash, AuditRecord.action)
-        .where(AuditRecord.sequence >= since.sequence)
-        .order_by(AuditRecord.sequence)
-    ).all()
+    rows = session.execute(_SINCE, {"since": since.sequence}).all()
     last = Position(rows[-1].sequence, rows[-1].hash) if rows else Position(0, NO_PREVIOUS)
     if since.sequence:
         if not rows or (rows[0].sequence, rows[0].hash) != (since.sequence, since.hash):

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from tracelog.audit import Actor, Subject, Write, append_each, take_turn
@@ -16,6 +16,8 @@ from tracelog.defects.models import CurrentEntry, Entry
 from tracelog.defects.settling import Settler
 from tracelog.defects.tallies.actions import retally
 from tracelog.outcomes import CREATED
+
+_THERE = select(Entry.id).where(Entry.id.in_(bindparam("ids", expanding=True)))
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,7 @@ def log_each(session: Session, singles: Sequence[Single], ground: Ground) -> lis
     """
     take_turn(session)
     ids = [one.fact.id for one in singles]
-    there = set(session.execute(select(Entry.id).where(Entry.id.in_(ids))).scalars())
+    there = set(session.execute(_THERE, {"ids": ids}).scalars())
     kept, written = [], []
     for one in singles:
         written.append(one.fact.id not in there)

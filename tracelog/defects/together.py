@@ -122,7 +122,7 @@ def _keeper(own: House) -> Callable[[Callable[[], list[Brought]]], list[bool]]:
     def keep(take: Callable[[], list[Brought]]) -> list[bool]:
         in_doubt = False
         try:
-            with writing(own.engine, wait_ms=WRITE_WAIT_MS) as session:
+            with writing(own.engine, WRITE_WAIT_MS, looks_often=True) as session:
                 # Who comes while the turn is waited for belongs to the group.
                 generation = own.memory.check_in_turn(session)
                 ground, known = own.memory.recall(_GROUND)

@@ -39,6 +39,7 @@ from tracelog.db import Base
 from tracelog.seals.digests import digests_of, digests_of_readings, key_text
 from tracelog.seals.models import RowSeal, SealBatch
 from tracelog.seals.queries import (
+    HAS_TURN,
     Key,
     batch_hash,
     current_seals,
@@ -70,6 +71,7 @@ Seal = tuple[str, str, str | None]
 def _begin(connection: Connection) -> None:
     connection.info.pop(_TOUCHED, None)
     connection.info.pop(_AS_A_WHOLE, None)
+    connection.info.pop(HAS_TURN, None)
 
 
 @event.listens_for(Engine, "before_execute", retval=True)
