@@ -118,6 +118,22 @@ def test_a_turn_that_was_given_away_is_not_given_back_again() -> None:
     assert told == [True]
 
 
+def test_who_waited_aside_in_vain_waits_for_a_place_like_others() -> None:
+    turns = Turns(2, SHORT | {Kind.ENTRY: Allowance(2, longest_wait_s=0.05, come_again_s=1.0)})
+    assert turns.take(Kind.ENTRY)
+    turn = Turn(turns, Kind.ENTRY)
+    assert turn.again()
+    with turn.aside():
+        assert turns.take(Kind.ENTRY)
+    assert not turn.again()
+    turn.end()
+    turns.give_back(Kind.ENTRY)
+    assert turn.again()
+    assert not turns.take(Kind.ENTRY)
+    turn.end()
+    assert turns.take(Kind.ENTRY)
+
+
 only_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
 
 

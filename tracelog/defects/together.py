@@ -22,7 +22,7 @@ from tracelog.defects.settling import Settler
 from tracelog.errors import TracelogError
 from tracelog.outcomes import CREATED
 from tracelog.plant.queries import directory, the_plant
-from tracelog.web.by_memory import identify_anew, remembered_generation, wait_aside
+from tracelog.web.by_memory import identify_anew, remembered_generation, wait_aside, work_again
 from tracelog.web.collections import answer_one
 from tracelog.web.gathering import Gatherer
 from tracelog.web.request import (
@@ -63,6 +63,7 @@ def log_together() -> Response | None:
             is_kept = _bring(brought)
         if is_kept:
             return answer_one(brought.single.fact.id, CREATED)
+        work_again()
     identify_anew()
     return None
 

@@ -3,6 +3,7 @@
 from contextlib import AbstractContextManager, nullcontext
 
 from flask import current_app, g, request
+from werkzeug.exceptions import ServiceUnavailable
 
 from tracelog.web.request import View, check_permission
 from tracelog.web.turns import turn_of
@@ -54,3 +55,14 @@ def wait_aside() -> AbstractContextManager[None]:
     """Let others have this request's place at work while it waits for what another one does."""
     turn = turn_of(request.environ)
     return nullcontext() if turn is None else turn.aside()
+
+
+def work_again() -> None:
+    """Take a place at work anew, after the wait aside came to nothing.
+
+    Raises:
+        ServiceUnavailable: there is none; nothing of the request was kept.
+    """
+    turn = turn_of(request.environ)
+    if turn is not None and not turn.again():
+        raise ServiceUnavailable

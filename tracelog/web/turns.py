@@ -203,6 +203,12 @@ class Turn:
         finally:
             self._turns.come_back(self._kind)
 
+    def again(self) -> bool:
+        """Wait for a turn anew, after the other one could not do it; False: there is none."""
+        if not self._is_on:
+            self._is_on = self._turns.take(self._kind)
+        return self._is_on
+
     def end(self) -> None:
         """Give the turn back, if that was not done yet."""
         if self._is_on:
