@@ -219,7 +219,7 @@ def _small() -> Iterator[tuple[str, Sequence[Mapping[str, Any]]]]:
         "services",
         [
             {
-                "id": row_id(SERVICE, 200 * machine + number),
+                "id": row_id(SERVICE, 1000 * machine + number),
                 "unplanned": False,
                 "machine_id": row_id(MACHINE, machine),
                 **audit,
@@ -234,7 +234,7 @@ def _small() -> Iterator[tuple[str, Sequence[Mapping[str, Any]]]]:
         "changes",
         [
             {
-                "id": row_id(CHANGE, 200 * machine + number),
+                "id": row_id(CHANGE, 1000 * machine + number),
                 **audit,
                 "line_id": row_id(LINE, machine // NUMBERS + 1),
                 "machine_id": row_id(MACHINE, machine),

@@ -9,8 +9,8 @@ from flask_login import LoginManager, UserMixin, current_user, login_user, logou
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from tracelog.audit import Actor
-from tracelog.db import writing
+from tracelog.audit import Actor, last_position
+from tracelog.db import reading_one_moment, writing
 from tracelog.language import _
 from tracelog.people import actions, queries, session_actions, session_queries, tablet_queries
 from tracelog.people.permissions import covers
@@ -26,6 +26,7 @@ from tracelog.people.session_rules import (
     is_over,
 )
 from tracelog.people.tablet_queries import TabletView
+from tracelog.web.by_memory import identified_by_memory, may_remember
 from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import (
     NotSignedIn,
@@ -256,22 +257,51 @@ def identify() -> Visitor | None:
 
 
 def _by_token(secret: str) -> Visitor:
-    holder = queries.token_holder(who_session(), token_hash(secret))
-    if (
-        holder is None
-        or not holder.token.is_good_at(now())
-        or not holder.account.active
-        or not covers(holder.account.role, holder.token.role)
-    ):
+    hashed, here = token_hash(secret), address_of(request)[:60]
+    holder = _remembered(hashed, here) if may_remember() else None
+    is_news = holder is None
+    if holder is None:
+        holder = queries.token_holder(who_session(), hashed)
+    if holder is None or not _is_good(holder):
         tell_refusal(Refusal.TOKEN)
         raise NotSignedIn(_("the token is not known, has expired or was revoked"))
     name = f"{holder.account.name}/{holder.token.name}"
     token = holder.token
     actor = Actor(name, token.role, "api", holder.account.id, scopes=read_scopes(token.scopes))
-    here = address_of(request)[:60]
-    if actions.is_use_news(token.last_used_at, token.last_used_from, here, now()):
+    if is_news and _is_news(holder, here):
         _note_use(token.id, here, actor)
     return Visitor(actor, holder.account.display_name, by_token=True)
+
+
+def _is_good(holder: queries.TokenHolder) -> bool:
+    return (
+        holder.token.is_good_at(now())
+        and holder.account.active
+        and covers(holder.account.role, holder.token.role)
+    )
+
+
+def _is_news(holder: queries.TokenHolder, here: str) -> bool:
+    last_at, last_from = holder.token.last_used_at, holder.token.last_used_from
+    return actions.is_use_news(last_at, last_from, here, now())
+
+
+def _remembered(hashed: str, here: str) -> queries.TokenHolder | None:
+    """The holder of a token from memory; None: it is not good, or its use has to be noted."""
+    memory = house().memory
+    holder, generation = memory.recall(("token", hashed))
+    if holder is None:
+        with reading_one_moment(house().engine) as own:
+            at, holder = last_position(own), queries.token_holder(own, hashed)
+        if holder is None:
+            return None
+        generation = memory.keep(("token", hashed), holder, at)
+    found: queries.TokenHolder = holder
+    if not _is_good(found) or _is_news(found, here):
+        memory.forget(("token", hashed))
+        return None
+    identified_by_memory(generation)
+    return found
 
 
 def _note_use(token_id: uuid.UUID, address: str, actor: Actor) -> None:

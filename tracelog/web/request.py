@@ -9,7 +9,7 @@ who may see it (`permit`, `public`).
 import uuid
 from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -25,6 +25,8 @@ from tracelog.db import SNAPSHOT, is_out_of_reach
 from tracelog.errors import NotAllowed, TracelogError
 from tracelog.language import _
 from tracelog.replica import Replica, ReplicaState, position_after
+from tracelog.web.memory import Memory
+from tracelog.web.pieces import Pieces
 from tracelog.web.refusals import Refusal, tell_refusal
 
 if TYPE_CHECKING:
@@ -80,6 +82,8 @@ class House:
         replica: where reading requests may read instead; None: there is none.
         never_stale: the blueprints whose pages read the primary all the same.
         wrote_lately: whether a program wrote something since an instant.
+        memory: what this process remembers.
+        pieces: of pages that it has made.
     """
 
     engine: Engine
@@ -92,6 +96,8 @@ class House:
     replica: Replica | None = None
     never_stale: Collection[str] = frozenset()
     wrote_lately: Callable[[Session, Actor, datetime], bool] = lambda *_asked: False
+    memory: Memory = field(default_factory=Memory)
+    pieces: Pieces = field(default_factory=Pieces)
 
 
 def furnish(app: Flask, house: House) -> None:
@@ -315,6 +321,11 @@ def the_plant_now() -> "PlantView":
         g.tracelog_plant = house().read_plant(current_session())
     plant: PlantView = g.tracelog_plant
     return plant
+
+
+def keep_plant_now(plant: "PlantView") -> None:
+    """Use a plant that was read at this request's version of the database, and not read it."""
+    g.tracelog_plant = plant
 
 
 def the_lines_now() -> Mapping[int, uuid.UUID]:
