@@ -82,7 +82,7 @@ def rank(
     # Bad or worn, it is the same tool: its answer is one, told as what is likelier of the two.
     wear_of = _wear_of(hypotheses, worn)
     together = by_cause.copy()
-    together[list(wear_of)] += of_wear
+    together[np.array(list(wear_of), dtype=np.int64)] += of_wear
     found = []
     for cause in np.argsort(-together, kind="stable")[:MOST_SHOWN].tolist():
         chance, place = float(together[cause]), wear_of.get(cause)
