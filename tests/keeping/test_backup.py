@@ -277,7 +277,7 @@ def test_an_archive_of_older_tables_is_brought_up_to_these(
     gone |= {"spreadsheet_uploads", "spreadsheet_fixes", "spreadsheet_mappings"}
     gone |= {"subscriptions", "webhooks", "outbox", "outbox_attempts", "notices"}
     gone |= {"sessions", "known_devices", "sign_in_counts", "identities"}
-    gone |= {"seal_batches", "row_seals"}
+    gone |= {"seal_batches", "row_seals", "entry_tallies"}
     added = {"case_steps": {"minutes_down", "change_id"}}
     added["audit_records"] = {"sealed"}
     added["tokens"] = {"scopes", "last_used_from"}
