@@ -7,13 +7,14 @@ content and the hash before it, so that a changed, removed or inserted record br
 import hashlib
 import json
 import uuid
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from enum import Enum
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
-from sqlalchemy import BigInteger, Index, String, Text, func, select
+from sqlalchemy import BigInteger, Index, String, Text, bindparam, func, insert, select
 from sqlalchemy.orm import Mapped, Session, defer, mapped_column
 from sqlalchemy.orm.attributes import set_committed_value
 
@@ -29,9 +30,14 @@ __all__ = [
     "NO_PREVIOUS",
     "Actor",
     "AuditRecord",
+    "Position",
     "Subject",
+    "Write",
     "append",
+    "append_each",
     "as_json",
+    "last_position",
+    "only_wrote",
     "take_turn",
 ]
 
@@ -87,6 +93,26 @@ class Subject:
 
     kind: str
     name: str
+
+
+@dataclass(frozen=True)
+class Position:
+    """A place in the trail: number and hash of the record that was the last one; 0: none was."""
+
+    sequence: int
+    hash: str
+
+
+@dataclass(frozen=True)
+class Write:
+    """One write to be recorded; the fields are the arguments of `append`."""
+
+    actor: Actor
+    at: datetime
+    action: str
+    subject: Subject
+    before: Mapping[str, Any] | None = None
+    after: Mapping[str, Any] | None = None
 
 
 def as_json(values: Mapping[str, Any] | None) -> str | None:
@@ -167,30 +193,79 @@ def append(
     Returns:
         The record's id, kept on the rows that the write made.
     """
+    return append_each(session, [Write(actor, at, action, subject, before, after)])[0]
+
+
+def append_each(session: Session, writes: Sequence[Write]) -> list[uuid.UUID]:
+    """Add a record for each of several writes, in their order, in the caller's transaction.
+
+    Args:
+        session: as for `append`.
+        writes: at least one.
+
+    Returns:
+        The records' ids, in the same order.
+    """
     take_turn(session)
-    last = session.execute(
-        select(AuditRecord.sequence, AuditRecord.hash)
-        .order_by(AuditRecord.sequence.desc())
-        .limit(1)
-    ).first()
-    record = AuditRecord(
-        id=new_id(),
-        sequence=last.sequence + 1 if last else 1,
-        actor=actor.name[:120],
-        door=actor.door,
-        at=at,
-        action=action,
-        subject_kind=subject.kind,
-        subject=subject.name[:200],
-        before=as_json(before),
-        after=as_json(after),
-        sealed=last_seal(session.connection())[1],
-        previous_hash=last.hash if last else NO_PREVIOUS,
-    )
-    record.hash = record_hash(record)
-    session.add(record)
     session.flush()
-    return record.id
+    last, sealed = last_position(session), last_seal(session.connection())[1]
+    rows = []
+    for write in writes:
+        row: dict[str, Any] = {
+            "id": new_id(),
+            "sequence": last.sequence + 1,
+            "actor": write.actor.name[:120],
+            "door": write.actor.door,
+            "at": write.at,
+            "action": write.action,
+            "subject_kind": write.subject.kind,
+            "subject": write.subject.name[:200],
+            "before": as_json(write.before),
+            "after": as_json(write.after),
+            "sealed": sealed,
+            "previous_hash": last.hash,
+        }
+        row["hash"] = record_hash(cast(AuditRecord, SimpleNamespace(**row)))
+        last = Position(row["sequence"], row["hash"])
+        rows.append(row)
+    session.connection().execute(insert(AuditRecord), rows)
+    return [row["id"] for row in rows]
+
+
+# Put together once, since every write asks them.
+_LAST = (
+    select(AuditRecord.sequence, AuditRecord.hash).order_by(AuditRecord.sequence.desc()).limit(1)
+)
+_SINCE = (
+    select(AuditRecord.sequence, AuditRecord.hash, AuditRecord.action)
+    .where(AuditRecord.sequence >= bindparam("since"))
+    .order_by(AuditRecord.sequence)
+)
+
+
+def last_position(session: Session) -> Position:
+    """Where the trail ends, as the session sees it. One statement."""
+    last = session.execute(_LAST).first()
+    return Position(last.sequence, last.hash) if last else Position(0, NO_PREVIOUS)
+
+
+def only_wrote(
+    session: Session, since: Position, actions: Collection[str]
+) -> tuple[bool, Position]:
+    """Whether the trail went on from a position by records of these actions alone.
+
+    One statement. A trail that does not hold the position any more, as after a restore, did not.
+
+    Returns:
+        Whether it did, and where it ends now.
+    """
+    rows = session.execute(_SINCE, {"since": since.sequence}).all()
+    last = Position(rows[-1].sequence, rows[-1].hash) if rows else Position(0, NO_PREVIOUS)
+    if since.sequence:
+        if not rows or (rows[0].sequence, rows[0].hash) != (since.sequence, since.hash):
+            return False, last
+        rows = rows[1:]
+    return all(row.action in actions for row in rows), last
 
 
 def erased_contents(session: Session) -> dict[int, str]:

@@ -64,15 +64,25 @@ def pieces(things: Iterable[Piece], size: int) -> Iterator[list[Piece]]:
         yield piece
 
 
-def insert_rows(session: Session, table: type[Base], rows: Sequence[Mapping[str, Any]]) -> None:
-    """Insert rows (column name to value, the same columns in each) in the caller's transaction."""
+def insert_rows(
+    session: Session, table: type[Base], rows: Sequence[Mapping[str, Any]], few: int = _FEW
+) -> None:
+    """Insert rows (column name to value, the same columns in each) in the caller's transaction.
+
+    Fewer than `few` go row by row.
+    """
     if rows:
         columns = tuple(rows[0])
-        insert_tuples(session, table, columns, [tuple(row[c] for c in columns) for row in rows])
+        tuples = [tuple(row[c] for c in columns) for row in rows]
+        insert_tuples(session, table, columns, tuples, few)
 
 
 def insert_tuples(
-    session: Session, table: type[Base], columns: Sequence[str], rows: Sequence[Values]
+    session: Session,
+    table: type[Base],
+    columns: Sequence[str],
+    rows: Sequence[Values],
+    few: int = _FEW,
 ) -> None:
     """Insert rows in the caller's transaction: COPY on PostgreSQL, one statement on SQLite.
 
@@ -81,6 +91,7 @@ def insert_tuples(
         table: where to; columns left out get their default.
         columns: names of the columns.
         rows: one value for each column.
+        few: below so many rows they go one by one.
 
     Raises:
         sqlalchemy.exc.DBAPIError: a constraint refuses a row; nothing of the call is kept then
@@ -91,7 +102,7 @@ def insert_tuples(
     session.flush()
     connection = session.connection()
     target = cast(Table, table.__table__)
-    if len(rows) < _FEW:
+    if len(rows) < few:
         connection.execute(insert(target), [dict(zip(columns, row, strict=True)) for row in rows])
         return
     given = [target.c[name] for name in columns]

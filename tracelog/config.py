@@ -29,11 +29,12 @@ class Settings:
     do, for notices, `TRACELOG_SMTP_URL`, `TRACELOG_SMTP_FROM`, `TRACELOG_SMTP_USERNAME`,
     `TRACELOG_SMTP_PASSWORD`, `TRACELOG_BASE_URL`, `TRACELOG_WEBHOOK_REACH` and `TRACELOG_CA_FILE`;
     for an identity provider `TRACELOG_OIDC_ISSUER`, `TRACELOG_OIDC_CLIENT_ID`,
-    `TRACELOG_OIDC_CLIENT_SECRET`, `TRACELOG_OIDC_NAME`, `TRACELOG_OIDC_ROLE_CLAIM` and
-    `TRACELOG_OIDC_ROLES`; for the pages `TRACELOG_HOSTS`; for reads from a replica
-    `TRACELOG_REPLICA_URL` and `TRACELOG_REPLICA_LAG`; for several plants `TRACELOG_GROUP`; for
-    whoever runs the server `TRACELOG_SECRET_KEY_FALLBACKS`, `TRACELOG_BACKUP_FOLDER`,
-    `TRACELOG_BACKUP_AT`, `TRACELOG_BACKUP_KEEP`, `TRACELOG_LOG_LEVEL` and `TRACELOG_LOG_FORMAT`.
+    `TRACELOG_OIDC_CLIENT_SECRET`, `TRACELOG_OIDC_NAME`, `TRACELOG_OIDC_ROLE_CLAIM`,
+    `TRACELOG_OIDC_ROLES`, `TRACELOG_OIDC_ACR`, `TRACELOG_OIDC_AMR` and `TRACELOG_OIDC_MAX_AGE`;
+    for the pages `TRACELOG_HOSTS`; for reads from a replica `TRACELOG_REPLICA_URL` and
+    `TRACELOG_REPLICA_LAG`; for several plants `TRACELOG_GROUP`; for whoever runs the server
+    `TRACELOG_SECRET_KEY_FALLBACKS`, `TRACELOG_BACKUP_FOLDER`, `TRACELOG_BACKUP_AT`,
+    `TRACELOG_BACKUP_KEEP`, `TRACELOG_LOG_LEVEL` and `TRACELOG_LOG_FORMAT`.
     `TRACELOG_CONFIG` names a TOML file with the lower-case keys, by default `tracelog.toml` in the
     data folder.
     """
@@ -68,6 +69,10 @@ class Settings:
     oidc_name: str | None = None
     oidc_role_claim: str | None = None
     oidc_roles: str | None = None
+    # How strongly it must have made sure of them: class, methods, and how many minutes ago.
+    oidc_acr: str | None = None
+    oidc_amr: str | None = None
+    oidc_max_age: str | None = None
     # A streaming replica of the database that pages may read from.
     replica_url: str | None = field(default=None, repr=False)
     # How far it may be behind to be read from, seconds.
@@ -139,6 +144,9 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
             oidc_client_secret=_optional("oidc_client_secret", environment, written),
             oidc_name=_optional("oidc_name", environment, written),
             oidc_role_claim=_optional("oidc_role_claim", environment, written),
+            oidc_acr=_optional("oidc_acr", environment, written),
+            oidc_amr=_optional("oidc_amr", environment, written),
+            oidc_max_age=_optional("oidc_max_age", environment, written),
             oidc_roles=_optional("oidc_roles", environment, written),
             replica_url=with_driver(_optional("replica_url", environment, written) or "") or None,
             replica_lag=_optional("replica_lag", environment, written),

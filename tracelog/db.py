@@ -1,5 +1,7 @@
 """The database: one engine per process, SQLite or PostgreSQL, instants in UTC, ids of version 7."""
 
+import sqlite3
+import time
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -94,6 +96,7 @@ def read_once(session: Session, name: str, read: Callable[[], Answer]) -> Answer
 
 # How long SQLite's one writer is waited for, unless somebody has less patience.
 _USUAL_WAIT_MS = 30_000
+_LOOK_EVERY_S = 0.001
 # A server that is there answers at once; one that vanished without a word is given up after so
 # many seconds (the last in milliseconds, and only where the system can), and not after minutes.
 _PATIENCE_WITH_SERVER = {
@@ -206,11 +209,39 @@ def _begin_sqlite(connection: Connection) -> None:
     # a writer therefore takes its place in the queue from the start.
     options = connection.get_execution_options()
     writes = options.get("tracelog_writes", False)
-    if writes:
-        # Said each time, since the connection may come from somebody with less patience.
-        wait_ms = options.get("tracelog_wait_ms") or _USUAL_WAIT_MS
-        connection.exec_driver_sql(f"PRAGMA busy_timeout={wait_ms:d}")
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    if not writes:
+        connection.exec_driver_sql("BEGIN")
+        return
+    wait_ms = options.get("tracelog_wait_ms") or _USUAL_WAIT_MS
+    if options.get("tracelog_looks_often"):
+        if _begin_looking_often(connection, wait_ms):
+            return
+        wait_ms = 1
+    # Said each time, since the connection may come from somebody with less patience.
+    connection.exec_driver_sql(f"PRAGMA busy_timeout={wait_ms:d}")
+    connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+
+def _begin_looking_often(connection: Connection, wait_ms: int) -> bool:
+    """Take the writer's place as soon as it is free; False: it could not be had in that time.
+
+    SQLite itself looks at it less and less often, at last ten times a second, while somebody who
+    has just given it back takes it again.
+    """
+    connection.exec_driver_sql("PRAGMA busy_timeout=0")
+    raw: Any = connection.connection.driver_connection
+    give_up_at = time.monotonic() + wait_ms / 1000
+    while time.monotonic() < give_up_at:
+        try:
+            raw.execute("BEGIN IMMEDIATE").close()
+        except sqlite3.OperationalError as problem:
+            if problem.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                return False
+            time.sleep(_LOOK_EVERY_S)
+        else:
+            connection.exec_driver_sql(f"PRAGMA busy_timeout={wait_ms:d}")
+            return True
+    return False
 
 
 def _begin_postgresql(connection: Connection) -> None:
@@ -243,16 +274,22 @@ def reading_one_moment(engine: Engine) -> Iterator[Session]:
 
 
 @contextmanager
-def writing(engine: Engine, wait_ms: int | None = None) -> Iterator[Session]:
+def writing(
+    engine: Engine, wait_ms: int | None = None, *, looks_often: bool = False
+) -> Iterator[Session]:
     """A session whose work is committed as a whole at the end, or not at all.
 
     Args:
         engine: the database.
         wait_ms: how long to wait for the place of SQLite's one writer, or for what others hold
             in PostgreSQL; None: half a minute, and as long as it takes.
+        looks_often: whether SQLite's place is looked at every millisecond while it is waited for;
+            for the few who wait on behalf of many.
     """
     with engine.connect() as raw:
-        connection = raw.execution_options(tracelog_writes=True, tracelog_wait_ms=wait_ms)
+        connection = raw.execution_options(
+            tracelog_writes=True, tracelog_wait_ms=wait_ms, tracelog_looks_often=looks_often
+        )
         with Session(bind=connection, autoflush=False) as session:
             yield session
             session.commit()

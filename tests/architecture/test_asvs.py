@@ -7,8 +7,15 @@ from functools import cache
 from pathlib import Path
 
 from tests.support import tree
+from tracelog.intake.reject_actions import KEPT_DAYS
+from tracelog.people.attempt_rules import ADDRESS_KNOWN_FOR, DEVICE_KNOWN_FOR, FORGOTTEN_AFTER
+from tracelog.people.password_rules import FIRST_FOR
+from tracelog.people.pin_rules import ONCE_FOR
+from tracelog.people.scopes import LONGEST_LIFE
+from tracelog.people.session_rules import KEPT_FOR, LONGEST
 
 TABLE = Path("docs/asvs.md")
+QUEUE = Path("tracelog/web/static/queue.js")
 ROW = re.compile(r"^\| v5\.0\.0-(\d+)\.(\d+)\.(\d+) \| ([12]) \| (.+?) \| (.+?) \| (.+) \|$")
 # How many requirements of levels 1 and 2 each chapter of version 5.0.0 has, counted in the
 # standard's own table (70 of level 1, 183 of level 2).
@@ -74,6 +81,43 @@ def test_the_security_page_says_what_the_table_leans_on() -> None:
     anchors = {name.lower().replace(" ", "-") for name in parts}
     linked = set(re.findall(r"SECURITY\.md#([\w-]+)", tree.text(TABLE)))
     assert linked <= anchors
+
+
+def test_how_long_each_class_of_data_is_kept_is_that_of_the_code_and_has_a_test() -> None:
+    page = tree.text(Path("docs/SECURITY.md"))
+    part = page.split("How long each is kept")[1].split("Pages are not kept")[0]
+    rows = [
+        [cell.strip() for cell in line.strip("|").split("|")]
+        for line in part.splitlines()
+        if line.startswith("| ")
+    ][2:]
+    told = {what: kept for what, _kind, kept, _test in rows}
+    # No row but those without a limit lacks a test that would fail without what it says.
+    without = [what for what, _kind, _kept, test in rows if test.startswith("none: ")]
+    assert without == ["spreadsheets that were sent", "lines of the log"]
+    for what, _kind, _kept, test in rows:
+        if what not in without:
+            path, _colons, name = test.strip("`").partition("::")
+            assert name in _tests_in(path), what
+    by_start = {what.partition(":")[0]: kept for what, kept in told.items()}
+    for what, figures in {
+        "hashes of passwords and PINs": (f"{FIRST_FOR.days} days", f"{ONCE_FOR.days * 24} hours"),
+        "sessions": (f"{LONGEST.days * 24} hours", f"{KEPT_FOR.days} days"),
+        "browsers and addresses known for a person": (
+            f"{DEVICE_KNOWN_FOR.days} days",
+            f"for {ADDRESS_KNOWN_FOR.days} of them",
+        ),
+        "failed attempts, by digest": (f"{FORGOTTEN_AFTER.days} days",),
+        "tokens of programs": (f"{LONGEST_LIFE.days} days",),
+        "messages that a collector refused": (f"{KEPT_DAYS} days",),
+    }.items():
+        assert [one for one in figures if one not in by_start[what]] == []
+    shown = re.search(r"SENT_SHOWN_MS = (\d+) \* 60_000", tree.text(QUEUE))
+    assert shown is not None
+    assert f"{shown[1]} minutes more" in by_start["what a tablet keeps"]
+    assert set(re.findall(r"secrets|names|the plant's figures|all of the above", part)) == {
+        *("secrets", "names", "the plant's figures", "all of the above")
+    }
 
 
 def test_no_code_and_no_template_is_made_of_text() -> None:

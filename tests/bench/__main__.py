@@ -7,22 +7,27 @@ Compare the ratios of one run, and runs on one machine.
 """
 
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 import click
+from sqlalchemy import Engine
 
 from seed_demo.sizes import SIZES
 from tests.bench.collecting import print_collecting
 from tests.bench.comparing import print_comparing
 from tests.bench.demo_year import at_its_end, new_database, write_plant
+from tests.bench.entries import print_entries
 from tests.bench.explaining import print_explaining
 from tests.bench.faults import print_faults
 from tests.bench.fuzzing import MINUTES, NAMES, print_fuzzing
+from tests.bench.growth import print_growth
 from tests.bench.holding import print_holding
 from tests.bench.imports import print_imports
 from tests.bench.load import print_load
 from tests.bench.measure import print_costs
 from tests.bench.memory import print_help, print_memory
+from tests.bench.page_rates import print_page_rates
 from tests.bench.pages import costs_of_pages
 from tests.bench.planning import print_planning
 from tests.bench.repeating import print_repeating
@@ -53,10 +58,15 @@ PARTS = (
     "faults",
     "memory",
     "help",
+    "entries",
+    "pages-per-second",
+    "growth",
 )
 # An hour, and nothing is timed: only where it is named.
 FUZZ = "fuzz"
 _WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers", "touches", "weights", "memory"}
+_WITHOUT_A_YEAR -= {"pages-per-second"}
+ENGINES = ("sqlite", "postgresql")
 
 
 @click.command()
@@ -71,6 +81,11 @@ _WITHOUT_A_YEAR = {*PARTS} - {"imports", "pages", "servers", "touches", "weights
 @click.option("--postgresql", is_flag=True, help="Load on a PostgreSQL server of its own.")
 @click.option("--faults", "times", default=20, show_default=True, help="Times of each fault.")
 @click.option("--messages", default=20_000, show_default=True, help="Readings to collect.")
+@click.option("--seconds", default=5.0, show_default=True, help="Of each rate that is measured.")
+@click.option("--rounds", default=3, show_default=True, help="Of each rate that is measured.")
+@click.option(
+    "--engine", "engines", multiple=True, type=click.Choice(ENGINES), help="Of entries and growth."
+)
 @click.option("--minutes", default=MINUTES, show_default=True, help="Of fuzzing, all targets.")
 @click.option("--target", "targets", multiple=True, type=click.Choice(NAMES), help="To be fuzzed.")
 def bench(
@@ -85,6 +100,9 @@ def bench(
     times: int,
     part: int,
     databases: tuple[str, ...],
+    seconds: float,
+    rounds: int,
+    engines: tuple[str, ...],
     minutes: int,
     targets: tuple[str, ...],
 ) -> None:
@@ -108,6 +126,8 @@ def bench(
             "tracing": print_tracing,
             "trace-scale": lambda: print_tracing_scale(part, databases),
             "comparing": lambda: print_comparing(part, databases),
+            "entries": lambda: print_entries(place, size, seconds, rounds, engines or ENGINES),
+            "growth": lambda: print_growth(engines or ENGINES),
             FUZZ: lambda: print_fuzzing(minutes, targets),
         }
         for name_of_part, print_part in own.items():
@@ -121,21 +141,29 @@ def bench(
             print_imports(place / "plant", rows, engine)
         else:
             engine = new_database(size, place)
-        if "pages" in wanted:
-            with at_its_end(size):
-                costs, baseline = costs_of_pages(engine, place, repeats)
-            print_costs(f"Pages on the {size} plant, {engine.dialect.name}", costs, baseline)
-        if "touches" in wanted:
-            with at_its_end(size):
-                print_touches(engine, place)
-        if "weights" in wanted:
-            with at_its_end(size):
-                print_weights(engine, place, size)
-        if "memory" in wanted:
-            print_memory(engine, place, size)
-        if "servers" in wanted:
-            print_servers(engine, place)
+        after_a_year = {
+            "pages": lambda: _print_pages(engine, place, repeats, size),
+            "touches": lambda: _at_its_end(size, print_touches, engine, place),
+            "weights": lambda: _at_its_end(size, print_weights, engine, place, size),
+            "memory": lambda: print_memory(engine, place, size),
+            "pages-per-second": lambda: print_page_rates(engine, place, seconds, rounds),
+            "servers": lambda: print_servers(engine, place),
+        }
+        for name_of_part, print_part in after_a_year.items():
+            if name_of_part in wanted:
+                print_part()
         engine.dispose()
+
+
+def _at_its_end(size: str, print_part: Callable[..., None], *given: object) -> None:
+    with at_its_end(size):
+        print_part(*given)
+
+
+def _print_pages(engine: Engine, place: Path, repeats: int, size: str) -> None:
+    with at_its_end(size):
+        costs, baseline = costs_of_pages(engine, place, repeats)
+    print_costs(f"Pages on the {size} plant, {engine.dialect.name}", costs, baseline)
 
 
 if __name__ == "__main__":

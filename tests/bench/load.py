@@ -45,8 +45,10 @@ from tracelog.plant.models import Line, Machine
 from tracelog.strokes.models import Reading
 
 TABLETS, READERS, COUNTERS = 40, 20, 64
-# Seconds between two things that one of them does: a busy shift, not an average one.
-PAUSES = {"entry": 6.0, "page": 4.0, "reading": 15.0}
+# Seconds between two things that one of them does: a bad hour, in which every tablet logs three
+# entries a minute (twenty times what a big plant logs on average), and a counter's usual half
+# minute.
+PAUSES = {"entry": 20.0, "page": 15.0, "reading": 30.0}
 PAGES = ("/", "/log", "/log/entries", "/service", "/trends", "/trace")
 STROKES_PER_SECOND = 5
 TIMES_AS_MUCH = 4

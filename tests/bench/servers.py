@@ -12,7 +12,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -99,13 +99,21 @@ def print_servers(engine: Engine, folder: Path) -> None:
 
 
 @contextmanager
-def running(name: str, environment: Mapping[str, str], *more: str) -> Iterator[int]:
-    """A server of that name, with more arguments if given, answering; gives its port."""
+def running(
+    name: str,
+    environment: Mapping[str, str],
+    *more: str,
+    program: Callable[[int], list[str]] | None = None,
+) -> Iterator[int]:
+    """A server of that name, with more arguments if given, answering; gives its port.
+
+    `program` tells how one is started that is none of `commands`.
+    """
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = int(probe.getsockname()[1])
     server = subprocess.Popen(
-        [*commands(port)[name], *more],
+        [*(program(port) if program else commands(port)[name]), *more],
         env=dict(environment),
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,

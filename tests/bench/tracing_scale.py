@@ -51,13 +51,14 @@ def print_tracing_scale(part: int, databases: tuple[str, ...]) -> None:
     # A folder of its own: the server runs as another user, who may not enter the one above.
     with (
         tempfile.TemporaryDirectory(prefix="tracelog-scale-") as name,
-        _own_postgresql(Path(name)) as url,
+        own_postgresql(Path(name)) as url,
     ):
         _print_one(url, part, Path(name))
 
 
 @contextmanager
-def _own_postgresql(folder: Path) -> Iterator[str]:
+def own_postgresql(folder: Path) -> Iterator[str]:
+    """A PostgreSQL server for the bench alone; gives the address of an empty database."""
     with patch.dict("os.environ", {FOLDER_VARIABLE: str(folder)}):
         keeper = start_keeper(folder)
         try:

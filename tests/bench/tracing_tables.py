@@ -12,9 +12,11 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, Engine, insert, text
+from sqlalchemy.orm import Session
 from sqlalchemy.schema import CreateIndex, DropIndex
 
 from tracelog.db import upgrade
+from tracelog.defects.actions import rebuild_tallies
 from tracelog.schema import metadata
 
 FIRST = datetime(2023, 11, 1, tzinfo=UTC)
@@ -111,6 +113,9 @@ def build(engine: Engine, size: Size) -> dict[str, int]:
         for index in indexes:
             connection.execute(CreateIndex(index))
             connection.commit()
+        with Session(bind=connection) as session:
+            rebuild_tallies(session)
+            session.commit()
         counts = {
             name: connection.execute(text(f"SELECT count(*) FROM {name}")).scalar_one()
             for name in _BIG
@@ -214,7 +219,7 @@ def _small() -> Iterator[tuple[str, Sequence[Mapping[str, Any]]]]:
         "services",
         [
             {
-                "id": row_id(SERVICE, 200 * machine + number),
+                "id": row_id(SERVICE, 1000 * machine + number),
                 "unplanned": False,
                 "machine_id": row_id(MACHINE, machine),
                 **audit,
@@ -229,7 +234,7 @@ def _small() -> Iterator[tuple[str, Sequence[Mapping[str, Any]]]]:
         "changes",
         [
             {
-                "id": row_id(CHANGE, 200 * machine + number),
+                "id": row_id(CHANGE, 1000 * machine + number),
                 **audit,
                 "line_id": row_id(LINE, machine // NUMBERS + 1),
                 "machine_id": row_id(MACHINE, machine),

@@ -192,5 +192,6 @@ def test_the_number_of_statements_does_not_grow_with_the_entries(
         derive_entries(session, ids)
     with statements.counted() as rebuilt:
         rebuild_entries(session)
-    assert len(few) == len(many) <= 8
-    assert len(rebuilt) <= 9
+    assert len(few) == len(many) <= 9
+    # With its tallies, which take two for each machine that has entries: here there is one.
+    assert len(rebuilt) <= 15

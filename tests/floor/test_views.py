@@ -135,6 +135,8 @@ def test_the_simulated_plant_is_shown_in_a_fixed_number_of_statements(
     for at in (ENDS_AT, ENDS_AT + timedelta(hours=2)):
         clock.instant = at
         visit.get(path)
+        # In another minute nothing is shown again that was made for this one.
+        clock.forward(timedelta(minutes=1))
         statements = Statements(own_engine)
         with statements.counted() as texts:
             assert visit.get(path).status_code == 200

@@ -277,12 +277,12 @@ def test_an_archive_of_older_tables_is_brought_up_to_these(
     gone |= {"spreadsheet_uploads", "spreadsheet_fixes", "spreadsheet_mappings"}
     gone |= {"subscriptions", "webhooks", "outbox", "outbox_attempts", "notices"}
     gone |= {"sessions", "known_devices", "sign_in_counts", "identities"}
-    gone |= {"seal_batches", "row_seals"}
-    gone |= {"entry_tallies", "retired_months", "carried_counters"}
+    gone |= {"seal_batches", "row_seals", "entry_tallies"}
+    gone |= {"retired_months", "carried_counters"}
     added = {"case_steps": {"minutes_down", "change_id"}}
     added["audit_records"] = {"sealed"}
     added["tokens"] = {"scopes", "last_used_from"}
-    added["accounts"] = {"pin_hash", "pin_once_until", "language"}
+    added["accounts"] = {"pin_hash", "pin_once_until", "language", "secret_once_until"}
     added |= {name: {"tablet_clock_error_s"} for name in ("entries", "current_entries")}
 
     def change(members: dict[str, bytes]) -> None:

@@ -17,9 +17,15 @@ from tests.support.clock import Clock
 from tests.support.site import Cast, Visit, application_on
 from tracelog.db import reading, writing
 from tracelog.people.attempt_actions import count_attempt
-from tracelog.people.attempt_rules import LIMITS, LONGEST_WAIT, level_at, wait_after
+from tracelog.people.attempt_rules import (
+    DEVICE_KNOWN_FOR,
+    LIMITS,
+    LONGEST_WAIT,
+    level_at,
+    wait_after,
+)
 from tracelog.people.attempts import DEVICE_COOKIE
-from tracelog.people.models import KnownDevice, SignInCount
+from tracelog.people.models import Account, KnownDevice, SignInCount
 
 WRONG = "402918"
 on_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
@@ -137,6 +143,21 @@ def test_counts_are_forgiven_forgotten_and_no_clock_makes_a_wait_longer(
         later = clock.forward(timedelta(days=10))
         count_attempt(session, what, later)
         assert session.scalar(select(func.count()).select_from(SignInCount)) == 1
+
+
+def test_known_browsers_are_forgotten_whoevers_they_were(
+    visit: Visit, cast: Cast, clock: Clock, own_engine: Engine
+) -> None:
+    cast.sign_in(visit, "planner")
+    clock.forward(DEVICE_KNOWN_FOR - timedelta(days=1))
+    cast.sign_in(visit, "quality")
+    with reading(own_engine) as session:
+        assert session.scalar(select(func.count()).select_from(KnownDevice)) == 2
+    clock.forward(timedelta(days=1, seconds=1))
+    cast.sign_in(visit, "operator")
+    with reading(own_engine) as session:
+        kept = select(Account.name).join(KnownDevice, KnownDevice.account_id == Account.id)
+        assert sorted(session.scalars(kept)) == ["olga", "quentin"]
 
 
 @on_sqlite

@@ -12,10 +12,18 @@ from tests.support.clock import Clock
 from tests.support.site import CAST, JOINED_AT, Cast, Visit
 from tracelog.audit import AuditRecord
 from tracelog.db import reading, writing
-from tracelog.people import queries, session_actions, session_queries
-from tracelog.people.models import OpenSession
+from tracelog.people import queries, session_actions, session_queries, tablet_actions
+from tracelog.people.models import Account, OpenSession
 from tracelog.people.secrets import token_hash
-from tracelog.people.session_rules import CLOCK_SLACK, IDLE, LONGEST, is_over, kind_of_device
+from tracelog.people.session_rules import (
+    CLOCK_SLACK,
+    IDLE,
+    KEPT_FOR,
+    LONGEST,
+    PROVEN_FOR,
+    is_over,
+    kind_of_device,
+)
 
 ADA = CAST["administrator"].actor()
 on_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
@@ -33,6 +41,14 @@ def with_cookie(application: Flask, cookie: str) -> Visit:
     thief = Visit(application.test_client())
     thief.client.set_cookie("tracelog", cookie)
     return thief
+
+
+def prove_again(visit: Visit, secret: str, status: int = 303) -> str:
+    """Prove on the page of sessions that it is they; gives what is answered."""
+    visit.get("/me/sessions")
+    answer = visit.post("/me/sessions/prove", present=secret)
+    assert answer.status_code == status, answer.text
+    return answer.text
 
 
 def last_actions(engine: Engine, count: int) -> list[str]:
@@ -97,6 +113,7 @@ def test_ones_own_sessions_are_listed_and_ended_one_by_one_or_all(
     phone.client.environ_base["HTTP_USER_AGENT"] = "Somebody/1.0 (Android; Mobile)"
     phone.client.environ_base["REMOTE_ADDR"] = "192.0.2.7"
     cast.sign_in(phone, "operator")
+    prove_again(visit, CAST["operator"].secret)
     page = visit.get("/me/sessions").text
     assert "192.0.2.7" in page
     assert page.count(">End it<") == 2
@@ -113,6 +130,62 @@ def test_ones_own_sessions_are_listed_and_ended_one_by_one_or_all(
     assert visit.post("/me/sessions/end").location == "/sign-in"
     assert visit.get("/me").status_code == third.get("/me").status_code == 302
     assert last_actions(own_engine, 1) == ["end all sessions"]
+
+
+def test_ending_sessions_elsewhere_asks_for_a_proof_ten_minutes_old_at_most(
+    application: Flask, visit: Visit, cast: Cast, clock: Clock, own_engine: Engine
+) -> None:
+    person = cast.sign_in(visit, "planner")
+    other = Visit(application.test_client())
+    cast.sign_in(other, "planner")
+    clock.forward(PROVEN_FOR)
+    assert visit.get("/me/sessions").text.count(">End it<") == 2
+    clock.forward(timedelta(seconds=1))
+    page = visit.get("/me/sessions").text
+    # Everything is seen; only this session can be ended, which is signing out.
+    assert page.count(">End it<") == 1
+    assert page.count("127.0.0.1") == 2
+    assert "/me/sessions/end" not in page
+    with reading(own_engine) as session:
+        account = queries.account_named(session, person.name)
+        asked = select(OpenSession.id).where(OpenSession.account_id == account.id)
+        mine, theirs = session.scalars(asked.order_by(OpenSession.began_at, OpenSession.id))
+    here = next(one for one in (mine, theirs) if f"/me/sessions/{one}/end" in page)
+    elsewhere = theirs if here == mine else mine
+    for path in (f"/me/sessions/{elsewhere}/end", "/me/sessions/end"):
+        refused = visit.post(path)
+        assert (refused.status_code, "prove first that it is you" in refused.text) == (403, True)
+    assert other.get("/me").status_code == 200
+    assert "is not your present password" in prove_again(visit, "some other words", status=400)
+    assert visit.get("/me/sessions").text.count(">End it<") == 1
+    prove_again(visit, person.secret)
+    assert visit.get("/me/sessions").text.count(">End it<") == 2
+    assert visit.post("/me/sessions/end").location == "/sign-in"
+    assert other.get("/me").status_code == 302
+
+
+@on_sqlite
+def test_at_a_shared_tablet_the_pin_proves_it(
+    application: Flask, visit: Visit, cast: Cast, clock: Clock, own_engine: Engine
+) -> None:
+    cast.sign_in(visit, "supervisor")
+    visit.get("/tablets")
+    visit.post("/tablets", name="line 2", line="", idle_minutes="60")
+    person = cast.join("operator")
+    with writing(own_engine) as session:
+        account = queries.account_named(session, person.name)
+        tablet_actions.set_own_pin(session, account.id, "4029", person.actor(), JOINED_AT)
+    other = Visit(application.test_client())
+    cast.sign_in(other, "operator")
+    visit.get(f"/who/{account.id}")
+    assert visit.post(f"/who/{account.id}", pin="4029").status_code == 303
+    clock.forward(PROVEN_FOR + timedelta(seconds=1))
+    assert "Present PIN" in visit.get("/me/sessions").text
+    assert visit.post("/me/sessions/end").status_code == 403
+    prove_again(visit, person.secret, status=400)
+    prove_again(visit, "4029")
+    assert visit.post("/me/sessions/end").status_code == 303
+    assert other.get("/me").status_code == 302
 
 
 @on_sqlite
@@ -181,6 +254,23 @@ def test_using_it_is_noted_every_five_minutes_and_not_by_pages_themselves(
         with reading(own_engine) as session:
             seen.append(session.execute(select(OpenSession.seen_at)).scalar_one())
     assert seen == [began, began, began + timedelta(minutes=9)]
+
+
+def test_what_is_kept_of_sessions_goes_after_a_month_whoevers_it_was(
+    application: Flask, visit: Visit, cast: Cast, clock: Clock, own_engine: Engine
+) -> None:
+    cast.sign_in(visit, "planner")
+    clock.forward(KEPT_FOR - timedelta(days=1))
+    other = Visit(application.test_client())
+    cast.sign_in(other, "quality")
+    with reading(own_engine) as session:
+        assert len(session.scalars(select(OpenSession.id)).all()) == 2
+    clock.forward(timedelta(days=1, seconds=1))
+    third = Visit(application.test_client())
+    cast.sign_in(third, "operator")
+    with reading(own_engine) as session:
+        rows = select(Account.name).join(OpenSession, OpenSession.account_id == Account.id)
+        assert sorted(session.scalars(rows)) == ["olga", "quentin"]
 
 
 @on_sqlite

@@ -14,6 +14,7 @@ from tracelog.service.queries import (
     service_standings,
     services_done,
 )
+from tracelog.service.records import last_services, since_services
 from tracelog.service.tool_standings import ToolStanding, tool_standings
 
 DAY = 24 * 12_000
@@ -158,6 +159,35 @@ def test_services_are_told_newest_first(session: Session) -> None:
         hour(25),
         hour(20),
     ]
+    assert [one.done_at for one in services_done(session, hour(40), most=2)] == [
+        hour(30),
+        hour(25),
+    ]
+
+
+def test_the_last_of_each_service_is_enough_to_say_where_a_machine_stands(
+    session: Session, statements: Statements
+) -> None:
+    for at in range(10, 200, 10):
+        plant.serve(session, "1-1", "minor" if at % 30 else "major", at)
+        plant.serve(session, "1-2", "minor", at + 5)
+    machine = standing(session, "1-1", "minor").machine
+    for as_of in (5, 45, 90, 300):
+        done = services_done(session, hour(as_of))
+        last = last_services(session, hour(as_of))
+        newest = {(one.machine.text, one.service): one.done_at for one in reversed(done)}
+        assert {(one.machine.text, one.service): one.done_at for one in last} == newest
+        own = last_services(session, hour(as_of), machine.id)
+        assert own == [one for one in last if one.machine == machine]
+        for every in (True, False):
+            standings = service_standings(session, hour(as_of), ahead=every)
+            whole = since_services(session, hour(as_of), levels(session), done)
+            told = {(one.machine.id, one.level.service): one.done_at for one in standings}
+            assert told == {(one.machine.id, one.level.service): one.done_at for one in whole}
+    # However long the record is, as many rows are read as there are machines with their services.
+    with statements.counted() as sent:
+        assert len(last_services(session, hour(300))) == 3
+    assert len(sent) == 4
 
 
 # --- tools

@@ -82,3 +82,33 @@ def form_on(html: str, action: str) -> dict[str, str]:
     reader.values.pop("csrf_token", None)
     # A browser sends what stands in a text area without the line end after its tag.
     return {name: value.strip() for name, value in reader.values.items()}
+
+
+class _Sent(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.forms: list[tuple[str, str, list[str]]] = []
+        self._inside = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = {name: value or "" for name, value in attrs}
+        if tag == "form":
+            self._inside = True
+            self.forms.append((given.get("action", ""), given.get("method", "get"), []))
+        kind = given.get("type", "text")
+        is_sent = tag in {"select", "textarea"} or (
+            tag == "input" and (kind not in {"radio", "checkbox", "file"} or "checked" in given)
+        )
+        if self._inside and is_sent and given.get("name"):
+            self.forms[-1][2].append(given["name"])
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "form":
+            self._inside = False
+
+
+def forms_on(html: str) -> list[tuple[str, str, list[str]]]:
+    """Action, method, and the names that a browser sends with each form if nothing is tapped."""
+    reader = _Sent()
+    reader.feed(html)
+    return reader.forms

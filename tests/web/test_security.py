@@ -1,16 +1,21 @@
 """Headers on every answer, and nothing inline that they would refuse."""
 
+import hashlib
+import hmac
 import re
+from base64 import urlsafe_b64encode
 from pathlib import Path
 
 import pytest
 from flask import Flask
+from itsdangerous import URLSafeTimedSerializer
 from sqlalchemy import Engine
 from werkzeug.test import TestResponse
 
 from tests.support import tree
 from tests.support.site import TOKEN, Cast, Visit
 from tracelog.config import Settings
+from tracelog.web import security
 from tracelog.web.application import create_application
 
 TEMPLATES = [path for path in tree.files(".html") if path.parts[0] == "templates"]
@@ -125,6 +130,42 @@ def test_only_what_a_route_names_can_be_done_and_nothing_is_shared_with_other_si
     assert not application.debug
     rules = {rule.rule: rule.methods or set() for rule in application.url_map.iter_rules()}
     assert not [path for path, methods in rules.items() if {"TRACE", "CONNECT"} & methods]
+
+
+def _signed_with_sha_256(text: str, salt: str) -> bool:
+    """Worked out by hand: the last part is the MAC of the rest, its key made of key and salt."""
+    told, _dot, signature = text.rpartition(".")
+    key = hmac.digest(b"a key that opens nothing but tests", salt.encode(), "sha256")
+    wanted = urlsafe_b64encode(hmac.digest(key, told.encode(), "sha256")).rstrip(b"=")
+    return signature == wanted.decode()
+
+
+@pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
+def test_cookies_and_proofs_of_forms_are_signed_with_sha_256_and_no_others_count(
+    visit: Visit, cast: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cast.sign_in(visit, "planner")
+    visit.get("/me")
+    cookie, proof = visit.client.get_cookie("tracelog"), visit._proof
+    assert cookie is not None
+    assert _signed_with_sha_256(cookie.value, "cookie-session")
+    assert _signed_with_sha_256(proof, "tracelog-form")
+    # The same content with the signature of the libraries, HMAC-SHA-1, opens nothing.
+    with visit.client.session_transaction() as kept:
+        content = dict(kept)
+    by_library = URLSafeTimedSerializer(
+        "a key that opens nothing but tests", salt="wtf-csrf-token"
+    ).dumps(content["csrf_token"])
+    with monkeypatch.context() as before:
+        before.setattr(security.CookieWhenSecure, "digest_method", staticmethod(hashlib.sha1))
+        older = security.CookieWhenSecure().get_signing_serializer(visit.client.application)
+        assert older is not None
+        old_cookie = older.dumps(content)
+    assert visit.client.post("/look", data={"csrf_token": by_library}).status_code == 400
+    assert visit.client.post("/look", data={"csrf_token": proof}).status_code == 303
+    assert not _signed_with_sha_256(old_cookie, "cookie-session")
+    visit.client.set_cookie("tracelog", old_cookie)
+    assert visit.get("/me").location == "/sign-in?next=/me"
 
 
 def test_templates_hold_nothing_that_the_browser_would_refuse() -> None:

@@ -12,7 +12,7 @@ from werkzeug.test import Client
 from tests.support.site import Visit
 from tracelog.web.application import Application
 from tracelog.web.serving import take_turns
-from tracelog.web.turns import ENTRY_ADDRESSES, Allowance, Kind, Turns, kind_of
+from tracelog.web.turns import ENTRY_ADDRESSES, Allowance, Kind, Turn, Turns, kind_of
 
 SHORT = {
     Kind.ENTRY: Allowance(waiting=2, longest_wait_s=20.0, come_again_s=1.0),
@@ -90,6 +90,48 @@ def test_a_full_queue_turns_away_at_once_and_entries_go_first() -> None:
         turns.give_back(Kind.ENTRY)
         until(lambda: told == [True, True])
     assert turns.turned_away == {Kind.ENTRY: 1}
+
+
+def test_who_waits_aside_gives_the_place_away_and_counts_as_waiting() -> None:
+    turns = Turns(2, SHORT)
+    for _request in range(SHORT[Kind.ENTRY].waiting):
+        # With one place for entries, each comes in only since the one before has stepped aside.
+        assert turns.take(Kind.ENTRY)
+        turns.step_aside(Kind.ENTRY)
+    assert turns.waiting(Kind.ENTRY) == SHORT[Kind.ENTRY].waiting
+    assert not turns.take(Kind.ENTRY)
+    turns.come_back(Kind.ENTRY)
+    assert turns.take(Kind.ENTRY)
+
+
+def test_a_turn_that_was_given_away_is_not_given_back_again() -> None:
+    turns = Turns(2, SHORT)
+    assert turns.take(Kind.ENTRY)
+    turn = Turn(turns, Kind.ENTRY)
+    with turn.aside(), turn.aside():
+        assert turns.waiting(Kind.ENTRY) == 1
+    turn.end()
+    assert turns.waiting(Kind.ENTRY) == 0
+    assert turns.take(Kind.ENTRY)
+    with waiting(turns, Kind.ENTRY) as told:
+        turns.give_back(Kind.ENTRY)
+    assert told == [True]
+
+
+def test_who_waited_aside_in_vain_waits_for_a_place_like_others() -> None:
+    turns = Turns(2, SHORT | {Kind.ENTRY: Allowance(2, longest_wait_s=0.05, come_again_s=1.0)})
+    assert turns.take(Kind.ENTRY)
+    turn = Turn(turns, Kind.ENTRY)
+    assert turn.again()
+    with turn.aside():
+        assert turns.take(Kind.ENTRY)
+    assert not turn.again()
+    turn.end()
+    turns.give_back(Kind.ENTRY)
+    assert turn.again()
+    assert not turns.take(Kind.ENTRY)
+    turn.end()
+    assert turns.take(Kind.ENTRY)
 
 
 only_sqlite = pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)

@@ -50,7 +50,7 @@ from tracelog.facts import write_value
 from tracelog.language import _
 from tracelog.outcomes import CREATED, UNCHANGED, Became, Outcome, conflict
 from tracelog.plant.dome_code import DomeCode
-from tracelog.plant.queries import directory, the_plant
+from tracelog.plant.queries import directory, the_zone
 
 __all__ = [
     "correct_entry",
@@ -173,7 +173,7 @@ def correct_entry(
     """
     take_turn(session)
     vocabulary = vocabulary_ids(session)
-    zone = the_plant(session).zone
+    zone = the_zone(session)
     if fact.id is not None:
         sent_before = list(rows_with(session, CORRECTION_COLUMNS, EntryCorrection.id, [fact.id]))
         if sent_before:

@@ -16,9 +16,11 @@ from tracelog.defects.queries import (
     vocabulary,
 )
 from tracelog.defects.shapes import PAGE, RECORD
+from tracelog.defects.together import log_together
 from tracelog.errors import Fault, TracelogError
 from tracelog.language import _
 from tracelog.plant.queries import directory
+from tracelog.web.by_memory import by_memory
 from tracelog.web.collections import id_in_address, keep_one, take
 from tracelog.web.parameters import Parameters, WrongParameters
 from tracelog.web.request import (
@@ -48,10 +50,11 @@ defects_api = Blueprint("defects_api", __name__, url_prefix="/api/v1")
 
 @defects_api.post("/defects")
 @permit("log entry")
+@by_memory
 @described(collection(EntryFact, "Log what was found; without an id it is made from the content."))
 def post_defects() -> Response:
     """Log one entry or many."""
-    return take(EntryFact, log_entries)
+    return log_together() or take(EntryFact, log_entries)
 
 
 _LISTED = Call(

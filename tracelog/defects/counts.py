@@ -94,7 +94,8 @@ def production_counts(
 ) -> list[ProductionCount]:
     """Occurrences and cans of running production.
 
-    Six statements; two more with an `as_of`, and three more by bucket.
+    Five statements; two more with an `as_of`; with a period up to four more, for tallies, of
+    which three read the plant, once in a snapshot; three more by bucket, the same ones.
 
     Args:
         session: an open session.

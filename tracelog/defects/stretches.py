@@ -2,11 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session
 
+from tracelog.buckets import Period
 from tracelog.defects.models import CurrentEntry, EntryCorrection
 from tracelog.defects.queries import EntryView, entry_view
 from tracelog.defects.selecting import (
@@ -14,13 +15,19 @@ from tracelog.defects.selecting import (
     Choice,
     EntryFilter,
     Row,
+    Surroundings,
     chosen_rows,
     rows_as_of,
     surroundings,
     unaltered,
 )
+from tracelog.defects.tallies.queries import sums_of_days
+from tracelog.defects.tallies.rules import Cut, cut
+from tracelog.plant.queries import the_plant
 from tracelog.plant.stretches import Stretch, nearest_keys, sums_within
 
+# Shorter ones have too few whole days to be worth another statement.
+_LONG = timedelta(days=7)
 _MOMENT = CurrentEntry.occurred_at
 _OWNER = CurrentEntry.machine_id
 
@@ -60,10 +67,13 @@ def logged_within(
     around = surroundings(session, as_of)
     is_all = _is_all(session, as_of)
     conditions = [] if is_all else unaltered(as_of)
-    counted = sums_within(session, stretches, _OWNER, _MOMENT, [CurrentEntry.cans], conditions)
-    sums = [list(one) for one in counted]
+    if is_all:
+        sums = _counted(session, stretches, around)
+    else:
+        counted = sums_within(session, stretches, _OWNER, _MOMENT, [CurrentEntry.cans], conditions)
+        sums = [list(one) for one in counted]
     keys = nearest_keys(
-        *(session, stretches, [one[0] for one in counted]),
+        *(session, stretches, [one[0] for one in sums]),
         *((_OWNER, _MOMENT, CurrentEntry.entry_id), most),
         latest=True,
         conditions=conditions,
@@ -81,6 +91,32 @@ def logged_within(
     latest = tuple(entry_view(row, around) for row in rows[::-1][:most])
     each = tuple(Logged(*one) for one in sums)
     return LoggedWithin(each, latest, sum(one.entries for one in each))
+
+
+def _counted(
+    session: Session, stretches: Sequence[Stretch], around: Surroundings
+) -> list[list[int]]:
+    """Entries and cans of each stretch as all stand now: whole days of long ones from tallies."""
+    zone = the_plant(session).zone
+    places, of_entries, days = [], [], []
+    for place, one in enumerate(stretches):
+        parts = Cut((), (), (Period(one.start, one.end),))
+        if one.end - one.start >= _LONG:
+            parts = cut(one.start, one.end, zone, by_month=False)
+        for part in parts.rest:
+            places.append(place)
+            of_entries.append(Stretch(one.owner_id, part.start, part.end))
+        days += [(place, Stretch(one.owner_id, part.start, part.end)) for part in parts.days]
+    counted = sums_within(session, of_entries, _OWNER, _MOMENT, [CurrentEntry.cans])
+    tallied = sums_of_days(session, [one for _place, one in days], around)
+    sums = [[0, 0] for _ in stretches]
+    for place, (entries, cans) in [
+        *zip(places, counted, strict=True),
+        *zip((place for place, _one in days), tallied, strict=True),
+    ]:
+        sums[place][0] += entries
+        sums[place][1] += cans
+    return sums
 
 
 def _add(row: Row, stretches: Sequence[Stretch], sums: Sequence[list[int]]) -> bool:

@@ -5,9 +5,12 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracelog.audit import AuditRecord
 from tracelog.buckets import Bucket
 from tracelog.defects.counts import ProductionCount, production_counts
 from tracelog.defects.queries import EntryFilter, EntryView, entries
@@ -40,6 +43,7 @@ from tracelog.strokes.queries import (
     strokes_by_bucket,
 )
 from tracelog.strokes.questions import silences
+from tracelog.trends.models import SignalProgress
 from tracelog.trends.signals.queries import SignalView, kept_signals, signals_then
 from tracelog.trends.signals.wording import short
 
@@ -119,6 +123,28 @@ def open_signals(
         if one.is_open:
             found[one.machine.id].append(one)
     return {machine: tuple(own) for machine, own in found.items()}
+
+
+_VERSION = (
+    select(
+        AuditRecord.sequence,
+        AuditRecord.hash,
+        select(SignalProgress.audit_sequence).scalar_subquery(),
+        select(SignalProgress.worked_out_at).scalar_subquery(),
+    )
+    .order_by(AuditRecord.sequence.desc())
+    .limit(1)
+)
+
+
+def floor_version(session: Session) -> tuple[Any, ...]:
+    """What the floor as it stands was read from; equal ones show the same. One statement.
+
+    Every fact leaves an audit record in its own transaction, and what is derived from facts is
+    derived there; only signals follow later, and their progress says how far.
+    """
+    row = session.execute(_VERSION).first()
+    return tuple(row) if row else ()
 
 
 def floor(session: Session, as_of: datetime) -> list[FloorLine]:

@@ -5,19 +5,29 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from flask import Blueprint, render_template, request
+from markupsafe import Markup
 
 from tracelog.buckets import Bucket
 from tracelog.errors import TracelogError
 from tracelog.floor.axis import Axis, Figure, Scale, axis
-from tracelog.floor.queries import MachineHistory, floor, machine_history
+from tracelog.floor.queries import MachineHistory, floor, floor_version, machine_history
 from tracelog.instants import day_of, next_hour, start_of_day
-from tracelog.language import _, in_words
+from tracelog.language import _, in_words, language
 from tracelog.plant.queries import BODYMAKER, directory
 from tracelog.strokes.fields import field_instant
 from tracelog.trends.signals.wording import says, short
 from tracelog.web.forms import Form
+from tracelog.web.kept_page import kept_page
 from tracelog.web.numbers import count, instant
-from tracelog.web.request import current_session, now, permit, the_plant_now
+from tracelog.web.request import (
+    current_session,
+    house,
+    keep_plant_now,
+    may,
+    now,
+    permit,
+    the_plant_now,
+)
 
 pages = Blueprint("floor", __name__)
 
@@ -27,9 +37,23 @@ PERIODS = (1, 7, 28, 91, 365)
 @pages.get("/")
 @permit("see")
 def floor_page() -> str:
-    """Every line as a row of can bottoms."""
-    the_plant_now()
-    return render_template("floor/floor.html", lines=floor(current_session(), now()))
+    """Every line as a row of can bottoms.
+
+    The rows are made once for all who see the same ones, until something is written or the minute
+    is over that the page shows.
+    """
+    session, pieces = current_session(), house().pieces
+    version = (floor_version(session), now().replace(second=0, microsecond=0))
+    keep_plant_now(pieces.piece(version, ("plant", language()), the_plant_now))
+
+    def rows() -> Markup:
+        return Markup(render_template("floor/lines.html", lines=floor(session, now())))  # noqa: S704
+
+    def page() -> str:
+        lines = pieces.piece(version, ("floor", language(), may("set up plant")), rows)
+        return render_template("floor/floor.html", lines=lines)
+
+    return kept_page(version, "floor", page)
 
 
 @pages.get("/machines/<int:line>/<station>/<int:number>")

@@ -5,7 +5,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time
 
-from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy import ColumnElement, and_, bindparam, func, or_, select
 from sqlalchemy.orm import Session
 
 from tracelog.bulk import pieces
@@ -228,13 +228,15 @@ def webhooks(session: Session, account_id: uuid.UUID | None = None) -> list[Webh
     ]
 
 
+# Put together once, since every page asks it.
+_UNREAD = select(func.count(Notice.occasion.distinct())).where(
+    Notice.account_id == bindparam("account"), Notice.read_at.is_(None)
+)
+
+
 def unread(session: Session, account_id: uuid.UUID) -> int:
     """How many things somebody has been told and not read. One statement."""
-    return session.execute(
-        select(func.count(Notice.occasion.distinct())).where(
-            Notice.account_id == account_id, Notice.read_at.is_(None)
-        )
-    ).scalar_one()
+    return session.execute(_UNREAD, {"account": account_id}).scalar_one()
 
 
 def notices_of(

@@ -13,6 +13,7 @@ from tracelog.errors import Conflict, NotAllowed, NotFound, TracelogError
 from tracelog.facts import plain_text
 from tracelog.language import _
 from tracelog.people.models import Account, Token
+from tracelog.people.password_rules import FIRST_FOR
 from tracelog.people.permissions import PERMISSIONS, ROLES, covers
 from tracelog.people.queries import (
     AccountView,
@@ -20,6 +21,7 @@ from tracelog.people.queries import (
     canonical_name,
     secret_of,
     tokens_of,
+    words_to_avoid,
 )
 from tracelog.people.scopes import chosen_permissions, end_of_life, written_scopes
 from tracelog.people.secrets import (
@@ -28,6 +30,7 @@ from tracelog.people.secrets import (
     hash_secret,
     new_token_secret,
     token_hash,
+    verify_secret,
 )
 
 # A token's last use is noted at most this often, so that reading stays reading.
@@ -43,6 +46,8 @@ def create_account(
     secret: str | None,
     actor: Actor,
     now: datetime,
+    *,
+    once: bool = False,
 ) -> uuid.UUID:
     """Make an account.
 
@@ -55,6 +60,7 @@ def create_account(
             vouches for them, and no password opens anything.
         actor: who makes it.
         now: when, UTC.
+        once: somebody else chose the secret: it is good for a while, and only to choose another.
 
     Returns:
         The account's id.
@@ -66,7 +72,7 @@ def create_account(
     kept_name = _checked_name(name)
     _check_role(role)
     if secret is not None:
-        check_secret(secret, role, kept_name)
+        check_secret(secret, role, kept_name, words_to_avoid(session, display_name))
     if secret_of(session, kept_name)[0] is not None:
         raise Conflict(_("'%(name)s' is taken; choose another name", name=kept_name), "name")
     account = Account(
@@ -75,21 +81,39 @@ def create_account(
         display_name=_checked_text(display_name, "display_name") or kept_name,
         role=role,
         secret_hash=hash_secret(new_token_secret() if secret is None else secret),
+        secret_once_until=now + FIRST_FOR if once else None,
         active=True,
         session_epoch=0,
         created_at=now,
     )
     session.add(account)
     session.flush()
-    after = {"name": kept_name, "display_name": account.display_name, "role": role}
+    after: dict[str, object] = {"name": kept_name, "display_name": account.display_name}
+    after["role"] = role
+    if account.secret_once_until is not None:
+        after["good_until"] = account.secret_once_until
     audit.append(session, actor, now, "create account", _subject(kept_name), None, after)
     return account.id
 
 
 def change_secret(
-    session: Session, account_id: uuid.UUID, secret: str, actor: Actor, now: datetime
+    session: Session,
+    account_id: uuid.UUID,
+    secret: str,
+    actor: Actor,
+    now: datetime,
+    *,
+    once: bool = False,
 ) -> int:
     """Give an account another password or PIN and end all its sessions.
+
+    Args:
+        session: an open session that writes.
+        account_id: whose.
+        secret: the new one.
+        actor: who decides.
+        now: when, UTC.
+        once: somebody else chose it: it is good for a while, and only to choose another.
 
     Returns:
         The account's new session epoch, for the one session that may go on.
@@ -99,10 +123,16 @@ def change_secret(
         NotFound: there is no such account.
     """
     account = _account(session, account_id)
-    check_secret(secret, account.role, account.name)
+    words = words_to_avoid(session, account.display_name)
+    check_secret(secret, account.role, account.name, words)
+    is_given = account.secret_once_until is not None and not once
+    if is_given and verify_secret(secret, account.secret_hash):
+        raise TracelogError(_("is the one that was given to you; choose your own"), "secret")
     account.secret_hash = hash_secret(secret)
+    account.secret_once_until = now + FIRST_FOR if once else None
     account.session_epoch += 1
-    audit.append(session, actor, now, "change secret", _subject(account.name))
+    after = {"good_until": account.secret_once_until} if once else None
+    audit.append(session, actor, now, "change secret", _subject(account.name), None, after)
     return account.session_epoch
 
 
@@ -113,6 +143,8 @@ def change_role(
     actor: Actor,
     now: datetime,
     secret: str | None = None,
+    *,
+    once: bool = False,
 ) -> None:
     """Give an account another role, end its sessions, and revoke tokens that now go too far.
 
@@ -123,6 +155,7 @@ def change_role(
         actor: who decides.
         now: when, UTC.
         secret: a new password; needed when an operator, who may have a PIN, gets another role.
+        once: somebody else chose it: it is good for a while, and only to choose another.
 
     Raises:
         TracelogError: the role or secret is not right, or nobody would administer.
@@ -141,8 +174,10 @@ def change_role(
                 _("is missing; whoever is no longer an operator needs a password, not a PIN"),
                 "secret",
             )
-        check_secret(secret, role, account.name)
+        words = words_to_avoid(session, account.display_name)
+        check_secret(secret, role, account.name, words)
         account.secret_hash = hash_secret(secret)
+        account.secret_once_until = now + FIRST_FOR if once else None
     account.role = role
     account.session_epoch += 1
     revoked = [

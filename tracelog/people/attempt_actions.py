@@ -89,11 +89,7 @@ def know_device(
         known = KnownDevice(account_id=account_id, device_hash=device_hash, address=address[:60])
         session.add(known)
     known.last_at = now
-    session.execute(
-        delete(KnownDevice).where(
-            KnownDevice.account_id == account_id, KnownDevice.last_at < now - DEVICE_KNOWN_FOR
-        )
-    )
+    session.execute(delete(KnownDevice).where(KnownDevice.last_at < now - DEVICE_KNOWN_FOR))
     session.flush()
 
 

@@ -17,6 +17,7 @@ from tracelog.people.attempt_rules import ADDRESS_KNOWN_FOR, DEVICE_KNOWN_FOR, p
 from tracelog.people.queries import AccountView, canonical_name, secret_of
 from tracelog.people.secrets import new_token_secret, token_hash, verify_secret
 from tracelog.people.session_queries import known_devices
+from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import current_session, finish, house, now
 from tracelog.web.security import address_of, keep_cookie, read_cookie
 
@@ -57,6 +58,7 @@ def _count(counted: Mapping[str, str]) -> None:
     wait = count_attempt(current_session(), counted, now())
     finish(200)
     if wait:
+        tell_refusal(Refusal.ATTEMPTS)
         raise TooManyAttempts(wait)
 
 

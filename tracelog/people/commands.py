@@ -29,6 +29,11 @@ def user() -> None:
     """
 
 
+_own_option = click.option(
+    "--own", is_flag=True, help="Its person types it themselves: it need not be changed."
+)
+
+
 def _read_secret(role: str) -> str:
     """A password or PIN: asked for twice on a terminal, else the first line of the input."""
     what = _("PIN or password") if role == "operator" else _("Password")
@@ -41,15 +46,22 @@ def _read_secret(role: str) -> str:
 @click.argument("name")
 @click.option("--role", type=click.Choice(ROLES), required=True, help="What they may do.")
 @click.option("--display-name", default="", help="As others see it; otherwise the name.")
-def add(name: str, role: str, display_name: str) -> None:
+@_own_option
+def add(name: str, role: str, display_name: str, own: bool) -> None:
     """Make an account; the password or PIN is asked for, or read from the input.
+
+    It is to be changed at the first sign-in, within 7 days. The first account's need not be, nor
+    one that its person types here themselves (--own).
 
     Example: tracelog user add anna --role planner
     """
     engine = open_database()
     secret = _read_secret(role)
     with writing(engine) as session:
-        actions.create_account(session, name, display_name, role, secret, command_actor(), now())
+        once = not own and not queries.is_empty(session)
+        actions.create_account(
+            session, name, display_name, role, secret, command_actor(), now(), once=once
+        )
     click.echo(_("The account %(name)s is made.", name=queries.canonical_name(name)))
 
 
@@ -95,8 +107,12 @@ def list_accounts(as_json: bool) -> None:
 
 @user.command()
 @click.argument("name")
-def passwd(name: str) -> None:
+@_own_option
+def passwd(name: str, own: bool) -> None:
     """Give an account another password or PIN; all its sessions end.
+
+    It is to be changed at the next sign-in, within 7 days, unless its person types it here
+    themselves (--own).
 
     Example: tracelog user passwd anna
     """
@@ -105,7 +121,7 @@ def passwd(name: str) -> None:
         account = queries.account_named(session, name)
     secret = _read_secret(account.role)
     with writing(engine) as session:
-        actions.change_secret(session, account.id, secret, command_actor(), now())
+        actions.change_secret(session, account.id, secret, command_actor(), now(), once=not own)
     click.echo(_("The password or PIN of %(name)s is changed.", name=account.name))
 
 

@@ -29,6 +29,8 @@ class Account(Base):
 
     # How they prove it: argon2id of a password or PIN, and whether it still counts.
     secret_hash: Mapped[str] = mapped_column(String(200))
+    # A secret that somebody else chose is good until then, and only to choose another.
+    secret_once_until: Mapped[datetime | None]
     active: Mapped[bool] = mapped_column(default=True)
     # Raised to end every session that is open.
     session_epoch: Mapped[int] = mapped_column(default=0)

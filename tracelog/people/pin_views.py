@@ -38,6 +38,7 @@ from tracelog.people.tablet_queries import TabletView
 from tracelog.people.tablets import onward_for, remember_tablet, start_page, tablet_here
 from tracelog.people.views import own_account, show_own_page
 from tracelog.web.forms import Form, safe_next
+from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import (
     PUBLIC,
     current_actor,
@@ -167,6 +168,7 @@ def _wrong(account: queries.AccountView, attempt: tablet_actions.Attempt) -> str
     name = account.display_name
     if attempt.is_let_in and attempt.wait == timedelta(0):
         return _("That is not the PIN of %(name)s.", name=name)
+    tell_refusal(Refusal.ATTEMPTS)
     return _(
         "Too many wrong PINs for %(name)s here. Wait %(seconds)d seconds, or sign in with the"
         " password; a supervisor can reset the PIN.",
@@ -220,7 +222,7 @@ def keep_own() -> Response | tuple[str, int]:
     pin = request.form.get("pin", "")
     try:
         if not first:
-            _prove(account, request.form.get("present", "")[:1000])
+            prove(account, request.form.get("present", "")[:1000])
         if pin != request.form.get("again"):
             raise TracelogError(_("is not the same as the PIN above"), "again")
         epoch = tablet_actions.set_own_pin(
@@ -239,8 +241,16 @@ def keep_own() -> Response | tuple[str, int]:
     return redirect(target, 303)
 
 
-def _prove(account: queries.AccountView, present: str) -> None:
-    """Prove by the password, or within a session that a PIN opened, by that PIN."""
+def prove(account: queries.AccountView, present: str) -> None:
+    """Prove by the password, or within a session that a PIN opened, by that PIN.
+
+    Args:
+        account: whose session it is.
+        present: as typed.
+
+    Raises:
+        TracelogError: it is wrong, or was so too often; at the field ``present``.
+    """
     session = current_session()
     tablet = tablet_of_session()
     if is_by_pin() and tablet is not None:

@@ -11,6 +11,8 @@ from sqlalchemy.orm import Session
 from tracelog.errors import NotFound
 from tracelog.language import _
 from tracelog.people.models import Account, Token
+from tracelog.people.password_rules import words_of
+from tracelog.plant.models import Plant
 
 
 @dataclass(frozen=True)
@@ -27,6 +29,8 @@ class AccountView:
     last_signed_in_at: datetime | None
     # One of `tracelog.locales.LANGUAGES`; None: as the browser asks.
     language: str | None
+    # A password or PIN that somebody else chose is good until then; None: it is their own.
+    secret_once_until: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -74,6 +78,7 @@ ACCOUNT_COLUMNS = (
     Account.created_at,
     Account.last_signed_in_at,
     Account.language,
+    Account.secret_once_until,
 )
 _TOKEN = (
     Token.id,
@@ -96,13 +101,14 @@ def canonical_name(name: str) -> str:
 
 def accounts(session: Session) -> list[AccountView]:
     """All accounts in order of their names. One statement."""
-    rows = session.execute(select(*ACCOUNT_COLUMNS).order_by(Account.name))
+    rows: Any = session.execute(select(*ACCOUNT_COLUMNS).order_by(Account.name))
     return [AccountView(*row) for row in rows]
 
 
 def account(session: Session, account_id: uuid.UUID) -> AccountView | None:
     """One account by its id."""
-    row = session.execute(select(*ACCOUNT_COLUMNS).where(Account.id == account_id)).one_or_none()
+    asked = select(*ACCOUNT_COLUMNS).where(Account.id == account_id)
+    row: Any = session.execute(asked).one_or_none()
     return AccountView(*row) if row else None
 
 
@@ -112,9 +118,8 @@ def account_named(session: Session, name: str) -> AccountView:
     Raises:
         NotFound: there is none of that name.
     """
-    row = session.execute(
-        select(*ACCOUNT_COLUMNS).where(Account.name == canonical_name(name))
-    ).one_or_none()
+    asked = select(*ACCOUNT_COLUMNS).where(Account.name == canonical_name(name))
+    row: Any = session.execute(asked).one_or_none()
     if row is None:
         raise NotFound(_("there is no account named '%(name)s'", name=name[:80]), "name")
     return AccountView(*row)
@@ -126,6 +131,11 @@ def secret_of(session: Session, name: str) -> tuple[AccountView | None, str | No
         select(Account.secret_hash, *ACCOUNT_COLUMNS).where(Account.name == canonical_name(name))
     ).one_or_none()
     return (AccountView(*row[1:]), row[0]) if row else (None, None)
+
+
+def words_to_avoid(session: Session, display_name: str = "") -> tuple[str, ...]:
+    """The words that somebody's password must not hold: of their name and the plant's."""
+    return words_of(display_name, *session.scalars(select(Plant.name)))
 
 
 def active_administrators(session: Session) -> int:

@@ -10,6 +10,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 
 from tracelog.errors import TracelogError
 from tracelog.language import _
+from tracelog.people.password_rules import refuse_known, refuse_words, words_of
 
 SHORTEST_PASSWORD = 10
 LONGEST_PASSWORD = 200
@@ -25,13 +26,14 @@ SCREEN_PREFIX = "tls_"
 _hasher = PasswordHasher()
 
 
-def check_secret(secret: str, role: str, name: str) -> None:
+def check_secret(secret: str, role: str, name: str, words: tuple[str, ...] = ()) -> None:
     """Refuse a password or PIN that is too easy to guess.
 
     Args:
         secret: as typed.
         role: of the account; an operator may have a PIN of six digits instead of a password.
         name: of the account.
+        words: of the names of person and plant, which a password must not hold.
 
     Raises:
         TracelogError: at the field ``secret``, with what would be right.
@@ -54,6 +56,8 @@ def check_secret(secret: str, role: str, name: str) -> None:
         )
     if name.casefold() in secret.casefold():
         raise TracelogError(_("holds the account's name; use something else"), "secret")
+    refuse_words(secret, (*words_of(name), *words))
+    refuse_known(secret)
 
 
 def _check_pin(pin: str) -> None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from tracelog.people.models import Account, KnownDevice, OpenSession, Tablet
@@ -52,24 +52,28 @@ class SessionHolder:
     account: AccountView
 
 
+# Put together once, since every page asks it.
+_HOLDER = (
+    select(
+        OpenSession.id,
+        OpenSession.tablet_id,
+        OpenSession.began_at,
+        OpenSession.seen_at,
+        *ACCOUNT_COLUMNS,
+    )
+    .join(Account, Account.id == OpenSession.account_id)
+    .where(
+        OpenSession.key_hash == bindparam("hashed"),
+        OpenSession.ended_at.is_(None),
+        OpenSession.epoch == Account.session_epoch,
+        Account.active,
+    )
+)
+
+
 def session_holder(session: Session, hashed: str) -> SessionHolder | None:
     """The session whose key has that hash, if nobody has ended it. One statement."""
-    row: Any = session.execute(
-        select(
-            OpenSession.id,
-            OpenSession.tablet_id,
-            OpenSession.began_at,
-            OpenSession.seen_at,
-            *ACCOUNT_COLUMNS,
-        )
-        .join(Account, Account.id == OpenSession.account_id)
-        .where(
-            OpenSession.key_hash == hashed,
-            OpenSession.ended_at.is_(None),
-            OpenSession.epoch == Account.session_epoch,
-            Account.active,
-        )
-    ).one_or_none()
+    row: Any = session.execute(_HOLDER, {"hashed": hashed}).one_or_none()
     return SessionHolder(row[0], row[1], row[2], row[3], AccountView(*row[4:])) if row else None
 
 

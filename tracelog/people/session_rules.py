@@ -6,6 +6,8 @@ IDLE = timedelta(hours=12)
 LONGEST = timedelta(hours=24)
 # The cookie and the row are written anew at most this often while somebody works.
 NOTE_EVERY = timedelta(minutes=5)
+# For so long after somebody proved who they are, ending sessions elsewhere asks for no more proof.
+PROVEN_FOR = timedelta(minutes=10)
 # At a shared tablet, where minutes count, the cookie is written so many times within its idle time.
 NOTES_PER_IDLE = 12
 # Clocks of servers are set right by seconds. One that goes back further would make sessions last

@@ -9,16 +9,25 @@ from flask_login import LoginManager, UserMixin, current_user, login_user, logou
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from tracelog.audit import Actor
-from tracelog.db import writing
+from tracelog.audit import Actor, last_position
+from tracelog.db import reading_one_moment, writing
 from tracelog.language import _
 from tracelog.people import actions, queries, session_actions, session_queries, tablet_queries
 from tracelog.people.permissions import covers
 from tracelog.people.scopes import read_scopes
 from tracelog.people.secrets import token_hash
 from tracelog.people.session_queries import SessionHolder
-from tracelog.people.session_rules import IDLE, LONGEST, NOTE_EVERY, NOTES_PER_IDLE, is_over
+from tracelog.people.session_rules import (
+    IDLE,
+    LONGEST,
+    NOTE_EVERY,
+    NOTES_PER_IDLE,
+    PROVEN_FOR,
+    is_over,
+)
 from tracelog.people.tablet_queries import TabletView
+from tracelog.web.by_memory import identified_by_memory, may_remember
+from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import (
     NotSignedIn,
     Visitor,
@@ -61,6 +70,7 @@ def begin_session(
     *,
     way: str = "password",
     once: bool = False,
+    first: bool = False,
     store: Session | None = None,
 ) -> None:
     """Sign somebody in: whatever the browser held before is thrown away first, and ended.
@@ -70,6 +80,7 @@ def begin_session(
         tablet: the shared tablet that they sit at; the session ends with its idle time.
         way: ``password``; ``pin``, which opens less; or ``provider``.
         once: with a PIN that was given to them; they must choose their own before anything else.
+        first: with a password that was given to them; they must choose their own, likewise.
         store: a session that writes, where the request's own does not.
     """
     end_session(store)
@@ -86,8 +97,11 @@ def begin_session(
     login_user(SignedIn(account))
     session["key"] = key
     session["seen"] = int(now().timestamp())
+    note_proven()
     if way == "provider":
         session["by_provider"] = True
+    if first:
+        session["first"] = True
     if tablet is not None:
         session["tablet"] = str(tablet.id)
         session["by_pin"], session["once"] = way == "pin", once
@@ -124,6 +138,17 @@ def is_by_provider() -> bool:
     return bool(session.get("by_provider"))
 
 
+def note_proven() -> None:
+    """Note that who is signed in has just proved again that it is they."""
+    session["proven"] = int(now().timestamp())
+
+
+def is_proven() -> bool:
+    """Whether who is signed in proved it, by whatever they sign in with, a few minutes ago."""
+    at = session.get("proven")
+    return isinstance(at, int) and 0 <= now().timestamp() - at <= PROVEN_FOR.total_seconds()
+
+
 def own_pin_is_set() -> None:
     """Let a session that was opened with a PIN given out go on as any other."""
     session["once"] = False
@@ -132,6 +157,16 @@ def own_pin_is_set() -> None:
 def must_choose_pin() -> bool:
     """Whether who is signed in has to choose an own PIN before anything else."""
     return bool(session.get("once"))
+
+
+def own_secret_is_set() -> None:
+    """Let a session that was opened with a password given out go on as any other."""
+    session.pop("first", None)
+
+
+def must_choose_secret() -> bool:
+    """Whether who is signed in has to choose an own password before anything else."""
+    return bool(session.get("first"))
 
 
 def is_by_pin() -> bool:
@@ -222,21 +257,51 @@ def identify() -> Visitor | None:
 
 
 def _by_token(secret: str) -> Visitor:
-    holder = queries.token_holder(who_session(), token_hash(secret))
-    if (
-        holder is None
-        or not holder.token.is_good_at(now())
-        or not holder.account.active
-        or not covers(holder.account.role, holder.token.role)
-    ):
+    hashed, here = token_hash(secret), address_of(request)[:60]
+    holder = _remembered(hashed, here) if may_remember() else None
+    is_news = holder is None
+    if holder is None:
+        holder = queries.token_holder(who_session(), hashed)
+    if holder is None or not _is_good(holder):
+        tell_refusal(Refusal.TOKEN)
         raise NotSignedIn(_("the token is not known, has expired or was revoked"))
     name = f"{holder.account.name}/{holder.token.name}"
     token = holder.token
     actor = Actor(name, token.role, "api", holder.account.id, scopes=read_scopes(token.scopes))
-    here = address_of(request)[:60]
-    if actions.is_use_news(token.last_used_at, token.last_used_from, here, now()):
+    if is_news and _is_news(holder, here):
         _note_use(token.id, here, actor)
     return Visitor(actor, holder.account.display_name, by_token=True)
+
+
+def _is_good(holder: queries.TokenHolder) -> bool:
+    return (
+        holder.token.is_good_at(now())
+        and holder.account.active
+        and covers(holder.account.role, holder.token.role)
+    )
+
+
+def _is_news(holder: queries.TokenHolder, here: str) -> bool:
+    last_at, last_from = holder.token.last_used_at, holder.token.last_used_from
+    return actions.is_use_news(last_at, last_from, here, now())
+
+
+def _remembered(hashed: str, here: str) -> queries.TokenHolder | None:
+    """The holder of a token from memory; None: it is not good, or its use has to be noted."""
+    memory = house().memory
+    holder, generation = memory.recall(("token", hashed))
+    if holder is None:
+        with reading_one_moment(house().engine) as own:
+            at, holder = last_position(own), queries.token_holder(own, hashed)
+        if holder is None:
+            return None
+        generation = memory.keep(("token", hashed), holder, at)
+    found: queries.TokenHolder = holder
+    if not _is_good(found) or _is_news(found, here):
+        memory.forget(("token", hashed))
+        return None
+    identified_by_memory(generation)
+    return found
 
 
 def _note_use(token_id: uuid.UUID, address: str, actor: Actor) -> None:
@@ -258,9 +323,13 @@ __all__ = [
     "identify",
     "is_by_pin",
     "is_by_provider",
+    "is_proven",
     "keep_sessions",
     "must_choose_pin",
+    "must_choose_secret",
+    "note_proven",
     "own_pin_is_set",
+    "own_secret_is_set",
     "own_session_id",
     "signed_in_account",
     "tablet_of_session",

@@ -29,6 +29,8 @@ from tracelog.people.sessions import (
     go_on_with,
     is_by_pin,
     is_by_provider,
+    must_choose_secret,
+    own_secret_is_set,
     own_session_id,
     signed_in_account,
 )
@@ -101,6 +103,12 @@ def sign_in_now() -> tuple[str, int] | Response:
     if not verify_secret(secret[:1000], kept) or account is None or not account.active:
         wrong = TracelogError(_("Name and password or PIN do not belong together."))
         return _sign_in_page(form.with_problem(wrong), onward), 422
+    given_until = account.secret_once_until
+    if given_until is not None and given_until < now():
+        over = TracelogError(
+            _("The password or PIN that you were given has run out. Ask for a new one.")
+        )
+        return _sign_in_page(form.with_problem(over), onward), 422
     new_hash = hash_secret(secret) if kept and is_outdated(kept) else None
     actor = Actor(account.name, account.role, "page", account.id)
     actions.note_sign_in(current_session(), account, actor, now(), new_hash)
@@ -108,7 +116,7 @@ def sign_in_now() -> tuple[str, int] | Response:
     tablet = tablet_here()
     if tablet is not None:
         note_tablet_sign_in(current_session(), tablet.id, account.id, actor, now())
-    begin_session(account, tablet)
+    begin_session(account, tablet, first=given_until is not None)
     response = redirect(onward, 303)
     remember_tablet(response)
     remember_device(response, device)
@@ -139,10 +147,13 @@ def choose_look() -> Response:
 @permit("change own pin")
 def own_page() -> str:
     """One's own page: who one is here, what one may do, another secret."""
-    return _own_page(Form())
+    return own_secret_page(Form())
 
 
-def _own_page(form: Form) -> str:
+def own_secret_page(form: Form) -> str:
+    """The page on which one changes one's password; that alone, while it is the one given."""
+    if must_choose_secret():
+        return render_template("people/first_secret.html", account=own_account(), form=form)
     return show_own_page(own_account(), form, Form())
 
 
@@ -189,8 +200,9 @@ def change_own_secret() -> tuple[str, int] | Response:
             current_session(), account.id, request.form.get("secret", ""), current_actor(), now()
         )
     except TracelogError as problem:
-        return _own_page(form.with_problem(problem)), problem.status
+        return own_secret_page(form.with_problem(problem)), problem.status
     go_on_with(epoch)
+    own_secret_is_set()
     flash(_("Your new password or PIN counts from now on. Other sessions of yours have ended."))
     return redirect(url_for("people.own_page"), 303)
 
@@ -221,6 +233,7 @@ def add_account() -> tuple[str, int] | Response:
             request.form.get("secret", ""),
             current_actor(),
             now(),
+            once=True,
         )
     except TracelogError as problem:
         return _accounts_page(form.with_problem(problem)), problem.status
@@ -269,7 +282,13 @@ def change_role(account_id: uuid.UUID) -> tuple[str, int] | Response:
     secret = request.form.get("secret") or None
     try:
         actions.change_role(
-            current_session(), account_id, form.value("role"), current_actor(), now(), secret
+            current_session(),
+            account_id,
+            form.value("role"),
+            current_actor(),
+            now(),
+            secret,
+            once=True,
         )
     except NotFound:
         raise
@@ -282,16 +301,22 @@ def change_role(account_id: uuid.UUID) -> tuple[str, int] | Response:
 @people.post("/accounts/<uuid:account_id>/secret")
 @permit("manage accounts")
 def reset_secret(account_id: uuid.UUID) -> tuple[str, int] | Response:
-    """Give an account another password or PIN."""
+    """Give an account another password or PIN; whoever's it is chooses their own with it."""
+    is_own = account_id == current_actor().account_id
     try:
         epoch = actions.change_secret(
-            current_session(), account_id, request.form.get("secret", ""), current_actor(), now()
+            current_session(),
+            account_id,
+            request.form.get("secret", ""),
+            current_actor(),
+            now(),
+            once=not is_own,
         )
     except NotFound:
         raise
     except TracelogError as problem:
         return _account_page(account_id, secret_form=Form().with_problem(problem)), problem.status
-    if account_id == current_actor().account_id:
+    if is_own:
         go_on_with(epoch)
     return _back_to(account_id, _("The new password or PIN counts from now on."))
 

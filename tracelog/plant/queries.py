@@ -198,7 +198,7 @@ def the_plant(session: Session) -> PlantView:
 def _the_plant(session: Session) -> PlantView:
     plant = session.execute(select(Plant).order_by(Plant.id).limit(1)).scalar_one_or_none()
     if plant is None:
-        raise NoPlant(_("this database holds no plant yet; import a folder with a plant.toml"))
+        raise _no_plant()
     shifts = (
         session.execute(select(Shift).where(Shift.plant_id == plant.id).order_by(Shift.ordinal))
         .scalars()
@@ -234,6 +234,22 @@ def _rota(
         plant.rota_starts_on,
         tuple(cycle[day] for day in sorted(cycle)),
     )
+
+
+def the_zone(session: Session) -> ZoneInfo:
+    """The plant's zone alone, for writes, which read everything anew each time. One statement.
+
+    Raises:
+        NoPlant: none has been imported yet.
+    """
+    name = session.execute(select(Plant.time_zone).order_by(Plant.id).limit(1)).scalar()
+    if name is None:
+        raise _no_plant()
+    return zone_named(name)
+
+
+def _no_plant() -> NoPlant:
+    return NoPlant(_("this database holds no plant yet; import a folder with a plant.toml"))
 
 
 def directory(session: Session) -> Directory:

@@ -10,9 +10,11 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, bindparam, func, or_, select, union_all
 from sqlalchemy.orm import aliased
 
+from tracelog.db import UtcInstant
 from tracelog.plant.models import Coil, CoilRun, Pallet, Tool, ToolFit
 
-# A line fills fewer pallets than this at a time (common practice, no source).
+# A line fills fewer pallets than this at a time, and takes fewer coils (common practice, no
+# source).
 MOST_AT_ONCE = 16
 
 
@@ -136,16 +138,35 @@ _RUN = (
 def runs_asked(*, is_known: bool, of_line: bool, of_coil: bool, of_coils: bool) -> Any:
     """Runs, each with the next of its line; made once, with what is asked for left open."""
     asked = _some_runs(is_known) if of_line or of_coil or of_coils else _all_runs(is_known)
-    asked = asked.where(
-        overlapping(CoilRun.started_at, CoilRun.ended_at, bindparam("start"), bindparam("end"))
-    )
+    start = bindparam("start", type_=UtcInstant())
+    asked = asked.where(overlapping(CoilRun.started_at, CoilRun.ended_at, start, bindparam("end")))
     if of_line:
-        asked = asked.where(CoilRun.line_id == bindparam("line_id"))
+        line_id = bindparam("line_id", type_=CoilRun.line_id.type)
+        asked = asked.where(
+            CoilRun.line_id == line_id, CoilRun.started_at >= _earliest(line_id, start)
+        )
     if of_coil:
         asked = asked.where(Coil.coil == bindparam("coil"))
     if of_coils:
         asked = asked.where(Coil.coil.in_(bindparam("coils", expanding=True)))
     return asked
+
+
+def _earliest(line_id: Any, start: Any) -> Any:
+    """Before when no run needs to be looked at, to find those of a line from `start` on.
+
+    The last `MOST_AT_ONCE` that had begun by then are: a line takes one coil after the other, and
+    the index then leads to them whatever came before.
+    """
+    run = aliased(CoilRun)
+    last = (
+        select(run.started_at)
+        .where(run.line_id == line_id, run.started_at <= start)
+        .order_by(run.started_at.desc())
+        .limit(MOST_AT_ONCE)
+        .subquery()
+    )
+    return select(func.coalesce(func.min(last.c.started_at), start)).scalar_subquery()
 
 
 def _all_runs(is_known: bool) -> Any:

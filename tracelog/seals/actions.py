@@ -39,6 +39,7 @@ from tracelog.db import Base
 from tracelog.seals.digests import digests_of, digests_of_readings, key_text
 from tracelog.seals.models import RowSeal, SealBatch
 from tracelog.seals.queries import (
+    HAS_TURN,
     Key,
     batch_hash,
     current_seals,
@@ -70,6 +71,7 @@ Seal = tuple[str, str, str | None]
 def _begin(connection: Connection) -> None:
     connection.info.pop(_TOUCHED, None)
     connection.info.pop(_AS_A_WHOLE, None)
+    connection.info.pop(HAS_TURN, None)
 
 
 @event.listens_for(Engine, "before_execute", retval=True)
@@ -242,14 +244,13 @@ def _seal_records(connection: Connection, table: Table, keys: Iterable[Key]) -> 
         for piece in pieces_of(connection, statement):
             for row, digest in zip(piece, sealed_now(table, piece), strict=True):
                 digests[row.audit_id].append(digest)
-    for audit_id, own in digests.items():
-        add_record_batch(connection, table, audit_id, own)
+    add_record_batches(connection, table, digests)
 
 
 def add_batch(connection: Connection, seals: Sequence[Seal]) -> None:
     """Put the seals of single rows (table, key, digest) at the end of the chain."""
     sequence = _append(
-        connection, {"rows": len(seals), "content_hash": hash_of_seals(seals), "replaces": False}
+        connection, [{"rows": len(seals), "content_hash": hash_of_seals(seals), "replaces": False}]
     )
     _insert_seals(connection, seals, sequence)
 
@@ -271,28 +272,43 @@ def add_record_batch(
         digests: of the rows, in any order.
         replaces: they are all rows of that record, and stand instead of what was sealed earlier.
     """
+    _append(connection, [_record_batch(table, audit_id, digests, replaces=replaces)])
+
+
+def add_record_batches(
+    connection: Connection, table: Table, digests: Mapping[uuid.UUID, Iterable[bytes]]
+) -> None:
+    """Seal rows of a table that several audit records wrote: a batch for each, in their order."""
+    if digests:
+        _append(connection, [_record_batch(table, *one) for one in digests.items()])
+
+
+def _record_batch(
+    table: Table, audit_id: uuid.UUID, digests: Iterable[bytes], *, replaces: bool = False
+) -> dict[str, Any]:
     packed = b"".join(sorted(digests))
-    _append(
-        connection,
-        {
-            "table_name": table.name,
-            "audit_id": audit_id,
-            "replaces": replaces,
-            "digests": packed,
-            "rows": len(packed) // 16,
-            "content_hash": hashlib.sha256(packed).hexdigest(),
-        },
-    )
+    return {
+        "table_name": table.name,
+        "audit_id": audit_id,
+        "replaces": replaces,
+        "digests": packed,
+        "rows": len(packed) // 16,
+        "content_hash": hashlib.sha256(packed).hexdigest(),
+    }
 
 
-def _append(connection: Connection, values: dict[str, Any]) -> int:
+def _append(connection: Connection, batches: Sequence[Mapping[str, Any]]) -> int:
+    """Put batches at the end of the chain; returns the number of the last."""
     wait_for_turn(connection)
     last, previous = last_seal(connection)
-    blank = {"table_name": None, "audit_id": None, "digests": None}
-    values = blank | values | {"sequence": last + 1, "previous_hash": previous}
-    values["hash"] = batch_hash(previous, SimpleNamespace(**values))
-    connection.execute(insert(_BATCHES).values(values))
-    return last + 1
+    rows = []
+    for batch in batches:
+        row = {"table_name": None, "audit_id": None, "digests": None, **batch}
+        row |= {"sequence": (last := last + 1), "previous_hash": previous}
+        row["hash"] = previous = batch_hash(previous, SimpleNamespace(**row))
+        rows.append(row)
+    connection.execute(insert(_BATCHES), rows)
+    return last
 
 
 def seal_everything(connection: Connection) -> int:
@@ -409,8 +425,7 @@ class BatchSealer:
 
     def finish(self) -> None:
         """Write the seals, after the rows."""
-        for audit_id, digests in self._digests.items():
-            add_record_batch(self._connection, self._table, audit_id, digests)
+        add_record_batches(self._connection, self._table, self._digests)
         if self._way is Way.LOOSE:
             _replace_loose(self._connection, self._seals)
         elif self._seals:

@@ -14,6 +14,11 @@ from tracelog.seals.models import RowSeal, SealBatch
 # Advisory lock of PostgreSQL under which all chains grow, one transaction at a time.
 _CHAIN_LOCK = 7_402_116_033_301
 NO_PREVIOUS = "0" * 64
+# Of a connection: that its transaction has the turn. Forgotten when one begins.
+HAS_TURN = "tracelog_has_turn"
+# Put together once, since every write asks them.
+_TAKE_TURN = text("SELECT pg_advisory_xact_lock(:lock)")
+_LAST_SEAL = select(SealBatch.sequence, SealBatch.hash).order_by(SealBatch.sequence.desc()).limit(1)
 _KEYS_AT_ONCE = 500
 _ROWS_AT_ONCE = 5000
 Key = tuple[Any, ...]
@@ -28,9 +33,15 @@ def in_pieces(things: Iterable[Thing], size: int) -> Iterator[list[Thing]]:
 
 
 def wait_for_turn(connection: Connection) -> None:
-    """Wait until no other transaction is writing; SQLite has one writer anyhow."""
-    if connection.dialect.name == "postgresql":
-        connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _CHAIN_LOCK})
+    """Wait until no other transaction is writing; SQLite has one writer anyhow.
+
+    Who has the turn keeps it until the transaction ends, and need not ask again; but what was
+    asked for within a savepoint is given back with it.
+    """
+    if connection.dialect.name != "postgresql" or connection.info.get(HAS_TURN):
+        return
+    connection.execute(_TAKE_TURN, {"lock": _CHAIN_LOCK})
+    connection.info[HAS_TURN] = not connection.in_nested_transaction()
 
 
 def has_seals(connection: Connection) -> bool:
@@ -44,9 +55,7 @@ def has_seals(connection: Connection) -> bool:
 
 def last_seal(connection: Connection) -> tuple[int, str]:
     """Number and hash of the last batch."""
-    found = connection.execute(
-        select(SealBatch.sequence, SealBatch.hash).order_by(SealBatch.sequence.desc()).limit(1)
-    ).first()
+    found = connection.execute(_LAST_SEAL).first()
     return (found.sequence, found.hash) if found else (0, NO_PREVIOUS)
 
 

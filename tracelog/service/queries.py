@@ -11,6 +11,7 @@ from tracelog.service.forecasts import forecast_of
 from tracelog.service.records import (
     ServiceDone,
     SinceService,
+    last_services,
     levels,
     services_done,
     since_services,
@@ -98,7 +99,7 @@ def service_standings(
         found = _forecast_standings(session, as_of, local, machine_id)
     else:
         all_levels = levels(session)
-        done = services_done(session, as_of, machine_id=machine_id)
+        done = last_services(session, as_of, machine_id)
         since = since_services(session, as_of, all_levels, done, machine_id, known_at)
         found = [_standing(one, None, local, _NO_USE, None) for one in since]
     return sorted(

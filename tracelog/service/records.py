@@ -5,7 +5,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from tracelog.instants import EARLIEST
@@ -24,6 +24,15 @@ class ServiceDone:
     done_at: datetime
     unplanned: bool
     note: str | None
+
+
+@dataclass(frozen=True)
+class LastDone:
+    """When a machine was last given a service."""
+
+    machine: MachineView
+    service: str
+    done_at: datetime
 
 
 @dataclass(frozen=True)
@@ -62,10 +71,21 @@ def services_done(
     since: datetime | None = None,
     machine_id: uuid.UUID | None = None,
     plant: Directory | None = None,
+    most: int | None = None,
 ) -> list[ServiceDone]:
-    """Services on record up to an instant, newest first. One statement beside the directory."""
+    """Services on record up to an instant, newest first. One statement beside the directory.
+
+    Args:
+        session: an open session.
+        until: UTC.
+        since: only from then on; None: however long ago.
+        machine_id: only of this machine.
+        plant: the directory, where it was read.
+        most: the newest so many; None: all.
+    """
     plant = plant or directory(session)
     wanted = select(Service).where(Service.done_at <= until).order_by(Service.done_at.desc())
+    wanted = wanted.limit(most)
     if since is not None:
         wanted = wanted.where(Service.done_at >= since)
     if machine_id is not None:
@@ -76,11 +96,31 @@ def services_done(
     ]
 
 
+def last_services(
+    session: Session, until: datetime, machine_id: uuid.UUID | None = None
+) -> list[LastDone]:
+    """When each service was last done on each machine, up to an instant.
+
+    One statement beside the directory. It gives as many rows as machines have kinds of service,
+    however long the record is.
+    """
+    by_id = directory(session).by_id
+    asked = (
+        select(Service.machine_id, Service.service, func.max(Service.done_at))
+        .where(Service.done_at <= until)
+        .group_by(Service.machine_id, Service.service)
+        .order_by(Service.machine_id, Service.service)
+    )
+    if machine_id is not None:
+        asked = asked.where(Service.machine_id == machine_id)
+    return [LastDone(by_id[own], service, at) for own, service, at in session.execute(asked)]
+
+
 def since_services(
     session: Session,
     as_of: datetime,
     all_levels: Collection[Level],
-    done: Collection[ServiceDone],
+    done: Collection[ServiceDone | LastDone],
     machine_id: uuid.UUID | None = None,
     known_at: datetime | None = None,
 ) -> list[SinceService]:
@@ -90,7 +130,7 @@ def since_services(
         session: an open session.
         as_of: UTC; strokes up to then.
         all_levels: from `levels`.
-        done: the services done up to then, in any order.
+        done: the services done up to then, in any order; the last of each kind is enough.
         machine_id: only this machine.
         known_at: count with readings up to then; None: `as_of`.
 

@@ -19,6 +19,7 @@ from tracelog.strokes.hourly import texts_of_hours
 from tracelog.strokes.hours import MICROSECOND, hour_starts, instant, microseconds
 from tracelog.strokes.reaches import Reach, reaches
 from tracelog.strokes.rules import Whole
+from tracelog.strokes.totals import totals_within
 
 
 @dataclass(frozen=True)
@@ -38,18 +39,15 @@ class CountedHours:
 
     def totals(self, moments: Whole) -> Whole:
         """Strokes from the first reading to each instant of the period, as `Totals.at`."""
-        first, last = microseconds(self.reach.first_at), microseconds(self.reach.last_at)
         place = np.clip(
             np.searchsorted(self.starts, moments, side="right") - 1, 0, len(self.strokes) - 1
         )
-        start = np.maximum(self.starts[place], first)
-        end = np.minimum(self.starts[place + 1], last)
-        before = self.before[place]
-        is_whole = self.starts[place + 1] <= last
-        made = np.where(is_whole, self.strokes[place], self.reach.total - before)
-        inside = before + made * (moments - start) // np.maximum(end - start, 1)
-        inside = np.where(moments >= last, self.reach.total, inside)
-        return np.asarray(np.where(moments <= first, 0, inside), dtype=np.int64)
+        return totals_within(
+            self.reach,
+            moments,
+            (self.starts[place], self.starts[place + 1]),
+            (self.strokes[place], self.before[place]),
+        )
 
 
 @dataclass(frozen=True)

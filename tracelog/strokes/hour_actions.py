@@ -8,7 +8,7 @@ from sqlalchemy import BindParameter, Table, bindparam, delete, update
 from sqlalchemy.orm import Session
 
 from tracelog.bulk import insert_tuples, pieces
-from tracelog.plant.queries import Directory, the_plant
+from tracelog.plant.queries import Directory, the_zone
 from tracelog.strokes.bounds import EARLIEST, LATEST
 from tracelog.strokes.models import CounterQuestion, StrokeHour
 from tracelog.strokes.recounts import Recount, Touched, plan_recounts, recount
@@ -34,7 +34,7 @@ def derive_touched(
         appended: by machine, the readings that were just written, where none later was on record;
             they are not read again.
     """
-    zone = the_plant(session).zone
+    zone = the_zone(session)
     for part in pieces(touched.items(), _MACHINES_AT_ONCE):
         plans, rows = plan_recounts(session, dict(part), zone)
         lines = timelines(session, [plan.window for plan in plans], appended=appended)

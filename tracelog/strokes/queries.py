@@ -10,10 +10,10 @@ import uuid
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
@@ -21,8 +21,9 @@ from tracelog.buckets import Bucket, periods
 from tracelog.plant.models import Machine
 from tracelog.plant.queries import the_plant
 from tracelog.plant.rules import ShiftRota
+from tracelog.strokes.at_edges import totals_at_edges
 from tracelog.strokes.bounds import at_the_end, at_the_start, near_before
-from tracelog.strokes.hours import MICROSECOND
+from tracelog.strokes.hours import MICROSECOND, microseconds
 from tracelog.strokes.models import CarriedCounter, CounterQuestion, Reading
 from tracelog.strokes.reaches import before, count_then, reaches, settled_later
 from tracelog.strokes.standing import is_counted
@@ -173,17 +174,17 @@ def strokes_by_bucket(
     found_periods = periods(bucket, start, end, rota.zone, rota)
     edges = [one.start for one in found_periods] + [one.end for one in found_periods[-1:]]
     reached = reaches(session, rota.zone, machine_ids, as_of)
-    cuts = tuple(min(max(edge, start), end) for edge in edges)
-    totals = totals_at(session, rota.zone, reached, dict.fromkeys(reached, cuts))
+    cuts = [min(max(edge, start), end) for edge in edges]
+    totals = totals_at_edges(session, rota.zone, reached, cuts)
+    moments = np.array([microseconds(cut) for cut in cuts], dtype=np.int64)
     found = []
     for machine, reach in reached.items():
-        counted = [totals.at(machine, cut) for cut in cuts]
+        first, last = microseconds(reach.first_at), microseconds(reach.last_at)
+        known = (moments[:-1] <= last) & (first < moments[1:])
+        strokes = np.diff(totals[machine]).tolist()
         found += [
-            BucketStrokes(machine, edge, counted[place + 1] - counted[place])
-            for place, (edge, (cut, following)) in enumerate(
-                zip(edges[:-1], pairwise(cuts), strict=True)
-            )
-            if cut <= reach.last_at and reach.first_at < following
+            BucketStrokes(machine, edges[place], strokes[place])
+            for place in np.flatnonzero(known).tolist()
         ]
     return found
 

@@ -12,12 +12,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from sqlalchemy.orm import Session
 
 from tracelog.instants import hour_of, next_hour
 from tracelog.strokes.hour_rows import HourRow, hour_rows
 from tracelog.strokes.hours import microseconds
 from tracelog.strokes.reaches import Reach
+from tracelog.strokes.rules import Whole
 
 
 @dataclass(frozen=True)
@@ -82,3 +84,24 @@ def totals_at(
     rows = hour_rows(session, wanted)
     rows |= {(m, hour): row for m in wanted for hour, row in reached[m].rows.items()}
     return Totals(zone, reached, rows, hours)
+
+
+def totals_within(
+    reach: Reach, moments: Whole, hours: tuple[Whole, Whole], counted: tuple[Whole, Whole]
+) -> Whole:
+    """A machine's totals at instants, as `Totals.at`, from the hours that hold them.
+
+    Args:
+        reach: how far its counter is known.
+        moments: microseconds since 1970, of shape (n,).
+        hours: start and end of the hour that holds each.
+        counted: strokes in that hour and all before it; what they are outside the readings does
+            not matter.
+    """
+    first, last = microseconds(reach.first_at), microseconds(reach.last_at)
+    strokes, before = counted
+    start, end = np.maximum(hours[0], first), np.minimum(hours[1], last)
+    made = np.where(hours[1] <= last, strokes, reach.total - before)
+    inside = before + made * (moments - start) // np.maximum(end - start, 1)
+    inside = np.where(moments >= last, reach.total, inside)
+    return np.asarray(np.where(moments <= first, 0, inside), dtype=np.int64)

@@ -236,7 +236,7 @@ def _machine_then(
         tuple(service_standings(session, at, machine.id, known_at=as_of)),
         tuple(tools_in_place(session, machine.id, made, as_of)),
         nearby.entries,
-        tuple(services_done(session, at, machine_id=machine.id, plant=machines)[:10]),
+        tuple(services_done(session, at, machine_id=machine.id, plant=machines, most=10)),
         tuple(changes),
         tuple(_signals(session, machine, made, as_of, machines)),
         tuple(measured_around(session, machine.id, at, as_of)),

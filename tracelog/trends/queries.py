@@ -8,7 +8,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 from sqlalchemy.orm import Session
 
@@ -38,8 +38,7 @@ MOST_ROWS = 20 * MOST_POINTS
 Part: TypeAlias = uuid.UUID | str | int | None
 
 
-@dataclass(frozen=True)
-class RateKey:
+class RateKey(NamedTuple):
     """What one rate is of: one part for each thing that rates are told apart by."""
 
     bucket_start: datetime | None = None
@@ -301,10 +300,13 @@ def _exposures(
     strokes: Strokes, asked: RateQuestion, lines: dict[uuid.UUID, int]
 ) -> dict[RateKey, int]:
     """Strokes by key; what shares them is left blank, for `shared_out`."""
+    of: dict[uuid.UUID, tuple[Part, ...]] = {}
+    for machine, line in lines.items():
+        parts: dict[By, Part] = {By.MACHINE: machine, By.LINE: line, By.PLANT: ""}
+        of[machine] = tuple(parts.get(one) for one in asked.told_apart)
     exposures: dict[RateKey, int] = defaultdict(int)
     for (start, machine), counted in strokes.items():
-        parts: dict[By, Part] = {By.MACHINE: machine, By.LINE: lines[machine], By.PLANT: ""}
-        exposures[RateKey(start, tuple(parts.get(one) for one in asked.told_apart))] += counted
+        exposures[RateKey(start, of[machine])] += counted
     return dict(exposures)
 
 

@@ -147,8 +147,11 @@ class Reader:
         return self.read(name, lambda given: one_word(given, words), usual)
 
     def refuse_unknown(self, allowed: Sequence[str]) -> None:
-        """A name that nobody knows is told, never ignored."""
-        for name in self.values:
+        """A name that nobody knows, or that comes twice, is told, never ignored."""
+        for name, given in self.values.items():
+            if name in allowed and len(given) > 1 and name not in SEVERAL:
+                sentence = _("is given %(times)d times; give it once", times=len(given))
+                self.faults.append(Fault(name, sentence))
             if name not in allowed:
                 sentence = _(
                     "'%(field)s' is not known here; known are %(known)s",
@@ -216,6 +219,8 @@ PLACE_FIELDS = ("line", "machine", "defect", "from", "to", "evidence", "bucket",
 RATE_FIELDS = ("by", *PLACE_FIELDS, "shrink")
 CHART_FIELDS = ("chart", *PLACE_FIELDS, "baseline_from", "baseline_to", "exclude", "rules")
 BUCKET_PER_SAMPLE = "sample"
+# What may be given more than once.
+SEVERAL = frozenset({"defect", "exclude"})
 
 
 @dataclass(frozen=True)

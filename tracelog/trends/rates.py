@@ -3,11 +3,13 @@
 import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
+from typing import Any
 
+import numpy as np
 from sqlalchemy.orm import Session
 
-from tracelog.buckets import Period, periods
+from tracelog.buckets import periods
 from tracelog.json_text import finite
 from tracelog.language import _, figure
 from tracelog.plant.queries import Directory, MachineView, PlantView, directory, the_plant
@@ -37,6 +39,8 @@ from tracelog.trends.shares.comparing import cautions, seen_together
 from tracelog.trends.shares.evidence import attributed_evidence, is_attributed
 from tracelog.trends.shares.naming import part_name, part_order
 from tracelog.trends.silent import Silent, silent_machines
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def rates(
@@ -86,10 +90,8 @@ def rates_from(
     evidence: RateEvidence, question: RateQuestion, plant: PlantView, places: Directory
 ) -> Rates:
     """Rates of counts and exposures that were read already; see `rates`."""
-    tallies = sorted(
-        join_counts(evidence.found, evidence.exposures),
-        key=lambda tally: _order(tally, question, plant, places),
-    )
+    joined = join_counts(evidence.found, evidence.exposures)
+    tallies = _in_order(joined, question, plant, places)
     rows = _rows(tallies, question, plant, places)
     alike = False
     if _is_compared(question):
@@ -136,22 +138,34 @@ def pareto_of(
     return ParetoAnswer(asked, tuple(pareto(found)), max(evidence.exposures.values(), default=0))
 
 
-def _order(
-    tally: Tally[RateKey], question: RateQuestion, plant: PlantView, places: Directory
-) -> tuple[object, ...]:
-    key = tally.key
-    start = key.bucket_start.timestamp() if key.bucket_start else 0.0
-    parts = zip(question.told_apart, key.of, strict=True)
-    return (start, *(part_order(by, part, plant, places) for by, part in parts))
+def _in_order(
+    tallies: Sequence[Tally[RateKey]],
+    question: RateQuestion,
+    plant: PlantView,
+    places: Directory,
+) -> list[Tally[RateKey]]:
+    """By bucket, then as the parts stand."""
+    standing = {
+        of: tuple(
+            part_order(by, part, plant, places)
+            for by, part in zip(question.told_apart, of, strict=True)
+        )
+        for of in {tally.key.of for tally in tallies}
+    }
+    return sorted(tallies, key=lambda one: (one.key.bucket_start or _EPOCH, standing[one.key.of]))
 
 
 def _rows(
     tallies: Sequence[Tally[RateKey]], question: RateQuestion, plant: PlantView, places: Directory
 ) -> list[RateRow]:
-    buckets: dict[datetime | None, Period] = {}
+    buckets: dict[datetime | None, tuple[datetime, datetime]] = {
+        None: (question.start, question.end)
+    }
     if question.bucket is not None:
         found = periods(question.bucket, question.start, question.end, plant.zone, plant.rota)
-        buckets = {period.start: period for period in found}
+        for one in found:
+            within = max(one.start, question.start), min(one.end, question.end)
+            buckets[one.start] = within
     counted = [tally.counted for tally in tallies]
     exposures = [tally.exposure for tally in tallies]
     if question.evidence is Evidence.PRODUCTION:
@@ -160,56 +174,57 @@ def _rows(
     else:
         interval = binomial_interval(counted, exposures)
         scale = PER
+    estimates, lows, highs = (
+        [finite(value) for value in (side * scale).tolist()]
+        for side in map(np.asarray, (interval.estimate, interval.low, interval.high))
+    )
+    whats = {of: _what(of, question, plant, places) for of in {tally.key.of for tally in tallies}}
     rows = []
     for place, tally in enumerate(tallies):
-        row = _blank_row(tally, question, plant, places, buckets.get(tally.key.bucket_start))
-        if not tally.has_rate:
-            rows.append(replace(row, note=no_rate(question.evidence)))
-            continue
+        start, end = buckets[tally.key.bucket_start]
+        has_rate = tally.has_rate
         rows.append(
-            replace(
-                row,
-                per_million=finite(interval.estimate[place] * scale),
-                low=finite(interval.low[place] * scale),
-                high=finite(interval.high[place] * scale),
+            RateRow(
+                start=start,
+                end=end,
+                cans=tally.cans,
+                occurrences=tally.counted,
+                entries=tally.entries,
+                exposure=tally.exposure,
+                counted=tally.counted,
+                per_million=estimates[place] if has_rate else None,
+                low=lows[place] if has_rate else None,
+                high=highs[place] if has_rate else None,
+                note=None if has_rate else no_rate(question.evidence),
+                **whats[tally.key.of],
             )
         )
     return rows
 
 
-def _blank_row(
-    tally: Tally[RateKey],
-    question: RateQuestion,
-    plant: PlantView,
-    places: Directory,
-    bucket: Period | None,
-) -> RateRow:
-    parts = dict(zip(question.told_apart, tally.key.of, strict=True))
+def _what(
+    of: tuple[Part, ...], question: RateQuestion, plant: PlantView, places: Directory
+) -> dict[str, Any]:
+    """What rows of these parts are of: the same in every bucket."""
+    parts = dict(zip(question.told_apart, of, strict=True))
     machine, line = _whereabouts(parts, question, places)
     names = tuple(part_name(by, part, plant, places) for by, part in parts.items())
     only = question.defects[0] if len(question.defects) == 1 else None
     hour = parts.get(By.HOUR)
-    return RateRow(
-        name=", ".join(names),
-        machine=machine.text if machine else None,
-        line=line,
-        defect=_text(parts.get(By.DEFECT)) or only,
-        start=question.start if bucket is None else max(bucket.start, question.start),
-        end=question.end if bucket is None else min(bucket.end, question.end),
-        cans=tally.cans,
-        occurrences=tally.counted,
-        entries=tally.entries,
-        exposure=tally.exposure,
-        counted=tally.counted,
-        tool=_text(parts.get(By.TOOL)),
-        tool_type=_text(parts.get(By.TOOL_TYPE)),
-        coil=_text(parts.get(By.COIL)),
-        crew=_text(parts.get(By.CREW)),
-        shift=_text(parts.get(By.SHIFT)),
-        hour=hour if isinstance(hour, int) else None,
-        station=_text(parts.get(By.STATION)),
-        names=names,
-    )
+    return {
+        "name": ", ".join(names),
+        "machine": machine.text if machine else None,
+        "line": line,
+        "defect": _text(parts.get(By.DEFECT)) or only,
+        "tool": _text(parts.get(By.TOOL)),
+        "tool_type": _text(parts.get(By.TOOL_TYPE)),
+        "coil": _text(parts.get(By.COIL)),
+        "crew": _text(parts.get(By.CREW)),
+        "shift": _text(parts.get(By.SHIFT)),
+        "hour": hour if isinstance(hour, int) else None,
+        "station": _text(parts.get(By.STATION)),
+        "names": names,
+    }
 
 
 def _whereabouts(

@@ -144,19 +144,18 @@ def join_counts(found: Mapping[Key, Found], exposures: Mapping[Key, int]) -> lis
         >>> [(t.key, t.counted, t.exposure) for t in join_counts({"b": Found(2, 1, 1)}, {"a": 9})]
         [('a', 0, 9), ('b', 1, 0)]
     """
-    keys = dict.fromkeys([key for key, strokes in exposures.items() if strokes > 0])
-    keys |= dict.fromkeys([key for key, one in found.items() if one.entries > 0])
     nothing = Found()
-    return [
-        Tally(
-            key,
-            found.get(key, nothing).cans,
-            found.get(key, nothing).occurrences,
-            found.get(key, nothing).entries,
-            exposures.get(key, 0),
-        )
-        for key in keys
+    joined = []
+    for key, strokes in exposures.items():
+        one = found.get(key, nothing)
+        if strokes > 0 or one.entries > 0:
+            joined.append(Tally(key, one.cans, one.occurrences, one.entries, strokes))
+    joined += [
+        Tally(key, one.cans, one.occurrences, one.entries, 0)
+        for key, one in found.items()
+        if one.entries > 0 and key not in exposures
     ]
+    return joined
 
 
 @dataclass(frozen=True)

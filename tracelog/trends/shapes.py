@@ -1,7 +1,7 @@
 """What can be asked of rates and charts over the API, and what the answers look like."""
 
 from tracelog.buckets import Bucket
-from tracelog.trends.questions import BUCKET_PER_SAMPLE, CHART_FIELDS, RATE_FIELDS
+from tracelog.trends.questions import BUCKET_PER_SAMPLE, CHART_FIELDS, RATE_FIELDS, SEVERAL
 from tracelog.trends.rules import By, ChartKind, Evidence
 from tracelog.trends.series.rules import EventKind, RunRules
 from tracelog.web.shapes import (
@@ -46,11 +46,10 @@ _ABOUT: dict[str, tuple[Shape, str]] = {
     "exclude": (ASKED_MOMENT, "starts of points that set neither; they are drawn all the same"),
     "rules": (words(*RunRules), "the set of run rules looked for beside the limits; usually none"),
 }
-_SEVERAL = frozenset({"defect", "exclude"})
 
 
 def _asked(names: tuple[str, ...]) -> tuple[Asked, ...]:
-    return tuple(Asked(name, *_ABOUT[name], several=name in _SEVERAL) for name in names)
+    return tuple(Asked(name, *_ABOUT[name], several=name in SEVERAL) for name in names)
 
 
 _RATE: dict[str, Shape] = {

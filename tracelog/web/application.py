@@ -74,7 +74,9 @@ from tracelog.web.access import keep_access_log, request_number
 from tracelog.web.demo_state import is_demo
 from tracelog.web.help_pages import furnish_help
 from tracelog.web.navigation import beyond_the_bar, places
+from tracelog.web.once import refuse_repeats
 from tracelog.web.problems import register_problems
+from tracelog.web.refusals import watch_requests
 from tracelog.web.security import check_form, protect, read_cookie, trusted_hosts
 from tracelog.web.speaking import furnish_language
 
@@ -86,6 +88,7 @@ BLUEPRINTS: tuple[str, ...] = (
     "tracelog.web.health_page:health_api",
     "tracelog.web.offline:offline",
     "tracelog.people.views:people",
+    "tracelog.people.first_views:first_pages",
     "tracelog.people.session_views:session_pages",
     "tracelog.people.token_api:token_api",
     "tracelog.people.provider.views:provider_pages",
@@ -256,6 +259,7 @@ def create_application(
         ),
     )
     keep_access_log(app, proxies)
+    watch_requests(app)
     furnish_language(app, _own_language)
     keep_sessions(app)
     furnish_provider(app, settings)
@@ -263,6 +267,7 @@ def create_application(
     app.before_request(_limit_form)
     app.before_request(asked.check_permission)
     app.before_request(check_form)
+    app.before_request(refuse_repeats)
     app.after_request(asked.note_own_write)
     app.after_request(assets.compress)
     register_problems(app)

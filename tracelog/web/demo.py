@@ -122,7 +122,9 @@ def sign_ins(engine: Engine, folder: Path) -> dict[str, str]:
     """
     path = folder / SIGN_INS_FILE
     kept = _read(path)
-    found = {role: kept.get(role) or _new_secret(role) for role in ROLES}
+    with reading(engine) as session:
+        words = queries.words_to_avoid(session)
+    found = {role: kept.get(role) or _new_secret(role, words) for role in ROLES}
     with writing(engine) as session:
         for role, secret in found.items():
             try:
@@ -148,15 +150,15 @@ def _read(path: Path) -> dict[str, str]:
         return {}
 
 
-def _new_secret(role: str) -> str:
+def _new_secret(role: str, words: tuple[str, ...]) -> str:
     while True:
         if role == PIN_ROLE:
             secret = f"{secrets.randbelow(10**PIN_DIGITS):0{PIN_DIGITS}d}"
         else:
-            words = [secrets.choice(_WORDS) for _place in range(3)]
-            secret = "-".join([*words, str(secrets.randbelow(90) + 10)])
+            chosen = [secrets.choice(_WORDS) for _place in range(3)]
+            secret = "-".join([*chosen, str(secrets.randbelow(90) + 10)])
         try:
-            check_secret(secret, role, role)
+            check_secret(secret, role, role, words)
         except TracelogError:
             continue
         return secret

@@ -14,6 +14,7 @@ from tracelog.db import is_disk_full, is_out_of_reach
 from tracelog.errors import BadFact, Fault, TracelogError
 from tracelog.language import _
 from tracelog.web.counting import count_database_error
+from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import NotSignedIn, is_api, is_in_doubt, is_reading
 
 RETRY_SECONDS = 5
@@ -136,6 +137,7 @@ def _sentence(text: str) -> str:
 
 
 def _stale_form(_problem: CSRFError) -> AnyResponse:
+    tell_refusal(Refusal.PROOF)
     if request.endpoint in ("people.sign_in_now", "pins.enter", "pins.lock"):
         # The sign-in page of a shared tablet stands there for days.
         flash(_("This page had been open for too long. Please sign in now."))
@@ -155,6 +157,7 @@ def _stale_form(_problem: CSRFError) -> AnyResponse:
 
 
 def _foreign_name(_problem: SecurityError) -> AnyResponse:
+    tell_refusal(Refusal.HOST)
     # A page would hold addresses, and there are none under a name that is not ours.
     sentence = _("This server does not answer under that name. An administrator can change that.")
     return Response(sentence, 400, content_type="text/plain; charset=utf-8")

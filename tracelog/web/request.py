@@ -9,7 +9,7 @@ who may see it (`permit`, `public`).
 import uuid
 from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -25,6 +25,9 @@ from tracelog.db import SNAPSHOT, is_out_of_reach
 from tracelog.errors import NotAllowed, TracelogError
 from tracelog.language import _
 from tracelog.replica import Replica, ReplicaState, position_after
+from tracelog.web.memory import Memory
+from tracelog.web.pieces import Pieces
+from tracelog.web.refusals import Refusal, tell_refusal
 
 if TYPE_CHECKING:
     from tracelog.plant.queries import PlantView
@@ -79,6 +82,8 @@ class House:
         replica: where reading requests may read instead; None: there is none.
         never_stale: the blueprints whose pages read the primary all the same.
         wrote_lately: whether a program wrote something since an instant.
+        memory: what this process remembers.
+        pieces: of pages that it has made.
     """
 
     engine: Engine
@@ -91,6 +96,8 @@ class House:
     replica: Replica | None = None
     never_stale: Collection[str] = frozenset()
     wrote_lately: Callable[[Session, Actor, datetime], bool] = lambda *_asked: False
+    memory: Memory = field(default_factory=Memory)
+    pieces: Pieces = field(default_factory=Pieces)
 
 
 def furnish(app: Flask, house: House) -> None:
@@ -316,6 +323,11 @@ def the_plant_now() -> "PlantView":
     return plant
 
 
+def keep_plant_now(plant: "PlantView") -> None:
+    """Use a plant that was read at this request's version of the database, and not read it."""
+    g.tracelog_plant = plant
+
+
 def the_lines_now() -> Mapping[int, uuid.UUID]:
     """Ids of the plant's lines by their numbers, for rooms that do not know the plant."""
     return house().read_lines(current_session())
@@ -367,11 +379,14 @@ def check_permission() -> None:
         raise NotSignedIn(_("sign in first"))
     if wanted is None or not house().may(visitor.actor, wanted):
         if wanted is not None and house().may(replace(visitor.actor, by_pin=False), wanted):
+            tell_refusal(Refusal.PIN, wanted)
             raise NotAllowed(_("a PIN does not open this; sign in with your password"))
         if wanted is not None and house().may(replace(visitor.actor, scopes=None), wanted):
+            tell_refusal(Refusal.SCOPE, wanted)
             raise NotAllowed(
                 _("the token's scopes do not include '%(wanted)s'; make one for it", wanted=wanted)
             )
+        tell_refusal(Refusal.ROLE, wanted)
         raise NotAllowed(
             _(
                 "your role, %(role)s, does not include this; ask an administrator",

@@ -1,10 +1,14 @@
 """What protects pages and the API: headers, forms of our own only, cookies."""
 
+import hashlib
+
 from flask import Flask, Request, Response, g, request
-from flask.sessions import SecureCookieSessionInterface, SessionMixin
-from flask_wtf.csrf import CSRFProtect
+from flask.sessions import SecureCookieSession, SecureCookieSessionInterface, SessionMixin
+from itsdangerous import BadSignature
 from werkzeug.wrappers import Response as AnyResponse
 
+from tracelog.web.proofs import FormProofs
+from tracelog.web.refusals import note_forged_cookie
 from tracelog.web.request import current_visitor, is_api, is_reading
 
 _POLICY = {
@@ -19,7 +23,7 @@ _POLICY = {
     "form-action": "'self'",
     "frame-ancestors": "'none'",
 }
-_forms = CSRFProtect()
+_forms = FormProofs()
 
 
 # A browser takes a cookie of such a name only over https, of this host, for all of its pages, so
@@ -29,7 +33,12 @@ _HTTPS_ONLY = "max-age=31536000; includeSubDomains"
 
 
 class CookieWhenSecure(SecureCookieSessionInterface):
-    """Session cookies that are sent over https only, where the page itself came over https."""
+    """Session cookies that are sent over https only, where the page itself came over https.
+
+    They are signed with HMAC-SHA-256; the library's own is HMAC-SHA-1.
+    """
+
+    digest_method = staticmethod(hashlib.sha256)
 
     def get_cookie_name(self, app: Flask) -> str:
         """The name of the cookie in this answer."""
@@ -38,6 +47,19 @@ class CookieWhenSecure(SecureCookieSessionInterface):
     def get_cookie_secure(self, app: Flask) -> bool:  # noqa: ARG002
         """Whether this answer goes over https."""
         return bool(request.is_secure)
+
+    def open_session(self, app: Flask, request: Request) -> SecureCookieSession | None:
+        """What the cookie holds; one that we did not sign holds nothing, and is told in the log."""
+        opened = super().open_session(app, request)
+        given = request.cookies.get(self.get_cookie_name(app))
+        signed = self.get_signing_serializer(app)
+        if given and not opened and signed is not None:
+            try:
+                # One that is only too old is ours all the same.
+                signed.loads(given)
+            except BadSignature:
+                note_forged_cookie()
+        return opened
 
     def save_session(self, app: Flask, session: SessionMixin, response: Response) -> None:
         """Leave the cookie out of answers that are the same for everybody and kept for long."""
@@ -107,7 +129,6 @@ def protect(app: Flask) -> None:
         # Checked by `check_form`, after it is known who asks; a form stays good as long as its
         # session, since a tablet may show the same page for a whole shift.
         WTF_CSRF_CHECK_DEFAULT=False,
-        WTF_CSRF_TIME_LIMIT=None,
     )
     _forms.init_app(app)
     app.after_request(_headers)

@@ -6,7 +6,8 @@ a limited number waits for a limited time, and whoever comes beyond that gets 50
 `Retry-After` within milliseconds, before anything is read from the database. Entries wait longest
 and are the last to be turned away: of the places at work neither they nor all others together can
 take the last one, so that a crowd of readers does not keep entries out, nor a tablet's long queue
-the readers.
+the readers. A request that only waits for what another one does for it (`Turn.aside`) gives its
+place to the next, and counts as one that waits.
 """
 
 import logging
@@ -14,7 +15,8 @@ import math
 import threading
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import IntEnum
 from random import SystemRandom
@@ -43,6 +45,7 @@ ENTRY_ADDRESSES = frozenset(
         "/api/v1/photos",
     }
 )
+_TURN = "tracelog.turn"
 # What asks neither the database nor much of the processor: for whatever watches over the server,
 # and the parts of pages that were answered already.
 _FREE = ("/api/v1/health/live", "/static/", "/offline-worker.js")
@@ -112,6 +115,7 @@ class Turns:
         self._lock = threading.Lock()
         self._working: Counter[bool] = Counter()
         self._queues: dict[Kind, deque[_Waiting]] = {kind: deque() for kind in Kind}
+        self._aside: Counter[Kind] = Counter()
         self.turned_away: Counter[Kind] = Counter()
         self._tell_at = 0.0
 
@@ -119,11 +123,11 @@ class Turns:
         """Wait for a turn, which is ended by `give_back`; False: too many wait, or it took long."""
         allowance = self.allowances[kind]
         with self._lock:
+            if self.waiting(kind) >= allowance.waiting:
+                return self._turn_away(kind)
             if not self._queues[kind] and self._has_place(kind):
                 self._working[kind is Kind.ENTRY] += 1
                 return True
-            if len(self._queues[kind]) >= allowance.waiting:
-                return self._turn_away(kind)
             own = _Waiting(kind)
             self._queues[kind].append(own)
         own.told.wait(allowance.longest_wait_s)
@@ -134,8 +138,8 @@ class Turns:
             return self._turn_away(kind)
 
     def waiting(self, kind: Kind) -> int:
-        """How many requests of a kind wait just now."""
-        return len(self._queues[kind])
+        """How many requests of a kind wait just now: for a turn, or aside."""
+        return len(self._queues[kind]) + self._aside[kind]
 
     def give_back(self, kind: Kind) -> None:
         """End a turn: the next one begins."""
@@ -145,6 +149,17 @@ class Turns:
                 self._working[waiting.kind is Kind.ENTRY] += 1
                 waiting.is_on = True
                 waiting.told.set()
+
+    def step_aside(self, kind: Kind) -> None:
+        """End a turn, though the request goes on waiting; it counts as one that waits."""
+        with self._lock:
+            self._aside[kind] += 1
+        self.give_back(kind)
+
+    def come_back(self, kind: Kind) -> None:
+        """End the wait aside. What is left to do, an answer of a line, needs no turn."""
+        with self._lock:
+            self._aside[kind] -= 1
 
     def _has_place(self, kind: Kind) -> bool:
         own = self._working[kind is Kind.ENTRY]
@@ -166,6 +181,45 @@ class Turns:
                 *(self.turned_away[one] for one in Kind),
             )
         return False
+
+
+class Turn:
+    """The turn of one request."""
+
+    def __init__(self, turns: Turns, kind: Kind) -> None:
+        self._turns, self._kind = turns, kind
+        self._is_on = True
+
+    @contextmanager
+    def aside(self) -> Iterator[None]:
+        """Give the turn to the next while this request waits for what another one does."""
+        if not self._is_on:
+            yield
+            return
+        self._is_on = False
+        self._turns.step_aside(self._kind)
+        try:
+            yield
+        finally:
+            self._turns.come_back(self._kind)
+
+    def again(self) -> bool:
+        """Wait for a turn anew, after the other one could not do it; False: there is none."""
+        if not self._is_on:
+            self._is_on = self._turns.take(self._kind)
+        return self._is_on
+
+    def end(self) -> None:
+        """Give the turn back, if that was not done yet."""
+        if self._is_on:
+            self._is_on = False
+            self._turns.give_back(self._kind)
+
+
+def turn_of(environ: "WSGIEnvironment") -> Turn | None:
+    """The turn in which a request is answered; None where nobody waits for turns."""
+    turn: Turn | None = environ.get(_TURN)
+    return turn
 
 
 def in_turns(
@@ -193,10 +247,11 @@ def in_turns(
                 environ, start_response
             )
         # What is sent in parts is sent outside of the turn: a slow reader holds nobody up.
+        turn = environ[_TURN] = Turn(turns, kind)
         try:
             return answer(environ, start_response)
         finally:
-            turns.give_back(kind)
+            turn.end()
 
     return answer_in_turn
 

@@ -3,11 +3,13 @@
 import numpy as np
 import pytest
 
-from tracelog.cases.explain.evidence import Entries, Evidence, Labels, Stays
+from tracelog.cases.explain.evidence import CauseKind, Entries, Evidence, Labels, Stays
+from tracelog.cases.explain.hypotheses import wear_priors
 from tracelog.cases.explain.ranking import rank
 from tracelog.cases.explain.usual import learn
 from tracelog.cases.explain.wear import Worn, weigh_wear
 from tracelog.cases.explain.weighing import Ground
+from tracelog.stats.explanations import noticed_priors, probabilities
 from tracelog.stats.inputs import FloatArray, IntArray
 
 DAY = 86_400.0
@@ -99,6 +101,33 @@ def test_a_tool_that_was_always_in_is_judged_by_what_grew_within_the_period() ->
     wear = next(one for one in found.likely if one.cause.name == "R1-0205" and one.tool is not None)
     assert wear.probability > found.nothing
     assert 3 < wear.ratio < 7
+
+
+def test_bad_or_worn_a_tool_is_told_once_with_the_chance_of_both() -> None:
+    days = rising(0, 60, 45)
+    given = evidence(np.full(len(days), 5), days)
+    found = rank(given)
+    things = [one.cause.thing for one in found.likely]
+    assert len(set(things)) == len(things)
+    wear = next(one for one in found.likely if one.cause.kind is CauseKind.WEAR)
+    # The same by hand: what all weigh, that of the tool as bad and as worn added up.
+    hypotheses, wears = found.hypotheses, weigh_wear(found.ground)
+    family = np.r_[hypotheses.family, np.full(len(wears.tools), hypotheses.kinds - 1)]
+    before = np.r_[hypotheses.log_priors, wear_priors(given, hypotheses, wears.tools)]
+    seen = np.r_[found.weighed.log_noticed, wears.log_noticed]
+    shares, _nothing = probabilities(
+        noticed_priors(before, seen, family), np.r_[found.weighed.log_factors, wears.log_factors]
+    )
+    sets = len(hypotheses.cause_of)
+    names = [hypotheses.causes[cause] for cause in hypotheses.cause_of.tolist()]
+    as_bad = sum(
+        share
+        for share, cause in zip(shares[:sets].tolist(), names, strict=True)
+        if (cause.kind, cause.name) == (CauseKind.TOOL, "R1-0205")
+    )
+    as_worn = float(shares[sets:][wears.tools.tolist().index(1)])
+    assert 0 < as_bad < as_worn
+    assert wear.probability == pytest.approx(as_bad + as_worn)
 
 
 def test_a_flood_leaves_its_misread_on_the_machines_beside_it_only() -> None:

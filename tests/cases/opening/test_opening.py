@@ -67,3 +67,18 @@ def test_what_became_of_each_explanation_is_told() -> None:
         ("machine c", 0.05, None, "gone"),
         ("nothing special", 0.2, 0.25, "the same"),
     ]
+
+
+def test_a_tool_called_bad_then_and_worn_now_is_one_row() -> None:
+    def of_tool(*told: tuple[str, float]) -> dict[str, object]:
+        rows = [
+            {"kind": kind, "name": "R3-0417", "position": "ring-3", "probability": chance}
+            for kind, chance in told
+        ]
+        return {"no_special_cause": 0.1, "explanations": rows}
+
+    rows = beside(of_tool(("tool", 0.3), ("wear", 0.2)), of_tool(("wear", 0.8)), ZONE)
+    assert [(one.title, one.then, one.now, one.became) for one in rows] == [
+        ("slow wear of tool R3-0417, ring-3", 0.5, 0.8, "likelier"),
+        ("nothing special", 0.1, 0.1, "the same"),
+    ]

@@ -2,6 +2,7 @@
 
 import base64
 import json
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import timedelta
@@ -157,6 +158,84 @@ def test_a_disabled_account_stays_out(
     assert visit.get("/me").status_code == 302
 
 
+def _demanding(application: Flask, own: SmallProvider, **wanted: str) -> None:
+    settings = application.extensions["tracelog"].settings
+    whole = _with(settings, own, "planners=planner, lab=quality")
+    furnish_provider(application, replace(whole, **wanted))
+
+
+def test_a_sign_in_must_be_as_strong_as_the_settings_demand(
+    application: Flask, visit: Visit, provider: SmallProvider, clock: Clock, own_engine: Engine
+) -> None:
+    person = {"preferred_username": "nora", "groups": ["lab"]}
+    just_now = int(clock.instant.timestamp())
+    _demanding(
+        application, provider, oidc_acr="gold, silver", oidc_amr="otp,pwd", oidc_max_age="30"
+    )
+    asked = parse_qs(urlsplit(visit.get("/sign-in/provider").location).query)
+    assert (asked["acr_values"], asked["max_age"]) == (["gold silver"], ["1800"])
+    strong = {"acr": "silver", "amr": ["pwd", "otp", "x"], "auth_time": just_now - 1800}
+    refused = {
+        "no class": strong | {"acr": None},
+        "another class": strong | {"acr": "bronze"},
+        "a class that is no text": strong | {"acr": ["silver"]},
+        "no methods": strong | {"amr": None},
+        "one method": strong | {"amr": ["pwd"]},
+        "methods that are no list": strong | {"amr": "otp pwd"},
+        "no time": strong | {"auth_time": None},
+        "long ago": strong | {"auth_time": just_now - 1800 - 61},
+        "a time to come": strong | {"auth_time": just_now + 61},
+        "a time that is none": strong | {"auth_time": "now"},
+        "a time beyond all calendars": strong | {"auth_time": 10**18},
+    }
+    for name, told in refused.items():
+        provider.claims = person | {key: one for key, one in told.items() if one is not None}
+        answer = sign_in(visit)
+        # What is not even of the right shape is refused with the token as a whole.
+        is_whole = not re.search(r"\bno text\b|\bno list\b|\bis none\b", name)
+        assert answer.status_code in ({403} if is_whole else {400, 403}), name
+        if answer.status_code == 403:
+            assert "The provider does not say that" in answer.text, name
+    assert rows(own_engine, Account) == rows(own_engine, OpenSession) == []
+    provider.claims = person | strong
+    assert sign_in(visit).status_code == 303
+
+
+def test_without_such_settings_what_the_provider_says_of_strength_changes_nothing(
+    visit: Visit, provider: SmallProvider
+) -> None:
+    for told in ({}, {"acr": "0", "amr": ["pwd"], "auth_time": 1}):
+        provider.claims = {"preferred_username": "nora", "groups": ["lab"], **told}
+        assert sign_in(visit).status_code == 303
+
+
+def test_whoever_came_by_the_provider_proves_there_anew_that_it_is_they(
+    application: Flask, visit: Visit, provider: SmallProvider, clock: Clock
+) -> None:
+    provider.claims = {"preferred_username": "nora", "groups": ["lab"]}
+    began = int(clock.instant.timestamp())
+    sign_in(visit)
+    clock.forward(timedelta(hours=1))
+    page = visit.get("/me/sessions").text
+    assert 'name="present"' not in page
+    anew = "/sign-in/provider?anew=yes&next=/me/sessions"
+    assert anew.replace("&", "&amp;") in page
+    refused = visit.post("/me/sessions/prove", present="anything")
+    assert (refused.status_code, "by the provider once more" in refused.text) == (403, True)
+    assert visit.post("/me/sessions/end").status_code == 403
+    asked = parse_qs(urlsplit(visit.get(anew).location).query)
+    assert (asked["prompt"], asked["max_age"]) == (["login"], ["0"])
+    # A provider that did not ask, and says so or says nothing, has proved nothing.
+    for told in ({}, {"auth_time": began}):
+        provider.claims |= told
+        assert "asked you just now" in sign_in(visit, anew).text
+        assert "Prove that it is you" in visit.get("/me/sessions").text
+    provider.claims |= {"auth_time": int(clock.instant.timestamp())}
+    assert sign_in(visit, anew).location == "/me/sessions"
+    assert "Prove that it is you" not in visit.get("/me/sessions").text
+    assert visit.post("/me/sessions/end").location == "/sign-in"
+
+
 def test_keys_may_be_rotated_and_of_either_kind(
     application: Flask,
     visit: Visit,
@@ -300,6 +379,9 @@ def test_settings_that_are_not_safe_are_refused(application: Flask) -> None:
         ({"oidc_issuer": "http://id.plant.example"}, "no https address"),
         ({"oidc_roles": "staff=administrator"}, "administrators are made by"),
         ({"oidc_roles": "staff"}, "write VALUE=ROLE"),
+        ({"oidc_max_age": "0"}, "TRACELOG_OIDC_MAX_AGE: '0' is not right"),
+        ({"oidc_max_age": "an hour"}, "write whole minutes, from 1 to 10080"),
+        ({"oidc_max_age": "10081"}, "write whole minutes"),
     ):
         with pytest.raises(TracelogError, match=sentence):
             read_provider(replace(whole, **changed))

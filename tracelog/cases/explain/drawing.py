@@ -24,6 +24,8 @@ NEAREST = 0.4
 # A band is at least as wide as this, so that a coil of hours is seen in a year.
 THINNEST = 0.5
 _TICKS = 4
+# Width of the text at a tick on a phone, which is to end before the map does.
+TICK_TEXT = 15.0
 
 
 @dataclass(frozen=True)
@@ -172,7 +174,7 @@ def _ticks(evidence: Evidence, zone: ZoneInfo) -> tuple[Tick, ...]:
     found = []
     while (at := start_of_day(day, zone)) < end:
         x = float(_along(evidence, np.array([at.timestamp()]))[0])
-        if x < RIGHT - 8:
+        if x < RIGHT - TICK_TEXT:
             found.append(Tick(x, f"{day:%m-%d}", "start"))
         day += timedelta(days=step)
     return tuple(found)

@@ -98,7 +98,7 @@ def _second(ranking: Ranking) -> tuple[Likely, Inside] | None:
     ground = ranking.ground
     found = rank(ground.evidence, ground.usual, _raised(ranking, first))
     second = found.likely[0]
-    if second.probability < _WORTH_TELLING or second.cause == first.cause:
+    if second.probability < _WORTH_TELLING or second.cause.thing == first.cause.thing:
         return None
     return second, inside_of(found, second)
 

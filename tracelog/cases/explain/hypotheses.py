@@ -21,9 +21,10 @@ FINE_STARTS = 96
 ANY_CAUSE = 0.8
 # Of a cause that could have begun at any time, without anything on record to begin it: the chance
 # that it did, and did not act in the whole period. A tool or batch is mostly bad from the first
-# stroke; with what is always there, a machine or a crew, both are as likely. Common practice, no
-# source.
-BEGUN, BEGUN_STANDING = 0.25, 0.5
+# stroke. With what is always there, a machine or a crew, a beginning within the period is likelier:
+# what it always did is part of what is usual, and a period is begun before what was noticed.
+# Common practice, no source.
+BEGUN, BEGUN_STANDING = 0.25, 0.75
 # Where a coil changes at the uncoiler, cups of the old one run on for up to ten minutes.
 CUP_MINUTES = (0.0, 10.0)
 # A change or service this long before the period may be behind what is found in it, in seconds.
@@ -55,6 +56,12 @@ class Cause:
         if self.kind is CauseKind.CHANGE:
             return self.name.partition(" @ ")[0]
         return self.place or ""
+
+    @property
+    def thing(self) -> tuple[CauseKind, str, str | None]:
+        """What it is: a tool is the same tool whether it is bad or wears."""
+        kind = CauseKind.TOOL if self.kind is CauseKind.WEAR else self.kind
+        return kind, self.name, self.place
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ class Likely:
 
     Attributes:
         cause: what.
-        probability: that it is the main cause.
+        probability: that it is the main cause; of a tool, bad or worn.
         since: seconds; None: all the time asked about, or as long as it was there.
         since_low, since_high: within which it began, 90 % of the chance.
         ratio, ratio_low, ratio_high: times the usual rate, with a 95 % interval.
@@ -79,23 +79,32 @@ def rank(
     shares, nothing = probabilities(priors, np.r_[weighed.log_factors, worn.log_factors])
     of_sets, of_wear = shares[: len(hypotheses.cause_of)], shares[len(hypotheses.cause_of) :]
     by_cause = np.bincount(hypotheses.cause_of, of_sets, len(hypotheses.causes))
-    found = [
-        _of_cause(ground, hypotheses, weighed, int(cause), of_sets, float(by_cause[cause]))
-        for cause in np.argsort(-by_cause, kind="stable")[:MOST_SHOWN]
-    ]
-    found += [
-        _of_wear(ground, worn, int(place), float(of_wear[place]))
-        for place in np.argsort(-of_wear, kind="stable")[:MOST_SHOWN]
-    ]
-    found.sort(key=lambda one: -one.probability)
+    # Bad or worn, it is the same tool: its answer is one, told as what is likelier of the two.
+    wear_of = _wear_of(hypotheses, worn)
+    together = by_cause.copy()
+    together[np.array(list(wear_of), dtype=np.int64)] += of_wear
+    found = []
+    for cause in np.argsort(-together, kind="stable")[:MOST_SHOWN].tolist():
+        chance, place = float(together[cause]), wear_of.get(cause)
+        if place is not None and of_wear[place] > by_cause[cause]:
+            found.append(_of_wear(ground, worn, place, chance))
+        else:
+            found.append(_of_cause(ground, hypotheses, weighed, cause, of_sets, chance))
     return Ranking(
-        tuple(found[:MOST_SHOWN]),
+        tuple(found),
         nothing,
         len(hypotheses.causes) + len(worn.tools),
         hypotheses,
         weighed,
         ground,
     )
+
+
+def _wear_of(hypotheses: Hypotheses, worn: Worn) -> dict[int, int]:
+    """By the index of each tool among the causes: its place among those whose wear is weighed."""
+    kinds = [one.kind for one in hypotheses.causes]
+    first = kinds.index(CauseKind.TOOL) if len(worn.tools) else 0
+    return {first + tool: place for place, tool in enumerate(worn.tools.tolist())}
 
 
 def _of_cause(

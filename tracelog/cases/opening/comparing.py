@@ -1,6 +1,6 @@
 """What an explanation said when a case was opened, beside what it says now. Pure."""
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -42,26 +42,37 @@ class Beside:
 
 def named(one: Mapping[str, Any], zone: ZoneInfo) -> str:
     """An explanation of the documented answer in a few words; instants in plant time."""
-    cause = Cause(CauseKind(one["kind"]), one["name"], one["position"])
     chance = float(one["probability"])
     none, no = 0.0, None
-    return title(Likely(cause, chance, no, no, no, none, none, none, no, no, none, none), zone)
+    return title(
+        Likely(_cause(one), chance, no, no, no, none, none, none, no, no, none, none), zone
+    )
+
+
+def _cause(one: Mapping[str, Any]) -> Cause:
+    return Cause(CauseKind(one["kind"]), one["name"], one["position"])
 
 
 def beside(then: Mapping[str, Any], now: Mapping[str, Any], zone: ZoneInfo) -> list[Beside]:
     """Every explanation of some weight, then and now, the likeliest now first.
 
+    A tool is the same tool whether it was called bad then and worn now; where one answer told it
+    twice, both count.
+
     Args:
         then, now: documented answers of `explain`.
         zone: the plant's.
     """
-    told: dict[str, list[float | None]] = {}
-    for place, answer in enumerate((then, now)):
+    told: dict[Hashable, list[float | None]] = {}
+    names: dict[Hashable, str] = {}
+    for place, answer in ((1, now), (0, then)):
         for one in answer["explanations"]:
             if one["probability"] >= LEAST:
-                name = named(one, zone)
-                told.setdefault(name, [None, None])[place] = float(one["probability"])
-    found = [Beside(name, *chances) for name, chances in told.items()]
+                thing = _cause(one).thing
+                names.setdefault(thing, named(one, zone))
+                chances = told.setdefault(thing, [None, None])
+                chances[place] = (chances[place] or 0.0) + float(one["probability"])
+    found = [Beside(names[thing], *chances) for thing, chances in told.items()]
     found.sort(key=lambda one: (-(one.now or 0.0), -(one.then or 0.0)))
     nothing = Beside(
         _("nothing special"), float(then["no_special_cause"]), float(now["no_special_cause"])

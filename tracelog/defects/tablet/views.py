@@ -4,7 +4,6 @@ from datetime import UTC
 from typing import Any
 
 from flask import Blueprint, Response
-from flask_wtf.csrf import generate_csrf
 
 from tracelog.defects.facts import EntryFact
 from tracelog.defects.pad import faults_at, pad_values, sent_before
@@ -14,6 +13,7 @@ from tracelog.defects.views import keep_entry, settle_on, typed_values
 from tracelog.errors import Conflict, TracelogError
 from tracelog.language import _
 from tracelog.outcomes import Became
+from tracelog.web.proofs import form_proof
 from tracelog.web.request import (
     current_actor,
     current_session,
@@ -45,7 +45,7 @@ def contact() -> Response:
             "person": str(visitor.actor.account_id),
             "name": visitor.display_name,
             "may_log": may("log entry"),
-            "token": generate_csrf(),
+            "token": form_proof(),
         }
     return answer_json(answer)
 

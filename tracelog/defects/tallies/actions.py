@@ -2,6 +2,7 @@
 
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cache
 from itertools import islice
 from typing import Any, cast
 from zoneinfo import ZoneInfo
@@ -13,7 +14,7 @@ from sqlalchemy.orm import Session
 from tracelog.bulk import insert_tuples
 from tracelog.defects.models import CurrentEntry, EntryTally
 from tracelog.defects.tallies.rules import KEY, MEASURES, Key, Sums, changed
-from tracelog.plant.queries import the_plant
+from tracelog.plant.queries import the_zone
 
 # What an entry says that is tallied.
 _SAID = ("machine_id", "defect_id", "inspected", "occurred_at", "counted_occurrences", "cans")
@@ -32,6 +33,7 @@ def retally(
     session: Session,
     before: Iterable[Mapping[str, Any]],
     after: Sequence[Mapping[str, Any]],
+    zone: ZoneInfo | None = None,
 ) -> None:
     """Bring tallies up to date after entries were written.
 
@@ -39,6 +41,7 @@ def retally(
         session: an open session that writes, and whose turn it is.
         before: the entries as they stood, of `standing_rows`; nothing for new ones.
         after: as they stand now.
+        zone: the plant's, for who knows it; None: it is read.
 
     Returns:
         After one statement, two where something was taken away.
@@ -46,7 +49,7 @@ def retally(
     rows = [row for row in before if row["machine_id"] is not None]
     if not rows and all(row["machine_id"] is None for row in after):
         return
-    _add(session, changed(rows, after, the_plant(session).zone))
+    _add(session, changed(rows, after, zone or the_zone(session)))
 
 
 def _add(session: Session, changes: Mapping[Key, Sums]) -> None:
@@ -57,14 +60,21 @@ def _add(session: Session, changes: Mapping[Key, Sums]) -> None:
     ordered = sorted(changes.items(), key=lambda one: (one[0][4], *map(str, one[0][:4])))
     rows = [dict(zip((*KEY, *MEASURES), (*key, *sums), strict=True)) for key, sums in ordered]
     connection = session.connection()
-    dialect: Any = sqlite if connection.dialect.name == "sqlite" else postgresql
-    insert = dialect.insert(table)
-    more = {name: table.c[name] + insert.excluded[name] for name in MEASURES}
-    connection.execute(insert.on_conflict_do_update(index_elements=KEY, set_=more), rows)
+    connection.execute(_adding(connection.dialect.name), rows)
     emptied = [dict(zip(_bound(), key, strict=True)) for key, sums in ordered if sums[0] <= 0]
     if emptied:
         same = [table.c[name] == bindparam(f"old_{name}") for name in KEY]
         connection.execute(delete(table).where(*same, table.c.entries == 0), emptied)
+
+
+@cache
+def _adding(dialect_name: str) -> Any:
+    """The statement that adds to tallies, those among them that are not there yet."""
+    table = cast(Table, EntryTally.__table__)
+    dialect: Any = sqlite if dialect_name == "sqlite" else postgresql
+    insert = dialect.insert(table)
+    more = {name: table.c[name] + insert.excluded[name] for name in MEASURES}
+    return insert.on_conflict_do_update(index_elements=KEY, set_=more)
 
 
 def _bound() -> list[str]:
@@ -76,7 +86,7 @@ def rebuild_tallies(session: Session) -> None:
     session.execute(delete(EntryTally).execution_options(synchronize_session=False))
     # Ids of machines, each found from the one before: as quick as there are machines.
     machine = _next_machine(session, None)
-    zone = the_plant(session).zone if machine else None
+    zone = the_zone(session) if machine else None
     while machine and zone:
         _tally_machine(session, machine, zone)
         machine = _next_machine(session, machine)

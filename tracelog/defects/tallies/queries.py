@@ -15,6 +15,7 @@ from tracelog.defects.selecting import Choice, EntryKind, Surroundings
 from tracelog.defects.tallies.rules import DAY, MONTH, cut
 from tracelog.plant.models import Machine
 from tracelog.plant.queries import the_plant
+from tracelog.plant.stretches import Stretch, sums_within
 
 # What a tally tells entries apart by.
 _TOLD = frozenset({"machine_id", "line_id", "defect_id"})
@@ -142,3 +143,30 @@ def _of_entries(
         *columns,
         literal(1).label("entries"),
     ).where(*replace(choice, asked=asked).conditions())
+
+
+def sums_of_days(
+    session: Session, stretches: Sequence[Stretch], around: Surroundings
+) -> list[tuple[int, int]]:
+    """Entries and cans of machines in stretches of whole days, samples with them.
+
+    One statement, none without stretches.
+
+    Args:
+        session: an open session.
+        stretches: each of a machine, from one midnight of the plant's clock to another.
+        around: for all kinds of defect.
+    """
+    found = sums_within(
+        session,
+        stretches,
+        EntryTally.machine_id,
+        EntryTally.start_at,
+        [EntryTally.entries, EntryTally.cans],
+        [
+            EntryTally.defect_id.in_(sorted(around.by_id)),
+            EntryTally.is_sample.in_([False, True]),
+            EntryTally.length == DAY,
+        ],
+    )
+    return [(entries, cans) for _rows, entries, cans in found]

@@ -8,7 +8,7 @@ from tracelog.errors import BadFact, Fault, TracelogError
 from tracelog.language import _
 from tracelog.people.actions import create_account
 from tracelog.people.permissions import ROLES
-from tracelog.people.queries import accounts
+from tracelog.people.queries import accounts, words_to_avoid
 from tracelog.people.secrets import PIN_DIGITS, PIN_ROLE, check_secret
 from tracelog.web.forms import Form, posted
 from tracelog.web.request import current_actor, current_session, now, permit
@@ -52,8 +52,11 @@ def add_people() -> str | tuple[str, int]:
         if not name and not shown:
             continue
         try:
-            secret = first_secret(role, name)
-            create_account(current_session(), name, shown, role, secret, current_actor(), now())
+            words = words_to_avoid(current_session(), shown)
+            secret = first_secret(role, name, words)
+            create_account(
+                current_session(), name, shown, role, secret, current_actor(), now(), once=True
+            )
             made.append((name, role, secret))
         except TracelogError as problem:
             faults += [Fault(f"{fault.field}-{place}", fault.sentence) for fault in problem.faults]
@@ -67,8 +70,14 @@ def add_people() -> str | tuple[str, int]:
     return _page(Form({f"role-{place}": PIN_ROLE for place in range(ROWS)}), tuple(made))
 
 
-def first_secret(role: str, name: str) -> str:
-    """A secret that nobody can guess: a PIN for operators, else four groups of four signs."""
+def first_secret(role: str, name: str, words: tuple[str, ...] = ()) -> str:
+    """A secret that nobody can guess: a PIN for operators, else four groups of four signs.
+
+    Args:
+        role: of the account.
+        name: of the account.
+        words: that a password of theirs must not hold.
+    """
     while True:
         if role == PIN_ROLE:
             secret = "".join(secrets.choice("0123456789") for _digit in range(PIN_DIGITS))
@@ -76,7 +85,7 @@ def first_secret(role: str, name: str) -> str:
             groups = ("".join(secrets.choice(_SIGNS) for _sign in range(4)) for _group in range(4))
             secret = "-".join(groups)
         try:
-            check_secret(secret, role, name or "?")
+            check_secret(secret, role, name or "?", words)
         except TracelogError:
             continue
         return secret

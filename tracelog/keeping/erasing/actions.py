@@ -124,6 +124,7 @@ def _close_account(session: Session, account: Account, pseudonym: str, now: date
     # Of a secret that nobody knows.
     account.secret_hash = hash_secret(new_token_secret())
     account.pin_hash = account.pin_once_until = account.language = None
+    account.secret_once_until = None
     session.flush()
     for table in (OpenSession, KnownDevice, Identity, TabletPerson):
         session.execute(delete(table).where(table.account_id == account.id))

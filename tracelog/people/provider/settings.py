@@ -9,6 +9,7 @@ from tracelog.config import Settings
 from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.people.permissions import ROLES
+from tracelog.people.provider.strength import Strength, read_strength
 
 # Nobody becomes administrator because a directory says so.
 MAPPED_ROLES = tuple(role for role in ROLES if role != "administrator")
@@ -28,6 +29,7 @@ class Provider:
         role_claim: the claim that roles are mapped from; dots lead into objects.
         roles: values of that claim and the role of each, the first that fits counts; none: new
             people are refused.
+        strength: what each sign-in must be, as the provider says.
         ca_file: whose certificates are trusted (PEM), None: the system's.
     """
 
@@ -37,6 +39,7 @@ class Provider:
     name: str
     role_claim: str
     roles: tuple[tuple[str, str], ...]
+    strength: Strength = field(default_factory=Strength)
     ca_file: str | None = None
 
 
@@ -74,6 +77,7 @@ def read_provider(settings: Settings) -> Provider | None:
         name=settings.oidc_name or str(parts.hostname),
         role_claim=settings.oidc_role_claim or USUAL_CLAIM,
         roles=read_roles(settings.oidc_roles or ""),
+        strength=read_strength(settings),
         ca_file=settings.ca_file,
     )
 

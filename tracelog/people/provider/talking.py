@@ -3,7 +3,8 @@
 Requests, proofs and the shape of tokens are the libraries' trade; what is checked is named here,
 since whoever passes is signed in: the signature by a key of the provider's with an algorithm of
 ours (never `none`, never a shared secret), issuer, audience, authorised party, expiry, nonce, and
-the issuer of the answer (RFC 9207), so that no other provider's answer is taken for this one's.
+the issuer of the answer (RFC 9207), so that no other provider's answer is taken for this one's;
+and how strongly the provider made sure of them, where the settings demand something.
 """
 
 import json
@@ -18,6 +19,7 @@ from typing import Any
 from tracelog.errors import TracelogError
 from tracelog.language import _
 from tracelog.people.provider.settings import Provider
+from tracelog.people.provider.strength import refuse_weak
 
 ALGORITHMS = ("RS256", "RS384", "RS512", "PS256", "PS384", "PS512", "ES256", "ES384", "ES512")
 # How long somebody may take at the provider, and how far its clock may be off.
@@ -38,7 +40,10 @@ class ProviderFault(TracelogError):
 
 @dataclass(frozen=True)
 class Flow:
-    """One sign-in under way, as the browser's session keeps it; `linking`: the account's id."""
+    """One sign-in under way, as the browser's session keeps it.
+
+    `linking`: the account's id; `anew`: the provider is to ask for a proof now.
+    """
 
     state: str
     nonce: str
@@ -46,6 +51,7 @@ class Flow:
     began: int
     onward: str
     linking: str = ""
+    anew: bool = False
 
     def kept(self) -> dict[str, Any]:
         """As it goes into the session."""
@@ -70,7 +76,15 @@ class Talker:
         self._metadata: tuple[float, dict[str, Any]] | None = None
         self._keys: tuple[float, Any] | None = None
 
-    def begin(self, redirect_uri: str, onward: str, now: datetime, linking: str = "") -> Any:
+    def begin(
+        self,
+        redirect_uri: str,
+        onward: str,
+        now: datetime,
+        linking: str = "",
+        *,
+        anew: bool = False,
+    ) -> Any:
         """The address to send the browser to, and the flow to keep meanwhile.
 
         Raises:
@@ -85,10 +99,15 @@ class Talker:
             began=int(now.timestamp()),
             onward=onward,
             linking=linking,
+            anew=anew,
         )
         endpoint = self.metadata()["authorization_endpoint"]
         url, _state = self._client(redirect_uri).create_authorization_url(
-            endpoint, state=flow.state, nonce=flow.nonce, code_verifier=flow.verifier
+            endpoint,
+            state=flow.state,
+            nonce=flow.nonce,
+            code_verifier=flow.verifier,
+            **self.provider.strength.asked(anew=anew),
         )
         return url, flow
 
@@ -99,6 +118,7 @@ class Talker:
 
         Raises:
             ProviderFault: it is not an answer to this flow, or not to be trusted.
+            NotAllowed: the provider does not say that the sign-in was as strong as it must be.
         """
         metadata = self.metadata()
         if not secrets.compare_digest(answer.get("state", "").encode(), flow.state.encode()):
@@ -189,6 +209,8 @@ class Talker:
         subject = claims["sub"]
         if not isinstance(subject, str) or not 0 < len(subject) <= 255:
             raise ProviderFault(_("the provider does not say who you are"))
+        since = datetime.fromtimestamp(flow.began, now.tzinfo) if flow.anew else None
+        refuse_weak(provider.strength, claims, now, since)
         return Vouched(provider.issuer, subject, dict(claims))
 
     def _key_set(self, *, anew: bool = False) -> Any:

@@ -30,8 +30,9 @@ from tracelog.people.provider import actions, queries
 from tracelog.people.provider.settings import read_provider, role_for
 from tracelog.people.provider.talking import Flow, ProviderFault, Talker, Vouched
 from tracelog.people.queries import AccountView
-from tracelog.people.sessions import begin_session, signed_in_account
+from tracelog.people.sessions import begin_session, must_choose_secret, signed_in_account
 from tracelog.web.forms import safe_next
+from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import (
     current_actor,
     current_session,
@@ -86,11 +87,12 @@ def begin() -> Response:
     linking = ""
     if request.args.get("link") == "yes":
         account = signed_in_account()
-        if account is None or not may("change own secret"):
+        if account is None or not may("change own secret") or must_choose_secret():
             raise NotAllowed(_("sign in with your password to link your account"))
         linking = str(account.id)
     onward = safe_next(request.args.get("next"), "/")
-    url, flow = _talker().begin(_here("provider_pages.back"), onward, now(), linking)
+    anew = request.args.get("anew") == "yes"
+    url, flow = _talker().begin(_here("provider_pages.back"), onward, now(), linking, anew=anew)
     session[_FLOW] = flow.kept()
     return redirect(url)
 
@@ -107,6 +109,7 @@ def back() -> Response | tuple[str, int]:
         wait = count_attempt(own, counted, now())
     try:
         if wait:
+            tell_refusal(Refusal.ATTEMPTS)
             raise TooManyAttempts(wait)
         if not isinstance(kept, dict):
             raise ProviderFault(_("this is no answer to your sign-in; begin once more"))
@@ -120,6 +123,8 @@ def back() -> Response | tuple[str, int]:
             else:
                 _let_in(own, talker, vouched)
     except TracelogError as problem:
+        if not isinstance(problem, TooManyAttempts):
+            tell_refusal(Refusal.PROVIDER)
         return render_template("people/provider.html", problem=problem), problem.status
     return redirect(url_for("people.own_page") if linker else flow.onward, 303)
 
@@ -127,7 +132,8 @@ def back() -> Response | tuple[str, int]:
 def _linker(flow: Flow) -> Actor:
     """Whoever began to link their account, if they are still signed in by their password."""
     account = signed_in_account()
-    if account is None or str(account.id) != flow.linking or not may("change own secret"):
+    is_same = account is not None and str(account.id) == flow.linking
+    if not is_same or not may("change own secret") or must_choose_secret():
         raise NotAllowed(_("sign in with your password to link your account"))
     return current_actor()
 

@@ -2,6 +2,8 @@
 // cannot, the figures that came with the page stay.
 
 const ROLES = { ink: "--series-1", accent: "--series-2", muted: "--edge" };
+// Names that would reach beyond the object that bears them, in the library if not here.
+const UNSAFE = ["__proto__", "constructor", "prototype"];
 
 function colour(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
@@ -12,6 +14,7 @@ function coloured(part) {
   if (part === null || typeof part !== "object") return part;
   const result = {};
   for (const [key, value] of Object.entries(part)) {
+    if (UNSAFE.includes(key)) continue;
     if (key === "role") result.color = colour(ROLES[value]);
     else result[key] = coloured(value);
   }
@@ -30,7 +33,7 @@ function layoutOf(figure) {
     margin: { t: 16, r: 16, b: 48, l: 48 },
     legend: { orientation: "h", y: 1.02, yanchor: "bottom", x: 0 },
   };
-  const layout = { ...base, ...figure.layout };
+  const layout = { ...base, ...coloured(figure.layout) };
   for (const name of ["xaxis", "yaxis", "yaxis2"]) {
     if (name !== "yaxis2" || layout[name]) layout[name] = { ...axis, ...layout[name] };
   }
@@ -40,7 +43,7 @@ function layoutOf(figure) {
 // Numbers and dates as the page's language writes them; the library speaks English by itself.
 function spoken(place) {
   if (!place.dataset.language) return {};
-  return { locale: "page", locales: { page: JSON.parse(place.dataset.language) } };
+  return { locale: "page", locales: { page: coloured(JSON.parse(place.dataset.language)) } };
 }
 
 async function draw(place) {

@@ -78,7 +78,8 @@ function counts(part, after) {
 
 // A station by its code, or as it is called in the language of the page.
 function spellings(station, words) {
-  return [plainWord(station), ...(words.said?.[station] ?? [])];
+  const said = words.said && Object.hasOwn(words.said, station) ? words.said[station] : [];
+  return [plainWord(station), ...said];
 }
 
 function place(typed, words) {
