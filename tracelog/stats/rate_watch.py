@@ -274,6 +274,8 @@ def false_alarms(
     # Busy series have many more steps than the others; each group has tables of its own width.
     order = np.argsort(counts.sum(axis=1), kind="stable")
     for group in np.array_split(order, min(_GROUPS, len(order) // _LEAST_IN_GROUP + 1)):
+        if not len(group):
+            continue
         own = baselines.of(group)
         steps = _as_they_come(counts[group], a_day[group], random)
         counted += _counted(own, steps, every, at, first)

@@ -237,7 +237,7 @@ def _dispersions(
     end -= (end - first) % 7
     days = end - first
     kinds = len(evidence.defects)
-    if days < 7:
+    if days < 7 or not kinds:
         return np.ones(kinds), 1.0
     day = np.searchsorted(evidence.day_ends, past.at, side="right") - 1 - first
     inside = (day >= 0) & (day < days)
