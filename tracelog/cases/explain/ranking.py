@@ -81,8 +81,8 @@ def rank(
     by_cause = np.bincount(hypotheses.cause_of, of_sets, len(hypotheses.causes))
     # Bad or worn, it is the same tool: its answer is one, told as what is likelier of the two.
     wear_of = _wear_of(hypotheses, worn)
-    together = by_cause.copy()
-    together[np.array(list(wear_of), dtype=np.int64)] += of_wear
+    places = np.fromiter(wear_of, dtype=np.int64, count=len(wear_of))
+    together = by_cause + np.bincount(places, of_wear, len(by_cause))
     found = []
     for cause in np.argsort(-together, kind="stable")[:MOST_SHOWN].tolist():
         chance, place = float(together[cause]), wear_of.get(cause)
