@@ -5,6 +5,7 @@ from collections.abc import Mapping
 # Answered with GET, but no page of figures; each with its reason.
 NOT_TIMED: Mapping[str, str] = {
     "assets.file": "a file, sent as it is",
+    "first_pages.choose": "leads on whoever chose the own password",
     "group.group_file": "of several plants, each with a database of its own",
     "group_api.get_group": "of several plants, each with a database of its own",
     "group_api.get_group_rates": "of several plants, each with a database of its own",
