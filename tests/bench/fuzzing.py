@@ -15,8 +15,8 @@ from pathlib import Path
 
 import click
 
+from tests.bench.measure import print_table
 from tests.fuzz.targets import TARGETS
-from tracelog.terminal import print_table
 
 KEPT = Path("build") / "fuzz"
 API = "api"
@@ -70,7 +70,8 @@ def print_fuzzing(minutes: float, names: Sequence[str]) -> None:
         done.append(_called(seconds) if name == API else _fuzzed(name, seconds))
     rows = [
         [
-            *(one.name, one.seconds, f"{one.inputs:,}", one.corpus or "", one.lines, one.finds),
+            *(one.name, str(one.seconds), f"{one.inputs:,}", str(one.corpus or "")),
+            *(one.lines, str(one.finds)),
             "" if one.ended == 0 else f"broke off with {one.ended}",
         ]
         for one in done
