@@ -51,7 +51,8 @@ TABLETS, READERS, COUNTERS = 40, 20, 64
 PAUSES = {"entry": 20.0, "page": 15.0, "reading": 30.0}
 PAGES = ("/", "/log", "/log/entries", "/service", "/trends", "/trace")
 STROKES_PER_SECOND = 5
-TIMES_AS_MUCH = 4
+# More and more until some are turned away, each for a share of the minutes of the usual mix.
+TIMES_AS_MUCH, SHARES = (4, 8, 16), (0.5, 0.1, 0.1)
 CALM_SECONDS = 20.0
 BY = Actor("bench", "administrator", "command")
 
@@ -224,7 +225,7 @@ def _crowd(ground: Ground, times: int, seconds: float) -> Came:
 
 
 def print_load(folder: Path, size: str, minutes: float, *, on_postgresql: bool) -> None:
-    """Drive the mix for so long, then four times that, then as before until nobody waits."""
+    """Drive the mix for so long, then four times that and more, then as before."""
     cluster = None
     write_plant(size, folder / "plant")
     if on_postgresql:
@@ -257,12 +258,20 @@ def _drive(engine: Engine, folder: Path, minutes: float) -> None:
         ground = Ground(port, token, sign_in(port), machines, defects, now())
         usual = _with_import(ground, 1, 60 * minutes, Command(url, folder), folder / "plant")
         print_came("The usual mix, with one import", usual)
-        four = _ask(ground, TIMES_AS_MUCH, 60 * minutes / 2)
-        print_came(f"{TIMES_AS_MUCH} times that", four)
+        crowds = []
+        for times, share in zip(TIMES_AS_MUCH, SHARES, strict=True):
+            crowds.append(_ask(ground, times, 60 * minutes * share))
+            print_came(f"{times} times that", crowds[-1])
+            if _turned_away(crowds[-1]):
+                break
         after = _ask(ground, 1, CALM_SECONDS)
         print_came(f"The usual mix again, {CALM_SECONDS:.0f} s from the end of that", after)
         print(f"memory of the workers: {_memory()} MB")
-    _account(engine, [usual, four, after])
+    _account(engine, [usual, *crowds, after])
+
+
+def _turned_away(came: Came) -> int:
+    return sum(told.statuses["503"] for told in came.told.values())
 
 
 def _ask(ground: Ground, times: int, seconds: float) -> Came:
