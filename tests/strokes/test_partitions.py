@@ -21,6 +21,7 @@ from tracelog.strokes.partition_actions import keep_parts_ahead
 from tracelog.strokes.partitions import (
     REST,
     following,
+    is_divided,
     is_part,
     month_of,
     months_of,
@@ -36,6 +37,15 @@ MONTH = timedelta(days=31)
 NOW = datetime(2026, 11, 30, 23, tzinfo=UTC)
 MARCH = datetime(2026, 3, 1, tzinfo=UTC)
 on_postgresql = pytest.mark.parametrize("database_kind", ["postgresql"], indirect=True)
+
+
+@pytest.fixture
+def own_engine(own_engine: Engine) -> Engine:
+    """A database without the parts that a test before may have left in it."""
+    with own_engine.begin() as connection:
+        for name in parts(connection) - {REST} if is_divided(connection) else ():
+            connection.execute(text(f"DROP TABLE {name}"))
+    return own_engine
 
 
 def at(moment: datetime) -> np.ndarray:
