@@ -224,4 +224,4 @@ def test_counts_take_a_fixed_number_of_statements(session: Session, statements: 
     for number in range(1, 30):
         corrected(session, logged(session, number), 60, changes={"note": "x"})
     corrected(session, first, 60, withdrawn="yes")
-    assert counts() == few == [5, 7, 12]
+    assert counts() == few == [5, 7, 9]

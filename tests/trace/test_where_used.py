@@ -163,4 +163,5 @@ def test_the_number_of_statements_does_not_grow(session: Session, statements: St
         plant.log(session, 201 + 10 * number, code)
         plant.fill_pallet(session, f"W-{number}", 1, 200 + 10 * number, 201 + 10 * number)
     assert len(used(session, "tool", "A").uses) == 8
-    assert counted() == before
+    # One less than for a stay of weeks, whose whole days are counted from tallies.
+    assert counted() == before - 1

@@ -26,10 +26,10 @@ from tracelog.defects.selecting import (
     surroundings,
     unaltered,
 )
-from tracelog.defects.tallies.queries import are_tallied, tallied
+from tracelog.defects.tallies.queries import Tallied, are_tallied, tallied
 from tracelog.errors import TracelogError
 from tracelog.language import _
-from tracelog.plant.queries import the_plant
+from tracelog.plant.queries import PlantView, the_plant
 
 By = Literal["machine", "line", "defect", "found_at", "coil", "pallet", "mark", "bucket"]
 _MOST_PERIODS = 10_000
@@ -94,8 +94,8 @@ def production_counts(
 ) -> list[ProductionCount]:
     """Occurrences and cans of running production.
 
-    Five statements; two more with an `as_of`; with a period up to four more, for tallies, of
-    which three read the plant, once in a snapshot; three more by bucket, the same ones.
+    Five statements; two more with an `as_of`; with a period or by bucket three more for the plant
+    (once in a snapshot), and one more where tallies are read.
 
     Args:
         session: an open session.
@@ -158,14 +158,17 @@ def _counted(
     """Groups with the sums of the measures and the number of entries."""
     around = surroundings(session, asked.as_of)
     choice = Choice.of(asked, around)
-    found = _periods(session, asked, bucket) if "bucket" in by else ()
     names = [_COLUMNS[one] for one in by if one != "bucket"]
+    length = bucket if "bucket" in by else None
+    is_tallied = are_tallied(choice, names, length)
+    plant = the_plant(session) if length or is_tallied else None
+    found = _periods(plant, asked, length) if plant and length else ()
     sums: dict[tuple[Any, ...], Sums] = defaultdict(lambda: [0] * (len(measures) + 1))
-    length = bucket if found else None
     left: Choice | None = choice
-    if are_tallied(choice, names, length):
+    if plant and is_tallied:
         left = _not_tallied(choice)
-        for start, key, values in _tallied(session, choice, around, names, measures, found, length):
+        rows = tallied(session, choice, around, plant.zone, (names, measures), length)
+        for start, key, values in _by_period(rows, found):
             _add(sums[start, *key], values)
     for key, values in _from_table(session, left, names, measures, found) if left else ():
         _add(sums[key], values)
@@ -185,25 +188,14 @@ def _not_tallied(choice: Choice) -> Choice | None:
     return replace(choice, asked=replace(asked, is_settled=False))
 
 
-def _tallied(
-    session: Session,
-    choice: Choice,
-    around: Surroundings,
-    names: Sequence[str],
-    measures: Sequence[str],
-    found: Sequence[Period],
-    length: Bucket | None,
+def _by_period(
+    rows: Iterable[Tallied], found: Sequence[Period]
 ) -> Iterator[tuple[datetime | None, tuple[Any, ...], list[int]]]:
-    """What tallies hold of a choice, by the start of its bucket."""
-    if choice.asked.is_settled is False:
-        return
-    starts: dict[datetime, datetime | None] = {}
-    for moment, key, values in tallied(session, choice, around, names, measures, length):
-        if moment is None:
-            yield None, key, values
-            continue
+    """What tallies hold, by the start of its period."""
+    starts: dict[datetime | None, datetime | None] = {None: None}
+    for moment, key, values in rows:
         if moment not in starts:
-            period = period_of(found, moment)
+            period = period_of(found, moment) if moment else None
             starts[moment] = period.start if period else None
         yield starts[moment], key, values
 
@@ -213,10 +205,9 @@ def _add(total: Sums, values: Iterable[int]) -> None:
         total[place] += value
 
 
-def _periods(session: Session, asked: EntryFilter, bucket: Bucket) -> tuple[Period, ...]:
+def _periods(plant: PlantView, asked: EntryFilter, bucket: Bucket) -> tuple[Period, ...]:
     if asked.start is None or asked.end is None:
         raise TracelogError(_("buckets need a period; give its start and its end"), "bucket")
-    plant = the_plant(session)
     return periods(bucket, asked.start, asked.end, plant.zone, plant.rota)
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import Select, func, literal, select, union_all
 from sqlalchemy.orm import Session
@@ -14,7 +15,6 @@ from tracelog.defects.models import CurrentEntry, EntryTally
 from tracelog.defects.selecting import Choice, EntryKind, Surroundings
 from tracelog.defects.tallies.rules import DAY, MONTH, cut
 from tracelog.plant.models import Machine
-from tracelog.plant.queries import the_plant
 from tracelog.plant.stretches import Stretch, sums_within
 
 # What a tally tells entries apart by.
@@ -49,27 +49,30 @@ def tallied(
     session: Session,
     choice: Choice,
     around: Surroundings,
-    names: Sequence[str],
-    measures: Sequence[str],
+    zone: ZoneInfo,
+    columns: tuple[Sequence[str], Sequence[str]],
     bucket: Bucket | None,
 ) -> Iterator[Tallied]:
     """Settled entries of a choice for which `are_tallied` holds, added up. One statement.
 
     Args:
         session, around: as for `selecting.rows_as_of`.
-        choice: which entries; whether settled ones are meant is for the caller to see to.
-        names: columns that they are told apart by.
-        measures: columns that are added up.
+        choice: which entries; those that are not settled are left out.
+        zone: the plant's.
+        columns: those that they are told apart by, and those that are added up.
         bucket: None: not by time.
 
     Returns:
-        An instant within the bucket (None without one), the values of `names`, and the sums of
-        `measures` with the number of entries; a group may come in several parts.
+        An instant within the bucket (None without one), the values of the first columns, and the
+        sums of the others with the number of entries; a group may come in several parts.
     """
+    names, measures = columns
     start, end = choice.asked.start, choice.asked.end
     if start is None or end is None:
         raise ValueError("tallies are of a period: start and end")
-    parts = cut(start, end, the_plant(session).zone, by_month=bucket in _OF_MONTHS)
+    if choice.asked.is_settled is False:
+        return
+    parts = cut(start, end, zone, by_month=bucket in _OF_MONTHS)
     tables = [
         *(_of_tallies(choice, around, MONTH, one, names, measures) for one in parts.months),
         *(_of_tallies(choice, around, DAY, one, names, measures) for one in parts.days),
