@@ -52,7 +52,7 @@ PAUSES = {"entry": 20.0, "page": 15.0, "reading": 30.0}
 PAGES = ("/", "/log", "/log/entries", "/service", "/trends", "/trace")
 STROKES_PER_SECOND = 5
 # More and more until some are turned away, each for a share of the minutes of the usual mix.
-TIMES_AS_MUCH, SHARES = (4, 8, 16), (0.5, 0.1, 0.1)
+TIMES_AS_MUCH, SHARES = (4, 8, 16), (0.2, 0.1, 0.1)
 CALM_SECONDS = 20.0
 BY = Actor("bench", "administrator", "command")
 
