@@ -19,9 +19,8 @@ from tests.bench.asking import Asked, ask_from_elsewhere
 from tests.bench.bare_commits import postgresql_rate, sqlite_rate
 from tests.bench.demo_year import fill, write_plant
 from tests.bench.measure import print_table
-from tests.bench.servers import OURS, SECRET_KEY, running
+from tests.bench.servers import OURS, SECRET_KEY, environment_of, running
 from tests.faults.clusters import Cluster
-from tests.support import tree
 from tracelog.audit import Actor, broken_links
 from tracelog.db import make_engine, new_id, reading, writing
 from tracelog.defects.models import DefectType, Entry
@@ -83,13 +82,7 @@ def _rounds(
 ) -> Rates:
     """Bare commits and entries in turns, so that both see the same disk and the same neighbours."""
     token, codes, defects = _ground(engine)
-    environment = {
-        **os.environ,
-        "TRACELOG_DATABASE_URL": engine.url.render_as_string(hide_password=False),
-        "TRACELOG_DATA_DIR": str(folder),
-        "TRACELOG_SECRET_KEY": SECRET_KEY,
-        "PYTHONPATH": str(tree.ROOT),
-    }
+    environment = environment_of(engine, folder)
     rates = Rates()
     is_sqlite = engine.dialect.name == "sqlite"
     before = _kept(engine)

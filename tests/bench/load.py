@@ -28,10 +28,9 @@ from sqlalchemy import Engine, func, select
 
 from tests.bench.demo_year import fill, write_plant
 from tests.bench.measure import print_table
-from tests.bench.servers import OURS, SECRET_KEY, running, sign_in
+from tests.bench.servers import OURS, SECRET_KEY, environment_of, running, sign_in
 from tests.faults.clusters import Cluster
 from tests.faults.servers import children_of
-from tests.support import tree
 from tests.support.command import Command
 from tests.support.site import Cast
 from tracelog.audit import Actor
@@ -244,13 +243,7 @@ def print_load(folder: Path, size: str, minutes: float, *, on_postgresql: bool) 
 
 def _drive(engine: Engine, folder: Path, minutes: float) -> None:
     url = engine.url.render_as_string(hide_password=False)
-    environment = {
-        **os.environ,
-        "TRACELOG_DATABASE_URL": url,
-        "TRACELOG_DATA_DIR": str(folder),
-        "TRACELOG_SECRET_KEY": SECRET_KEY,
-        "PYTHONPATH": str(tree.ROOT),
-    }
+    environment = environment_of(engine, folder)
     Cast(engine).join("supervisor")
     token = _token(engine)
     machines, defects = _plant(engine)

@@ -17,8 +17,7 @@ from sqlalchemy import Engine
 from tests.bench.demo_year import at_its_end
 from tests.bench.measure import print_table
 from tests.bench.pages import visitor
-from tests.bench.servers import OURS, ROLE, SECRET_KEY, ask, running, sign_in
-from tests.support import tree
+from tests.bench.servers import OURS, ROLE, ask, environment_of, running, sign_in
 from tests.support.command import ENTRY
 from tests.support.site import Cast
 
@@ -36,13 +35,7 @@ def print_memory(engine: Engine, folder: Path, size: str) -> None:
         _visit, addresses = visitor(engine, folder)
     Cast(engine).join(ROLE)
     engine.dispose()
-    environment = {
-        **os.environ,
-        "TRACELOG_DATABASE_URL": engine.url.render_as_string(hide_password=False),
-        "TRACELOG_DATA_DIR": str(folder),
-        "TRACELOG_SECRET_KEY": SECRET_KEY,
-        "PYTHONPATH": str(tree.ROOT),
-    }
+    environment = environment_of(engine, folder)
     rows = []
     before = _python_processes()
     with running(OURS, environment) as port:

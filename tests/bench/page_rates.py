@@ -16,8 +16,7 @@ from sqlalchemy import Engine
 from tests.bench.asking import Asked, ask_from_elsewhere
 from tests.bench.bare_page import BYTES
 from tests.bench.measure import print_table
-from tests.bench.servers import OURS, ROLE, SECRET_KEY, running, sign_in
-from tests.support import tree
+from tests.bench.servers import OURS, ROLE, environment_of, running, sign_in
 from tests.support.site import Cast
 
 CLIENTS = (1, 8)
@@ -26,13 +25,7 @@ BARE = "bare page"
 
 def print_page_rates(engine: Engine, folder: Path, seconds: float, rounds: int) -> None:
     """Ask for the Floor and the bare page in turns, and print both rates."""
-    environment = {
-        **os.environ,
-        "TRACELOG_DATABASE_URL": engine.url.render_as_string(hide_password=False),
-        "TRACELOG_DATA_DIR": str(folder),
-        "TRACELOG_SECRET_KEY": SECRET_KEY,
-        "PYTHONPATH": str(tree.ROOT),
-    }
+    environment = environment_of(engine, folder)
     Cast(engine).join(ROLE)
     engine.dispose()
     found: dict[tuple[str, int], list[Asked]] = {}

@@ -68,15 +68,20 @@ def commands(port: int) -> dict[str, list[str]]:
     return found
 
 
-def print_servers(engine: Engine, folder: Path) -> None:
-    """Ask each server for the same pages, in turns, and print requests per second."""
-    environment = {
+def environment_of(engine: Engine, folder: Path) -> dict[str, str]:
+    """What a server of a database is told by its environment."""
+    return {
         **os.environ,
         "TRACELOG_DATABASE_URL": engine.url.render_as_string(hide_password=False),
         "TRACELOG_DATA_DIR": str(folder),
         "TRACELOG_SECRET_KEY": SECRET_KEY,
         "PYTHONPATH": str(tree.ROOT),
     }
+
+
+def print_servers(engine: Engine, folder: Path) -> None:
+    """Ask each server for the same pages, in turns, and print requests per second."""
+    environment = environment_of(engine, folder)
     Cast(engine).join(ROLE)
     engine.dispose()
     rates: dict[tuple[str, str], list[float]] = {}

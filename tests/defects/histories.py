@@ -4,6 +4,7 @@ import uuid
 from dataclasses import dataclass
 from typing import Any
 
+from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from sqlalchemy.orm import Session
 
@@ -20,6 +21,11 @@ from tests.defects.small_plant import (
 from tracelog.defects.actions import derive_for_codes, record_corrections
 from tracelog.plant.dome_code import DomeCode
 
+# Each example is undone by itself, and writes a history: a fifth of them will do.
+FEW = settings(
+    max_examples=settings().max_examples // 5,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 LAST_HOUR = 12
 CODES = [None, "1-1", "1-2", "1-3", "1-1?", "1-?", "?-?", "?-1", "2-1", "2-2"]
 # Each with the machine that bears it; no machine bears two of them, no code is borne twice.

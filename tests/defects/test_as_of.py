@@ -5,10 +5,11 @@ from datetime import datetime
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from sqlalchemy.orm import Session
 
 from tests.defects.histories import (
+    FEW,
     HOURS,
     Borne,
     Built,
@@ -37,10 +38,6 @@ from tracelog.defects.queries import (
     sample_counts,
 )
 
-FEW = settings(
-    max_examples=settings().max_examples // 5,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
 FILTERS = [
     EntryFilter(),
     EntryFilter(start=hour(2), end=hour(9)),

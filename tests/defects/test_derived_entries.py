@@ -3,12 +3,12 @@
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import delete, update
 from sqlalchemy.orm import Session
 
-from tests.defects.histories import Built, Event, histories, write_history
+from tests.defects.histories import FEW, Built, Event, histories, write_history
 from tests.defects.small_plant import (
     ACTOR,
     WRITTEN_AT,
@@ -40,11 +40,6 @@ from tracelog.plant.actions import record_lines
 from tracelog.plant.facts import LineFact
 from tracelog.plant.queries import directory
 
-# Each example is undone by itself, and writes a history: a third of them will do.
-FEW = settings(
-    max_examples=settings().max_examples // 5,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
 # Machine ids differ from one database to the next, but not within a session.
 Rows = dict[Any, tuple[Any, ...]]
 

@@ -9,12 +9,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
-from tests.defects.histories import Event, histories, write_history
+from tests.defects.histories import FEW, Event, histories, write_history
 from tests.defects.small_plant import (
     ZONE,
     corrected,
@@ -41,10 +41,6 @@ from tracelog.defects.queries import (
 from tracelog.defects.tallies.rules import cut
 from tracelog.plant.queries import directory, the_plant
 
-FEW = settings(
-    max_examples=settings().max_examples // 5,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
 # Over the nights in which the plant's clock is put forward and back, and over several months.
 FIRST, LAST = datetime(2026, 2, 2, 5, tzinfo=UTC), datetime(2026, 11, 20, 17, 30, tzinfo=UTC)
 INSTANTS = st.integers(0, 365 * 24 * 60).map(lambda minutes: FIRST + timedelta(minutes=minutes))

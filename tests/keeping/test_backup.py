@@ -5,7 +5,7 @@ import json
 import shutil
 import threading
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
@@ -16,7 +16,7 @@ from sqlalchemy import Engine, delete, func, select, update
 
 from tests.intake.folders import EXTRA, GOOD, content, exported, import_good, write_folder
 from tests.support.command import Command
-from tests.support.databases import Databases, Kind, open_engine
+from tests.support.databases import Databases, Kind
 from tests.support.recorded import fill_once
 from tests.support.site import Visit
 from tracelog.audit import NO_PREVIOUS, AuditRecord, record_hash
@@ -65,22 +65,6 @@ def saved(engine: Engine, path: Path) -> Path:
     settings = Settings("sqlite://", "a secret that no backup holds", path.parent, "collector")
     back_up(engine, path, settings, NOW)
     return path
-
-
-@pytest.fixture
-def another(request: pytest.FixtureRequest) -> Iterator[Callable[[Kind], Engine]]:
-    """Makes a database without tables, of either engine."""
-    made: list[tuple[Databases, Engine]] = []
-
-    def make(kind: Kind) -> Engine:
-        databases = Databases(kind)
-        made.append((databases, open_engine(databases.empty())))
-        return made[-1][1]
-
-    yield make
-    for databases, engine in made:
-        engine.dispose()
-        databases.remove_all()
 
 
 @pytest.mark.parametrize("other_kind", ["sqlite", "postgresql"])

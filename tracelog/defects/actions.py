@@ -40,6 +40,7 @@ from tracelog.defects.facts import (
     with_companions,
     write_changes,
 )
+from tracelog.defects.group_actions import write_new
 from tracelog.defects.models import CurrentEntry, Entry, EntryCorrection
 from tracelog.defects.rules import Standing, in_order, standing
 from tracelog.defects.settling import Settler
@@ -112,12 +113,8 @@ def log_entries(
             after["earliest"] = write_value(min(one.made_at or one.seen_at for one in written))
         subject = Subject("entry", str(written[0].id) if len(written) == 1 else "several")
         audit_id = append(session, actor, now, "log entries", subject, before, after)
-        insert_rows(session, Entry, [row | {"audit_id": audit_id} for row in rows])
-        settler = Settler(references.directory)
-        found = (current_row(row, (), settler) for row in rows)
-        current = [row for row in found if row is not None]
-        insert_rows(session, CurrentEntry, current)
-        retally(session, (), current)
+        with_record = [row | {"audit_id": audit_id} for row in rows]
+        write_new(session, with_record, Settler(references.directory))
     return outcomes
 
 

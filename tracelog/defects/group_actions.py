@@ -1,8 +1,9 @@
-"""Entries of several requests, written in one transaction, each with its own audit record."""
+"""New entries are written; those of several requests together, each with its own audit record."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import bindparam, select
@@ -69,10 +70,27 @@ def log_each(session: Session, singles: Sequence[Single], ground: Ground) -> lis
     audit_ids = append_each(session, writes)
     rows = [entry_row(one.fact, ground.references.vocabulary) for one in kept]
     with_record = [row | {"audit_id": own} for row, own in zip(rows, audit_ids, strict=True)]
+    write_new(session, with_record, ground.settler, ground.zone)
+    return written
+
+
+def write_new(
+    session: Session,
+    rows: Sequence[Mapping[str, Any]],
+    settler: Settler,
+    zone: ZoneInfo | None = None,
+) -> None:
+    """Write entries that are new, how they stand, and what they add to the tallies.
+
+    Args:
+        session: an open session that writes, and whose turn it is.
+        rows: of `entries`, each with its audit record.
+        settler: says which machine a dome code means.
+        zone: the plant's, for who knows it; None: it is read.
+    """
     # Sealed from these values, and not from what the database gives back.
-    insert_rows(session, Entry, with_record, few=1)
-    found = (current_row(row, (), ground.settler) for row in rows)
+    insert_rows(session, Entry, rows, few=1)
+    found = (current_row(row, (), settler) for row in rows)
     current = [row for row in found if row is not None]
     insert_rows(session, CurrentEntry, current)
-    retally(session, (), current, ground.zone)
-    return written
+    retally(session, (), current, zone)

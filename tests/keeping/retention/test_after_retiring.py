@@ -1,10 +1,9 @@
 """After months were retired: what comes late, what is altered by hand, backup, the command."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -30,7 +29,7 @@ from tests.strokes.counters import (
     reading,
     settlement,
 )
-from tests.support.databases import Databases, Kind, open_engine
+from tests.support.databases import Kind
 from tracelog import db
 from tracelog.cli import tracelog
 from tracelog.config import Settings
@@ -123,24 +122,9 @@ def test_the_plants_zone_stays_once_readings_went(madrid: Engine, tmp_path: Path
         session.rollback()
 
 
-@pytest.fixture
-def another() -> Iterator[Any]:
-    made: list[tuple[Databases, Engine]] = []
-
-    def make(kind: Kind) -> Engine:
-        databases = Databases(kind)
-        made.append((databases, open_engine(databases.empty())))
-        return made[-1][1]
-
-    yield make
-    for databases, engine in made:
-        engine.dispose()
-        databases.remove_all()
-
-
 @pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
 def test_a_backup_carries_what_is_left_of_retired_months(
-    madrid: Engine, tmp_path: Path, another: Any, kind: Kind
+    madrid: Engine, tmp_path: Path, another: Callable[[Kind], Engine], kind: Kind
 ) -> None:
     go(madrid, tmp_path)
     path = tmp_path / "all.zip"

@@ -37,14 +37,13 @@ def retally(
 ) -> None:
     """Bring tallies up to date after entries were written.
 
+    One statement, and one for the zone; another one where something was taken away.
+
     Args:
         session: an open session that writes, and whose turn it is.
         before: the entries as they stood, of `standing_rows`; nothing for new ones.
         after: as they stand now.
         zone: the plant's, for who knows it; None: it is read.
-
-    Returns:
-        After one statement, two where something was taken away.
     """
     rows = [row for row in before if row["machine_id"] is not None]
     if not rows and all(row["machine_id"] is None for row in after):

@@ -103,11 +103,12 @@ def _of_tallies(
     names: Sequence[str],
     measures: Sequence[str],
 ) -> Select[Any]:
-    table: dict[str, Any] = {name: getattr(EntryTally, name) for name in ("start_at", *_MEASURES)}
-    table |= {"machine_id": EntryTally.machine_id, "defect_id": EntryTally.defect_id}
-    table["line_id"] = Machine.line_id
-    asked = select(*(table[name].label(name) for name in ("start_at", *names, *measures)))
-    asked = asked.add_columns(EntryTally.entries.label("entries"))
+    asked = select(
+        *(
+            Machine.line_id if name == "line_id" else getattr(EntryTally, name)
+            for name in ("start_at", *names, *measures, "entries")
+        )
+    )
     if "line_id" in names:
         asked = asked.join(Machine, Machine.id == EntryTally.machine_id)
     kinds = choice.defect_ids
@@ -120,9 +121,6 @@ def _of_tallies(
         EntryTally.start_at >= stretch.start,
         EntryTally.start_at < stretch.end,
     )
-
-
-_MEASURES = ("counted_occurrences", "cans", "inspected")
 
 
 def _machines(choice: Choice, around: Surroundings) -> list[Any]:
