@@ -35,6 +35,9 @@ _NEVER_SEEN = 0.5
 _COMMON_EVENTS = 20.0
 # The latest part of the past, of which no more than this is left out.
 _LAG_SHARE = 0.25
+# Where signals were on for so long that less than this share of a kind's strokes would remain, what
+# they told is what is usual by now, and nothing is left out.
+_LEAST_REMAINING = 0.1
 # Thresholds that are tried: the budget is met between two that follow each other, or beyond them.
 _TRIED = (2.5, 4.5, 6.5)
 # Days of all series together that are simulated, and the least and most days of each.
@@ -104,7 +107,7 @@ def learn(evidence: Evidence, at: float, left_out: Sequence[Span]) -> Learned:
         at: the instant, seconds since 1970; entries logged later are not used.
         left_out: stretches of series that are no baseline.
     """
-    first, log = float(evidence.day_ends[0]), evidence.log
+    log = evidence.log
     known = log.only((log.at < at) & (log.logged_at <= at))
     windows = _windows(evidence, known, at)
     start, end = windows[:, known.defect]
@@ -116,8 +119,7 @@ def learn(evidence: Evidence, at: float, left_out: Sequence[Span]) -> Learned:
     for one in latest.values():
         if one.period is not None:
             _freeze(evidence, at, one, counts, strokes)
-    until = at - _lag(1, at - first)
-    year = max(until - BASELINE_DAYS * DAY, first)
+    year, until = _window(evidence, 1, at)
     lately = known.only((known.at >= year) & (known.at < until))
     over, any_over = _dispersions(evidence, lately, year, until)
     shape, exposure = np.zeros(counts.shape), np.zeros(counts.shape)
@@ -144,6 +146,7 @@ def _usual(
     for start, end in np.unique(windows.T, axis=0).tolist():
         own = (windows[0] == start) & (windows[1] == end)
         strokes[:, own] = evidence.strokes_between(start, end)[:, None]
+    whole = strokes.copy()
     usual = np.ones(len(past.at), dtype=np.bool_)
     for span in left_out:
         start, end = windows[:, span.defect].tolist()
@@ -152,7 +155,9 @@ def _usual(
             own = (past.machine == span.machine) & (past.defect == span.defect)
             usual &= ~(own & (past.at >= low) & (past.at < high))
             strokes[span.machine, span.defect] -= evidence.strokes_between(low, high)[span.machine]
-    return past.only(usual), np.maximum(strokes, 0.0)
+    strokes = np.maximum(strokes, 0.0)
+    bare = strokes.sum(axis=0) < _LEAST_REMAINING * whole.sum(axis=0)
+    return past.only(usual | bare[past.defect]), np.where(bare, whole, strokes)
 
 
 def _lag(years: int, past: float) -> float:
@@ -161,6 +166,14 @@ def _lag(years: int, past: float) -> float:
     What is rare takes longer to be told, so more is left out where more years are learned from.
     """
     return min(years * LAG_DAYS * DAY, past * _LAG_SHARE)
+
+
+def _window(evidence: Evidence, years: int, at: float) -> tuple[float, float]:
+    """So many years before an instant without the latest past; all of it if nothing ran then."""
+    first = float(evidence.day_ends[0])
+    end = at - _lag(years, at - first)
+    start = max(end - years * BASELINE_DAYS * DAY, first)
+    return (start, end) if evidence.strokes_between(start, end).any() else (first, at)
 
 
 def _windows(evidence: Evidence, known: Log, at: float) -> FloatArray:
@@ -174,8 +187,7 @@ def _windows(evidence: Evidence, known: Log, at: float) -> FloatArray:
     windows = np.zeros((2, len(evidence.defects)))
     undecided = np.ones(len(evidence.defects), dtype=np.bool_)
     for years in range(1, MOST_YEARS + 1):
-        end = at - _lag(years, at - first)
-        start = max(end - years * BASELINE_DAYS * DAY, first)
+        start, end = _window(evidence, years, at)
         inside = (known.at >= start) & (known.at < end)
         counted = np.bincount(known.defect[inside], known.counted[inside], windows.shape[1])
         windows[:, undecided] = [[start], [end]]
@@ -216,8 +228,9 @@ def _prior(counts: FloatArray, strokes: FloatArray, dispersion: float) -> tuple[
     spread = float(((counts - expected) ** 2).sum()) - within
     scale = float((expected**2).sum()) * (1 - float((strokes**2).sum()) / made**2)
     machines = float((strokes > 0).sum())
-    # What few events say of the spread counts less: by the share that is not chance.
-    weight = machines * scale / (scale + within)
+    # What few events say of the spread counts less: by the share that is not chance. A single
+    # machine says nothing.
+    weight = machines * scale / (scale + within) if scale + within > 0 else 0.0
     squared = (weight * spread / max(scale, 1e-9) + _USUAL_WEIGHT * _USUAL_SPREAD) / (
         weight + _USUAL_WEIGHT
     )
