@@ -35,6 +35,8 @@ CANS_ON_PALLET = 8169
 # Rows at full size: a reading a minute, and entries by the million.
 ENTRIES = 10_000_000
 MINUTES = 1
+# Odd numbers near powers of two over irrational ones: multiples of each fill a range evenly.
+_MULTIPLIERS = (2_654_435_761, 3_144_134_277, 1_779_033_703)
 _BIG = ("readings", "stroke_hours", "pallets", "entries", "current_entries", "measurements")
 
 
@@ -81,9 +83,9 @@ class Words:
             return f"printf('{kind:02x}%030x', {number})"
         return f"('{kind:02x}' || lpad(to_hex({number}), 30, '0'))::uuid"
 
-    def pick(self, number: str, choices: int) -> str:
-        """One of so many, at random as far as anybody can tell."""
-        return f"(({number} * 2654435761 + 40503) / 65536 % {choices})"
+    def pick(self, number: str, choices: int, draw: int = 0) -> str:
+        """One of so many, spread evenly; each `draw` of a number by itself, whatever the others."""
+        return f"(({number} * {_MULTIPLIERS[draw]} + 40503) / 65536 % {choices})"
 
 
 def row_id(kind: int, number: int) -> uuid.UUID:
@@ -404,7 +406,7 @@ def _entries(words: Words, size: Size, audit: str) -> Iterator[str]:
     yield (
         f"INSERT INTO entries (id, {said}, audit_id) {before}"
         f" SELECT {words.id(ENTRY, 'n')}, {words.instant(seconds)}, {made}, {code},"
-        f" {words.id(DEFECT, words.pick('n + 7', len(DEFECTS)))}, 1 + {words.pick('n', 3)},"
+        f" {words.id(DEFECT, words.pick('n', len(DEFECTS), 1))}, 1 + {words.pick('n', 3, 2)},"
         f" NULL, NULL, 'bodymaker', NULL, NULL, NULL, NULL, 'olga',"
         f" {words.instant(f'{seconds} + 60')}, {audit} FROM {source}"
     )
