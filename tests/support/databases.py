@@ -9,8 +9,9 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Literal, TypeAlias
 
-from sqlalchemy import Engine, NullPool, create_engine, event, make_url
+from sqlalchemy import Dialect, Engine, NullPool, create_engine, event, make_url
 from sqlalchemy.orm import Session
+from sqlalchemy.util import LRUCache
 
 from tests.support import postgres, testrun
 from tests.support.emptying import Emptied
@@ -20,6 +21,10 @@ Kind: TypeAlias = Literal["sqlite", "postgresql"]
 KINDS: tuple[Kind, ...] = ("sqlite", "postgresql")
 _serial = itertools.count(1)
 _emptied = Emptied()
+# By kind: a dialect that has seen its database, and what was compiled for it. Each test has an
+# engine of its own, which would compile every statement anew.
+_compiled: dict[str, tuple[Dialect, LRUCache[object, object]]] = {}
+_MOST_COMPILED = 3000
 
 
 class Databases:
@@ -76,6 +81,11 @@ def open_engine(url: str) -> Engine:
         event.listen(
             engine, "connect", lambda raw, record: raw.execute("PRAGMA synchronous=OFF").close()
         )
+    if engine.dialect.name not in _compiled:
+        engine.connect().close()
+        _compiled[engine.dialect.name] = engine.dialect, LRUCache(_MOST_COMPILED)
+    engine.dialect, cache = _compiled[engine.dialect.name]
+    engine.update_execution_options(compiled_cache=cache)
     return engine
 
 
