@@ -197,7 +197,7 @@ def _prepare_sqlite(connection: Any, _record: ConnectionPoolEntry) -> None:
         "synchronous=FULL",
         "foreign_keys=ON",
         f"busy_timeout={_USUAL_WAIT_MS}",
-        "cache_size=-65536",
+        "cache_size=-16384",
         "temp_store=MEMORY",
     ):
         cursor.execute(f"PRAGMA {pragma}")
