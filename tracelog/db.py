@@ -76,6 +76,8 @@ class Base(DeclarativeBase):
 
 # Marks a session that only reads, and all of it from one moment.
 SNAPSHOT: Final = {"tracelog_snapshot": True}
+# Marks a connection on which nothing can be written: it needs no turn.
+LOOKS: Final = "tracelog_looks"
 Answer = TypeVar("Answer")
 
 
@@ -271,6 +273,30 @@ def reading_one_moment(engine: Engine) -> Iterator[Session]:
         engine = engine.execution_options(isolation_level="REPEATABLE READ")
     with reading(engine) as session:
         yield session
+
+
+@contextmanager
+def looking(engine: Engine) -> Iterator[Session]:
+    """As `reading_one_moment`, for actions that may turn out to have nothing to write.
+
+    They wait for no turn and hold up nobody; as soon as one writes, the database refuses it
+    (`DBAPIError`).
+    """
+    options: dict[str, Any] = {LOOKS: True}
+    if engine.dialect.name == "postgresql":
+        options |= {"postgresql_readonly": True, "isolation_level": "REPEATABLE READ"}
+    with engine.connect() as raw:
+        connection = raw.execution_options(**options)
+        refuses = engine.dialect.name == "sqlite"
+        try:
+            if refuses:
+                _pragma(connection, "query_only=ON")
+            with Session(bind=connection, info=SNAPSHOT, autoflush=False) as session:
+                yield session
+                session.rollback()
+        finally:
+            if refuses:
+                _pragma(connection, "query_only=OFF")
 
 
 @contextmanager

@@ -1,8 +1,6 @@
 """Importing a plant folder: all files in dependency order, as one transaction."""
 
-import gc
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -16,17 +14,16 @@ from tracelog.errors import Fault, TracelogError
 from tracelog.intake.csv_rows import CsvFile
 from tracelog.intake.derived import Standing, derive_again
 from tracelog.intake.files import FILES, FILES_BY_NAME, PLANT_FILE, PlantFile
-from tracelog.intake.importing import Importing, no_progress
+from tracelog.intake.importing import Importing, no_progress, no_search_for_cycles
+from tracelog.intake.looking_ahead import look_ahead
 from tracelog.intake.plant_file import PlantFileRead, read_plant_file
-from tracelog.intake.reading_import import ReadingImport
+from tracelog.intake.reading_import import import_of
 from tracelog.intake.rejected import SUFFIX, RejectedRows
 from tracelog.intake.report import FileReport, ImportReport, LocatedFault
-from tracelog.intake.row_import import RowImport
 from tracelog.language import _
 from tracelog.outcomes import Became
 from tracelog.plant.actions import record_plant
 from tracelog.plant.queries import the_plant
-from tracelog.strokes.facts import ReadingFact
 
 _VOCABULARY_FILE = "defect_types.csv"
 
@@ -52,6 +49,9 @@ def import_whole(
 ) -> Imported:
     """Import a plant folder: either every row is in, or none is.
 
+    While rows are written, nobody else can write. So the folder is looked through before, and
+    what is there already is only counted then.
+
     Args:
         engine: of the database.
         folder: the plant folder.
@@ -66,6 +66,7 @@ def import_whole(
         TracelogError: as `import_folder`.
     """
     all_rejected: list[RejectedRows] = []
+    known = look_ahead(engine, folder, actor, now, progress)
     try:
         with writing(engine) as session:
             importing = Importing(
@@ -73,6 +74,7 @@ def import_whole(
                 wants_rejected=keep_good and not dry_run,
                 progress=progress,
                 rejected=all_rejected,
+                known=known,
             )
             report = import_folder(importing)
             keeps = not dry_run and not report.stopped and (keep_good or not report.faults)
@@ -89,21 +91,6 @@ def import_whole(
     return Imported(report, keeps, tuple(path for path in paths if path is not None))
 
 
-@contextmanager
-def _no_search_for_cycles() -> Iterator[None]:
-    """Rows and facts hold no cycles, and to look for some among so many takes a third of the time.
-
-    Memory is given back as before; only the search is put off.
-    """
-    was_on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()
-
-
 def import_folder(importing: Importing) -> ImportReport:
     """Import every file of a plant folder; refused rows are left out and reported.
 
@@ -115,7 +102,7 @@ def import_folder(importing: Importing) -> ImportReport:
         TracelogError: the folder cannot be read or holds no file of a plant folder.
     """
     there = _look_into_folder(importing)
-    with _no_search_for_cycles():
+    with no_search_for_cycles():
         _import_files(importing, there)
     return importing.report
 
@@ -211,8 +198,7 @@ def _import_file(importing: Importing, file: PlantFile) -> None:
             for fault in faults:
                 _stop(importing, file.name, fault, line=1)
             if not faults:
-                way = ReadingImport if file.fact is ReadingFact else RowImport
-                way(importing, file, rows).import_all()
+                import_of(importing, file, rows).import_all()
     except OSError as problem:
         _stop(importing, file.name, Fault("", _cannot_be_read(problem)))
 

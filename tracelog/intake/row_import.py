@@ -1,8 +1,11 @@
 """Importing the rows of one CSV file."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import partial
 from itertools import islice
 from typing import Protocol, TypeAlias
+
+from sqlalchemy.exc import DBAPIError
 
 from tracelog.errors import BadFact, Fault
 from tracelog.facts import Fact
@@ -49,11 +52,41 @@ class RowImport:
 
     def import_all(self) -> None:
         """Hand the rows to their action, and report those that are refused."""
+        known = self._importing.known_pieces(self._file.name)
+        for number, take in enumerate(self._pieces()):
+            if number < len(known):
+                self._report.became[Became.UNCHANGED] += known[number]
+                self._told = self._rows.bytes_read
+            else:
+                take()
+                self._tell_progress()
+        self._tell_stranded()
+
+    def unchanged_pieces(self) -> tuple[int, ...]:
+        """Rows of each piece from the first on, until one holds anything that is not there yet.
+
+        For a session on which nothing can be written.
+        """
+        found: list[int] = []
+        for take in self._pieces():
+            try:
+                take()
+            except DBAPIError:
+                # It would have been written. If there is another reason, the import will meet it.
+                self._importing.session.rollback()
+                break
+            rows = self._report.became.total()
+            if self._report.became[Became.UNCHANGED] < rows:
+                break
+            found.append(rows - sum(found))
+            self._tell_progress()
+        return tuple(found)
+
+    def _pieces(self) -> Iterator[Callable[[], None]]:
+        """What takes each piece of the rows, in order."""
         rows = self._rows.rows()
         while piece := list(islice(rows, self._file.rows_at_once or _EVERYTHING)):
-            self._import_piece(piece)
-            self._tell_progress()
-        self._tell_stranded()
+            yield partial(self._import_piece, piece)
 
     def _tell_progress(self) -> None:
         self._importing.progress(self._file.name, self._rows.bytes_read - self._told)

@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Row, Select, Table, func, inspect, select, text, tuple_
 
+from tracelog.db import LOOKS
 from tracelog.seals.digests import digests_of, key_text
 from tracelog.seals.models import RowSeal, SealBatch
 
@@ -39,6 +40,8 @@ def wait_for_turn(connection: Connection) -> None:
     asked for within a savepoint is given back with it.
     """
     if connection.dialect.name != "postgresql" or connection.info.get(HAS_TURN):
+        return
+    if connection.get_execution_options().get(LOOKS):
         return
     connection.execute(_TAKE_TURN, {"lock": _CHAIN_LOCK})
     connection.info[HAS_TURN] = not connection.in_nested_transaction()
