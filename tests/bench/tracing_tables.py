@@ -35,8 +35,9 @@ CANS_ON_PALLET = 8169
 # Rows at full size: a reading a minute, and entries by the million.
 ENTRIES = 10_000_000
 MINUTES = 1
-# Odd numbers near powers of two over irrational ones: multiples of each fill a range evenly.
-_MULTIPLIERS = (2_654_435_761, 3_144_134_277, 1_779_033_703)
+# Odd, and beyond 32 bits with sign, so that PostgreSQL multiplies in 64; multiples of each fill a
+# range evenly, and the three together a box.
+_MULTIPLIERS = (2_654_435_761, 3_144_134_277, 2_246_822_519)
 _BIG = ("readings", "stroke_hours", "pallets", "entries", "current_entries", "measurements")
 
 
