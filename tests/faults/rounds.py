@@ -112,7 +112,7 @@ def stop_server(place: Place, chance: random.Random) -> Account:
         place.server.start()
         loggers.wait_for(1)
     cut_off = loggers.account.broken_off
-    assert not cut_off, f"requests that were taken got no whole answer: {cut_off}"
+    assert not cut_off, f"requests that were taken got no whole answer in {took:.1f} s: {cut_off}"
     return loggers.account
 
 
