@@ -6,12 +6,11 @@ from datetime import datetime
 from functools import cache
 from typing import Any
 
-from sqlalchemy import Float, Select, bindparam, literal_column, select, union_all
-from sqlalchemy.ext.compiler import compiles
+from sqlalchemy import Select, bindparam, literal_column, select, union_all
 from sqlalchemy.orm import Session
-from sqlalchemy.sql.functions import FunctionElement
 
 from tracelog.db import UtcInstant
+from tracelog.db_time import minutes_between
 from tracelog.defects.models import CurrentEntry, EntryCorrection
 from tracelog.plant.queries import PlantView
 from tracelog.trace.transit import Way, usual_way
@@ -19,29 +18,6 @@ from tracelog.trace.transit_learning import Delay, learned_way_to, learned_ways
 
 # The latest cans of a line; more would tell of a line as it was long ago.
 MOST_CANS = 500
-
-
-class _MinutesBetween(FunctionElement[float]):
-    """Minutes from the first of two instants to the second, to the millisecond.
-
-    Worked out by the database: making instants of the text that SQLite keeps took most of the
-    time of reading some hundred rows.
-    """
-
-    type = Float()
-    inherit_cache = True
-
-
-@compiles(_MinutesBetween, "postgresql")
-def _minutes_on_postgresql(element: Any, compiler: Any, **options: Any) -> str:
-    earlier, later = (compiler.process(one, **options) for one in element.clauses)
-    return f"CAST(extract(epoch FROM {later} - {earlier}) / 60 AS double precision)"
-
-
-@compiles(_MinutesBetween, "sqlite")
-def _minutes_on_sqlite(element: Any, compiler: Any, **options: Any) -> str:
-    earlier, later = (compiler.process(one, **options) for one in element.clauses)
-    return f"round((julianday({later}) - julianday({earlier})) * 1440, 6)"
 
 
 def ways(
@@ -131,7 +107,7 @@ def _latest(place: int) -> Select[Any]:
     corrected = select(EntryCorrection.entry_id).where(EntryCorrection.corrected_at > as_of)
     named: Any = literal_column(str(place)).label("place")
     return (
-        select(named, taken.c.found_at, _MinutesBetween(taken.c.made_at, taken.c.seen_at))
+        select(named, taken.c.found_at, minutes_between(taken.c.made_at, taken.c.seen_at))
         .where(
             taken.c.found_at.is_not(None),
             taken.c.logged_at <= as_of,

@@ -14,6 +14,7 @@ from tracelog.cases.explain.evidence import Entries, Evidence, Labels, Stays
 from tracelog.cases.explain.marks import marks_of
 from tracelog.cases.explain.questions import HISTORY, ExplainQuestion
 from tracelog.cases.explain.stays import made_before, stays_until_next, worn_before
+from tracelog.db_time import whole_seconds
 from tracelog.defects.marks import normal_mark
 from tracelog.defects.models import CurrentEntry
 from tracelog.defects.selecting import (
@@ -86,7 +87,7 @@ def read_evidence(
         asked: which defect and period; half a year before it is read to learn what is usual.
 
     Returns:
-        Evidence; fifteen statements beside those of strokes, whatever is asked.
+        Evidence; sixteen statements beside those of strokes, whatever is asked.
     """
     frame = _frame(plant, places, asked)
     totals = totals_in(
@@ -196,13 +197,21 @@ def _entries(
     )
     choice = Choice.of(chosen, around)
     where = [*choice.conditions(), *unaltered(asked.as_of)]
-    kept = session.execute(select(*(getattr(CurrentEntry, name) for name in _NAMES)).where(*where))
-    rows: list[tuple[Any, ...]] = [tuple(row) for row in kept]
-    rows += [tuple(row[name] for name in _NAMES) for row in rows_as_of(session, choice, around)]
     own = around.ids.ids[asked.defect]
-    of_kind = [row for row in rows if row[1] == own]
-    others = np.array([row[2].timestamp() for row in rows if row[1] != own])
-    counts = np.histogram(others, frame.seconds)[0].astype(np.float64)
+    columns = [getattr(CurrentEntry, name) for name in _NAMES]
+    kept = session.execute(select(*columns).where(*where, CurrentEntry.defect_id == own))
+    # Of the others, which are many, nothing else is asked.
+    seconds = select(whole_seconds(CurrentEntry.occurred_at)).where(
+        *where, CurrentEntry.defect_id != own
+    )
+    others = [float(one) for one in session.execute(seconds).scalars()]
+    of_kind: list[tuple[Any, ...]] = [tuple(row) for row in kept]
+    for row in rows_as_of(session, choice, around):
+        if row["defect_id"] == own:
+            of_kind.append(tuple(row[name] for name in _NAMES))
+        else:
+            others.append(row["occurred_at"].timestamp())
+    counts = np.histogram(np.array(others), frame.seconds)[0].astype(np.float64)
     entries, stations, noted = _of_kind(frame, of_kind)
     return entries, stations, counts, noted
 
