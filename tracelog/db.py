@@ -247,6 +247,10 @@ def _begin_looking_often(connection: Connection, wait_ms: int) -> bool:
 
 
 def _begin_postgresql(connection: Connection) -> None:
+    if connection.get_execution_options().get(LOOKS):
+        # Of this transaction alone: the driver's own setting, once given back, would let a
+        # connection write where the database itself says that nobody does.
+        connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
     if wait_ms := connection.get_execution_options().get("tracelog_wait_ms"):
         connection.exec_driver_sql(f"SET LOCAL lock_timeout = {wait_ms:d}")
 
@@ -282,20 +286,17 @@ def looking(engine: Engine) -> Iterator[Session]:
     They wait for no turn and hold up nobody; as soon as one writes, the database refuses it
     (`DBAPIError`).
     """
-    options: dict[str, Any] = {LOOKS: True}
-    if engine.dialect.name == "postgresql":
-        options |= {"postgresql_readonly": True, "isolation_level": "REPEATABLE READ"}
     with engine.connect() as raw:
-        connection = raw.execution_options(**options)
-        refuses = engine.dialect.name == "sqlite"
+        connection = raw.execution_options(**{LOOKS: True})
+        is_sqlite = engine.dialect.name == "sqlite"
         try:
-            if refuses:
+            if is_sqlite:
                 _pragma(connection, "query_only=ON")
             with Session(bind=connection, info=SNAPSHOT, autoflush=False) as session:
                 yield session
                 session.rollback()
         finally:
-            if refuses:
+            if is_sqlite:
                 _pragma(connection, "query_only=OFF")
 
 
