@@ -199,7 +199,7 @@ def _prepare_sqlite(connection: Any, _record: ConnectionPoolEntry) -> None:
         "synchronous=FULL",
         "foreign_keys=ON",
         f"busy_timeout={_USUAL_WAIT_MS}",
-        "cache_size=-16384",
+        "cache_size=-8192",
         "temp_store=MEMORY",
     ):
         cursor.execute(f"PRAGMA {pragma}")

@@ -25,14 +25,19 @@ if TYPE_CHECKING:
 
 # How many proxies stand before the server; set by `tracelog serve --behind-proxies`.
 PROXIES_VARIABLE = "TRACELOG_BEHIND_PROXIES"
-# `M_ARENA_MAX` of malloc.h of the GNU C library, and how many there may be.
-_M_ARENA_MAX, _ARENAS = -8, 2
+# Options of malloc.h of the GNU C library: how many arenas there may be, from how many bytes on a
+# block is taken from the system by itself, and how many free ones at an arena's end are kept.
+_MALLOC = {
+    "M_ARENA_MAX": (-8, 2),
+    "M_MMAP_THRESHOLD": (-3, 1 << 18),
+    "M_TRIM_THRESHOLD": (-1, 1 << 20),
+}
 
 
 def application() -> Application:
     """Make the application of this process."""
     _heed_signals_while_loading()
-    _share_arenas()
+    _give_memory_back()
     proxies = int(os.environ.get(PROXIES_VARIABLE, "0") or "0")
     settings = load_settings()
     begin_logging(settings.log_level, settings.log_format, service=True)
@@ -86,15 +91,18 @@ def _heed_signals_while_loading() -> None:
             signal.signal(name, signal.SIG_DFL)
 
 
-def _share_arenas() -> None:
-    """Let all threads take their memory from a few arenas: each keeps what was once taken from it.
+def _give_memory_back() -> None:
+    """Let threads share arenas, and give the system back what a large answer took.
 
-    Other C libraries than GNU's have no such setting, and need none.
+    Left to itself, each thread keeps an arena, and each arena what was once the most: after a page
+    of a whole year a worker would hold twice of what it needs. Other C libraries have no such
+    options, and need none.
     """
     if sys.platform == "linux":
         set_option = getattr(ctypes.CDLL(None), "mallopt", None)
-        if set_option is not None:
-            set_option(_M_ARENA_MAX, _ARENAS)
+        for option, value in _MALLOC.values():
+            if set_option is not None:
+                set_option(option, value)
 
 
 def _end_with_the_server() -> None:
