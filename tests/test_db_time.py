@@ -7,7 +7,7 @@ from sqlalchemy import literal, select
 from sqlalchemy.orm import Session
 
 from tracelog.db import UtcInstant
-from tracelog.db_time import minutes_between, whole_seconds
+from tracelog.db_time import MinutesBetween, WholeSeconds
 
 MOMENTS = (
     datetime(1969, 12, 31, 23, 59, 58, tzinfo=UTC),
@@ -20,7 +20,7 @@ MOMENTS = (
 
 @pytest.mark.parametrize("moment", MOMENTS)
 def test_whole_seconds_are_those_before_the_instant(session: Session, moment: datetime) -> None:
-    found = session.execute(select(whole_seconds(literal(moment, UtcInstant())))).scalar_one()
+    found = session.execute(select(WholeSeconds(literal(moment, UtcInstant())))).scalar_one()
     assert found == int(moment.timestamp() // 1)
 
 
@@ -30,6 +30,6 @@ def test_minutes_are_right_to_the_millisecond(
     session: Session, moment: datetime, apart: float
 ) -> None:
     later = moment + timedelta(minutes=apart)
-    asked = minutes_between(literal(moment, UtcInstant()), literal(later, UtcInstant()))
+    asked = MinutesBetween(literal(moment, UtcInstant()), literal(later, UtcInstant()))
     found = session.execute(select(asked)).scalar_one()
     assert found == pytest.approx(apart, abs=2 / 60_000)

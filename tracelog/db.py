@@ -247,11 +247,12 @@ def _begin_looking_often(connection: Connection, wait_ms: int) -> bool:
 
 
 def _begin_postgresql(connection: Connection) -> None:
-    if connection.get_execution_options().get(LOOKS):
+    options = connection.get_execution_options()
+    if options.get(LOOKS):
         # Of this transaction alone: the driver's own setting, once given back, would let a
         # connection write where the database itself says that nobody does.
         connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
-    if wait_ms := connection.get_execution_options().get("tracelog_wait_ms"):
+    if wait_ms := options.get("tracelog_wait_ms"):
         connection.exec_driver_sql(f"SET LOCAL lock_timeout = {wait_ms:d}")
 
 

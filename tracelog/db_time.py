@@ -5,7 +5,7 @@ Making instants of the text that SQLite keeps takes most of the time of reading 
 
 from typing import Any
 
-from sqlalchemy import BigInteger, ColumnElement, Float
+from sqlalchemy import BigInteger, Float
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.functions import FunctionElement
 
@@ -22,16 +22,6 @@ class WholeSeconds(FunctionElement[int]):
 
     type = BigInteger()
     inherit_cache = True
-
-
-def minutes_between(earlier: Any, later: Any) -> ColumnElement[float]:
-    """Minutes between two columns of instants."""
-    return MinutesBetween(earlier, later)
-
-
-def whole_seconds(moment: Any) -> ColumnElement[int]:
-    """Whole seconds since 1970 of a column of instants."""
-    return WholeSeconds(moment)
 
 
 @compiles(MinutesBetween, "postgresql")

@@ -2,7 +2,7 @@
 
 Rates: entries (their machine read) of one kind, and strokes, by machine and day over the last 90
 days; and all machines by all kinds over a year. Floor, dossier, explanation and signals: ours is
-the whole page or answer of the API, as the web application makes it; theirs are the bare figures it
+the whole page, as the web application makes it; theirs are the bare figures it
 rests on. Loading is not counted on either side, nor is what ours keeps ready: strokes by the hour,
 tallies of entries, and signals, whose time is told beside.
 """

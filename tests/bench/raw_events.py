@@ -72,6 +72,17 @@ def without_zone(*instants: datetime) -> tuple[datetime, ...]:
     return tuple(instant.replace(tzinfo=None) for instant in instants)
 
 
+def between(frame: pandas.DataFrame, start: datetime, end: datetime) -> pandas.DataFrame:
+    """Rows of a period, the end not included."""
+    return frame[(frame["moment"] >= start) & (frame["moment"] < end)]
+
+
+def strokes_of(readings: pandas.DataFrame, keys: list[Any]) -> Any:
+    """Strokes of each group: the last count less the first."""
+    counted = readings.groupby(keys)["count"]
+    return counted.max() - counted.min()
+
+
 def read_raw(engine: Engine) -> RawEvents:
     """Read everything into frames. Takes minutes and gigabytes at full size."""
     kinds = " ".join(f"WHEN '{name}' THEN {at}" for at, name in enumerate(DEFECTS))

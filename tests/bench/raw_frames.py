@@ -7,32 +7,23 @@ from typing import Any
 import numpy as np
 import pandas
 
-from tests.bench.raw_events import RawEvents, without_zone
+from tests.bench.raw_events import RawEvents, between, strokes_of, without_zone
 from tests.bench.raw_pages import HALF_A_YEAR, RATIO, TOLD_ABOVE, WEEKS_8
 from tests.bench.tracing_tables import DEFECTS, END, NUMBERS
 
 _HOUR = timedelta(hours=1)
 
 
-def _between(frame: pandas.DataFrame, start: datetime, end: datetime) -> pandas.DataFrame:
-    return frame[(frame["moment"] >= start) & (frame["moment"] < end)]
-
-
-def _strokes(readings: pandas.DataFrame, keys: list[Any]) -> Any:
-    counted = readings.groupby(keys)["count"]
-    return counted.max() - counted.min()
-
-
 def _count_before(own: pandas.DataFrame, moment: datetime) -> Any:
     """The last count of one machine's readings within an hour."""
-    return _between(own, moment - _HOUR, moment + timedelta(microseconds=1))["count"].max()
+    return between(own, moment - _HOUR, moment + timedelta(microseconds=1))["count"].max()
 
 
 def pandas_floor(raw: RawEvents) -> Any:
     """As `raw_pages.duck_floor`."""
     start, end = without_zone(END - timedelta(days=1), END + timedelta(minutes=5))
-    today = _between(raw["readings"], start, end).groupby("machine")["count"]
-    found = _between(raw["entries"], start, end).groupby("machine")["cans"]
+    today = between(raw["readings"], start, end).groupby("machine")["count"]
+    found = between(raw["entries"], start, end).groupby("machine")["cans"]
     shown = pandas.DataFrame({"count": today.max(), "strokes": today.max() - today.min()})
     shown = shown.join(found.agg(["count", "sum"]), rsuffix="_entries")
     done = raw["services"].groupby(["machine", "service"])["moment"].max().reset_index()
@@ -56,8 +47,8 @@ def pandas_dossier(raw: RawEvents, machine: int, at: datetime) -> Any:
     on_line = runs["line"] == machine // NUMBERS + 1
     coil = runs[on_line & (runs["started"] <= moment) & (runs["ended"] > moment)]
     done = services[(services["machine"] == machine) & (services["moment"] <= moment)]
-    before = _between(entries, moment - timedelta(days=28), moment).groupby("defect")["cans"]
-    near = _between(entries, moment - 12 * _HOUR, moment + 12 * _HOUR).sort_values("moment")
+    before = between(entries, moment - timedelta(days=28), moment).groupby("defect")["cans"]
+    near = between(entries, moment - 12 * _HOUR, moment + 12 * _HOUR).sort_values("moment")
     return (
         _count_before(readings, moment),
         own,
@@ -71,11 +62,11 @@ def pandas_dossier(raw: RawEvents, machine: int, at: datetime) -> Any:
 def pandas_explain(raw: RawEvents, defect: str) -> Any:
     """As `raw_pages.duck_explain`."""
     first, start, end = without_zone(END - WEEKS_8 - HALF_A_YEAR, END - WEEKS_8, END)
-    readings = _between(raw["readings"], first, end)
-    entries = _between(raw["entries"], first, end)
+    readings = between(raw["readings"], first, end)
+    entries = between(raw["entries"], first, end)
     entries = entries[entries["defect"] == DEFECTS.index(defect)]
     keys = ["machine", "hour"]
-    strokes = _strokes(readings.assign(hour=readings["moment"].dt.floor("h")), keys)
+    strokes = strokes_of(readings.assign(hour=readings["moment"].dt.floor("h")), keys)
     cans = entries.assign(hour=entries["moment"].dt.floor("h")).groupby(keys)["cans"].sum()
     cells = strokes.to_frame("strokes").join(cans).fillna({"cans": 0}).reset_index()
     cells["is_asked"] = cells["hour"] >= start
@@ -107,7 +98,7 @@ def pandas_explain(raw: RawEvents, defect: str) -> Any:
 def pandas_signals(raw: RawEvents) -> Any:
     """As `raw_pages.duck_signals`."""
     readings, entries = raw["readings"], raw["entries"]
-    strokes = _strokes(readings, [readings["machine"], readings["moment"].dt.floor("D")])
+    strokes = strokes_of(readings, [readings["machine"], readings["moment"].dt.floor("D")])
     keys = [entries["machine"], entries["defect"], entries["moment"].dt.floor("D")]
     cans = entries.groupby(keys)["cans"].sum().unstack("defect", fill_value=0)
     cans = cans.reindex(strokes.index, fill_value=0)

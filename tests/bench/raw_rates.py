@@ -6,7 +6,7 @@ Days are those of UTC, and there is no interval; ours has the plant's days and a
 from datetime import timedelta
 from typing import Any
 
-from tests.bench.raw_events import RawEvents, without_zone
+from tests.bench.raw_events import RawEvents, between, strokes_of, without_zone
 from tests.bench.tracing_tables import DEFECTS, END
 
 DEFECT = DEFECTS[0]
@@ -47,26 +47,19 @@ def duck_all(raw: RawEvents) -> Any:
 def pandas_by_day(raw: RawEvents) -> Any:
     """As `duck_by_day`."""
     start, end = without_zone(*DAYS_90)
-    entries, readings = raw["entries"], raw["readings"]
-    found = entries[
-        (entries["moment"] >= start)
-        & (entries["moment"] < end)
-        & (entries["defect"] == DEFECTS.index(DEFECT))
-    ].copy()
-    found["day"] = found["moment"].dt.floor("D")
-    cans = found.groupby(["machine", "day"])["cans"].sum()
-    run = readings[(readings["moment"] >= start) & (readings["moment"] < end)].copy()
-    run["day"] = run["moment"].dt.floor("D")
-    counted = run.groupby(["machine", "day"])["count"]
-    return (counted.max() - counted.min()).to_frame("strokes").join(cans)
+    found = between(raw["entries"], start, end)
+    found = found[found["defect"] == DEFECTS.index(DEFECT)]
+    run = between(raw["readings"], start, end)
+    keys = ["machine", "day"]
+    cans = found.assign(day=found["moment"].dt.floor("D")).groupby(keys)["cans"].sum()
+    strokes = strokes_of(run.assign(day=run["moment"].dt.floor("D")), keys)
+    return strokes.to_frame("strokes").join(cans)
 
 
 def pandas_all(raw: RawEvents) -> Any:
     """As `duck_all`."""
     start, end = without_zone(*YEAR)
-    entries, readings = raw["entries"], raw["readings"]
-    found = entries[(entries["moment"] >= start) & (entries["moment"] < end)]
+    found = between(raw["entries"], start, end)
     cans = found.groupby(["machine", "defect"])["cans"].sum().unstack()
-    run = readings[(readings["moment"] >= start) & (readings["moment"] < end)]
-    counted = run.groupby("machine")["count"]
-    return (counted.max() - counted.min()).to_frame("strokes").join(cans)
+    strokes = strokes_of(between(raw["readings"], start, end), ["machine"])
+    return strokes.to_frame("strokes").join(cans)

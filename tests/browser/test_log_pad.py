@@ -276,12 +276,15 @@ def test_pictures_are_gathered_made_smaller_and_kept_with_the_can(
     expect(said(log)).to_contain_text("3 pictures")
     log.get_by_role("button", name="Leave out picture 2").tap()
     expect(thumbs).to_have_count(2)
-    files = "[...document.querySelector('input[name=photo]').files]"
+    are_smaller = (
+        "[...document.querySelector('input[name=photo]').files].every((one) => one.size < 5000000)"
+    )
     # Waiting inside the page would make code of text there, which our pages forbid.
-    for _wait in range(100):
-        if log.evaluate(f"{files}.every((one) => one.size < 5000000)"):
+    for _wait in range(300):
+        if log.evaluate(are_smaller):
             break
         log.wait_for_timeout(100)
+    assert log.evaluate(are_smaller)
     digit(log, "line", "2").tap()
     digit(log, "number", "3").tap()
     log.locator(".defect-tile[value=score-outside]").tap()

@@ -10,7 +10,7 @@ from sqlalchemy import Select, bindparam, literal_column, select, union_all
 from sqlalchemy.orm import Session
 
 from tracelog.db import UtcInstant
-from tracelog.db_time import minutes_between
+from tracelog.db_time import MinutesBetween
 from tracelog.defects.models import CurrentEntry, EntryCorrection
 from tracelog.plant.queries import PlantView
 from tracelog.trace.transit import Way, usual_way
@@ -107,7 +107,7 @@ def _latest(place: int) -> Select[Any]:
     corrected = select(EntryCorrection.entry_id).where(EntryCorrection.corrected_at > as_of)
     named: Any = literal_column(str(place)).label("place")
     return (
-        select(named, taken.c.found_at, minutes_between(taken.c.made_at, taken.c.seen_at))
+        select(named, taken.c.found_at, MinutesBetween(taken.c.made_at, taken.c.seen_at))
         .where(
             taken.c.found_at.is_not(None),
             taken.c.logged_at <= as_of,

@@ -27,11 +27,8 @@ if TYPE_CHECKING:
 PROXIES_VARIABLE = "TRACELOG_BEHIND_PROXIES"
 # Options of malloc.h of the GNU C library: how many arenas there may be, from how many bytes on a
 # block is taken from the system by itself, and how many free ones at an arena's end are kept.
-_MALLOC = {
-    "M_ARENA_MAX": (-8, 2),
-    "M_MMAP_THRESHOLD": (-3, 1 << 18),
-    "M_TRIM_THRESHOLD": (-1, 1 << 20),
-}
+_M_ARENA_MAX, _M_MMAP_THRESHOLD, _M_TRIM_THRESHOLD = -8, -3, -1
+_MALLOC = {_M_ARENA_MAX: 2, _M_MMAP_THRESHOLD: 1 << 18, _M_TRIM_THRESHOLD: 1 << 20}
 
 
 def application() -> Application:
@@ -94,15 +91,13 @@ def _heed_signals_while_loading() -> None:
 def _give_memory_back() -> None:
     """Let threads share arenas, and give the system back what a large answer took.
 
-    Left to itself, each thread keeps an arena, and each arena what was once the most: after a page
-    of a whole year a worker would hold twice of what it needs. Other C libraries have no such
-    options, and need none.
+    Left to itself, each thread keeps an arena, and each arena what was once the most. Other C
+    libraries have no such options.
     """
-    if sys.platform == "linux":
-        set_option = getattr(ctypes.CDLL(None), "mallopt", None)
-        for option, value in _MALLOC.values():
-            if set_option is not None:
-                set_option(option, value)
+    set_option = getattr(ctypes.CDLL(None), "mallopt", None) if sys.platform == "linux" else None
+    if set_option is not None:
+        for option, value in _MALLOC.items():
+            set_option(option, value)
 
 
 def _end_with_the_server() -> None:

@@ -14,7 +14,7 @@ from tracelog.cases.explain.evidence import Entries, Evidence, Labels, Stays
 from tracelog.cases.explain.marks import marks_of
 from tracelog.cases.explain.questions import HISTORY, ExplainQuestion
 from tracelog.cases.explain.stays import made_before, stays_until_next, worn_before
-from tracelog.db_time import whole_seconds
+from tracelog.db_time import WholeSeconds
 from tracelog.defects.marks import normal_mark
 from tracelog.defects.models import CurrentEntry
 from tracelog.defects.selecting import (
@@ -201,10 +201,10 @@ def _entries(
     columns = [getattr(CurrentEntry, name) for name in _NAMES]
     kept = session.execute(select(*columns).where(*where, CurrentEntry.defect_id == own))
     # Of the others, which are many, nothing else is asked.
-    seconds = select(whole_seconds(CurrentEntry.occurred_at)).where(
+    seconds = select(WholeSeconds(CurrentEntry.occurred_at)).where(
         *where, CurrentEntry.defect_id != own
     )
-    others = [float(one) for one in session.execute(seconds).scalars()]
+    others: list[float] = list(session.execute(seconds).scalars())
     of_kind: list[tuple[Any, ...]] = [tuple(row) for row in kept]
     for row in rows_as_of(session, choice, around):
         if row["defect_id"] == own:
