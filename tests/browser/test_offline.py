@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from flask import Flask, request, request_started
-from playwright.sync_api import Route, expect
+from playwright.sync_api import expect
 from sqlalchemy import select
 
 from tests.browser.tablet import Tablet, TabletSite, account_id, kept_rows
@@ -168,20 +168,16 @@ def test_the_queue_waits_for_its_person(tablet: Tablet, tablet_site: TabletSite)
 def test_whoever_signs_in_at_the_last_moment_does_not_get_the_entry(
     tablet: Tablet, tablet_site: TabletSite
 ) -> None:
-    def others_session(route: Route) -> None:
-        tablet.sign_in("supervisor")
-        route.continue_()
-
     tablet.network.cut()
     tablet.tap(12)
     tablet.wait_until(lambda: tablet.is_told(12))
     # Before the network is back: the page may send by itself as soon as it is.
-    tablet.page.route("**/log/queued", others_session)
+    at_last = [lambda: tablet.sign_in("supervisor")]
+    tablet.before_sending(lambda: at_last.pop()() if at_last else None)
     tablet.network.mend()
     tablet.send()
     assert kept_rows(tablet_site.engine) == {}
     assert [one["state"] for one in tablet.queued()] == ["waiting"]
-    tablet.page.unroute("**/log/queued")
     tablet.sign_in("operator")
     tablet.send()
     assert kept_rows(tablet_site.engine) == {12: (1, "Olga")}
@@ -293,15 +289,13 @@ def test_two_pages_of_a_tablet_send_each_entry_once(
 def test_only_our_own_answer_counts(
     tablet: Tablet, tablet_site: TabletSite, status: int, body: str
 ) -> None:
-    def answer(route: Route) -> None:
-        route.fulfill(status=status, body=body, content_type="text/html")
-
-    tablet.page.route("**/log/queued", answer)
+    between = [(status, body)]
+    tablet.before_sending(lambda: between[0] if between else None)
     tablet.tap(14)
     tablet.wait_until(lambda: any(one["sealed"] for one in tablet.queued()))
     tablet.send()
     assert [one["state"] for one in tablet.queued()] == ["waiting"]
-    tablet.page.unroute("**/log/queued")
+    between.clear()
     tablet.send()
     assert kept_rows(tablet_site.engine) == {14: (1, "Olga")}
 

@@ -27,6 +27,7 @@ from tracelog.people.session_rules import (
 )
 from tracelog.people.tablet_queries import TabletView
 from tracelog.web.by_memory import identified_by_memory, may_remember
+from tracelog.web.proofs import form_proof
 from tracelog.web.refusals import Refusal, tell_refusal
 from tracelog.web.request import (
     NotSignedIn,
@@ -98,6 +99,9 @@ def begin_session(
     session["key"] = key
     session["seen"] = int(now().timestamp())
     note_proven()
+    # Now, and not on the first page: of two pages that open at once, each would make one, and the
+    # forms of one of them would be refused.
+    form_proof()
     if way == "provider":
         session["by_provider"] = True
     if first:
