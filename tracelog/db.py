@@ -6,6 +6,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any, Final, TypeVar
 
 from sqlalchemy import (
@@ -15,6 +16,7 @@ from sqlalchemy import (
     Engine,
     MetaData,
     TypeDecorator,
+    Uuid,
     create_engine,
     event,
 )
@@ -62,6 +64,21 @@ class UtcInstant(TypeDecorator[datetime]):
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
+class RecordId(Uuid[uuid.UUID]):
+    """An id; those that come again and again, as of machines, are one object and made once."""
+
+    cache_ok = True
+
+    def result_processor(self, dialect: Dialect, coltype: object) -> Any:  # noqa: ARG002
+        """What makes an id of what the driver gives: nothing, where it gives ids."""
+        return None if dialect.supports_native_uuid else _known_id
+
+
+@lru_cache(maxsize=4096)
+def _known_id(kept: str | None) -> uuid.UUID | None:
+    return None if kept is None else uuid.UUID(kept)
+
+
 # In the `info` of a column: the table and column that its values lead to, where no constraint
 # says so. The check of everything looks them up.
 LEADS_TO: Final = "leads_to"
@@ -71,7 +88,7 @@ class Base(DeclarativeBase):
     """Root of all tables."""
 
     metadata = MetaData(naming_convention=NAMING)
-    type_annotation_map = {datetime: UtcInstant}
+    type_annotation_map = {datetime: UtcInstant, uuid.UUID: RecordId}
 
 
 # Marks a session that only reads, and all of it from one moment.

@@ -36,6 +36,7 @@ from tests.bench.signalling import print_signalling
 from tests.bench.touches import print_touches
 from tests.bench.tracing import print_tracing
 from tests.bench.tracing_scale import print_tracing_scale
+from tests.bench.tracing_tables import Size
 from tests.bench.weights import print_weights
 from tracelog.db import make_engine
 
@@ -76,6 +77,8 @@ ENGINES = ("sqlite", "postgresql")
 @click.option("--seeds", default=50, show_default=True, help="Plants to be explained of each kind.")
 @click.option("--first-seed", default=0, show_default=True, help="Of the plants to be explained.")
 @click.option("--part", default=20, show_default=True, help="Of the big plant.")
+@click.option("--entries-times", default=1, show_default=True, help="Entries of comparing.")
+@click.option("--rates-only", is_flag=True, help="Comparing without pages.")
 @click.option("--database", "databases", multiple=True, help="Kept ones, of the big plant.")
 @click.option("--load-minutes", default=10.0, show_default=True, help="Of the usual mix.")
 @click.option("--postgresql", is_flag=True, help="Load on a PostgreSQL server of its own.")
@@ -99,6 +102,8 @@ def bench(
     postgresql: bool,
     times: int,
     part: int,
+    entries_times: int,
+    rates_only: bool,
     databases: tuple[str, ...],
     seconds: float,
     rounds: int,
@@ -125,7 +130,9 @@ def bench(
             "help": print_help,
             "tracing": print_tracing,
             "trace-scale": lambda: print_tracing_scale(part, databases),
-            "comparing": lambda: print_comparing(part, databases),
+            "comparing": lambda: print_comparing(
+                Size(part, entries_times), databases, rates_only=rates_only
+            ),
             "entries": lambda: print_entries(place, size, seconds, rounds, engines or ENGINES),
             "growth": lambda: print_growth(engines or ENGINES),
             FUZZ: lambda: print_fuzzing(minutes, targets),

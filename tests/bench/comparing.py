@@ -43,30 +43,34 @@ _NOW = END + timedelta(minutes=5)
 Question = tuple[str, Callable[[], Any], Callable[[], Any], Callable[[], Any]]
 
 
-def print_comparing(part: int, databases: tuple[str, ...]) -> None:
+def print_comparing(size: Size, databases: tuple[str, ...], *, rates_only: bool = False) -> None:
     """Build the plant on SQLite, or use databases that hold it, and print what each takes.
 
     Args:
-        part: one `part`-th of ten million entries, and a reading every `part` minutes.
+        size: of the plant.
         databases: addresses; one that is empty is filled and kept. None: one on SQLite.
+        rates_only: whether to leave out the pages.
     """
     with tempfile.TemporaryDirectory(prefix="tracelog-compare-") as name:
         for url in databases or (f"sqlite:///{Path(name) / 'compare.db'}",):
             engine = make_engine(url)
             if not inspect(engine).has_table("stroke_hours"):
-                build(engine, Size(part))
-            _print_one(engine, Path(name))
+                build(engine, size)
+            _print_one(engine, Path(name), rates_only=rates_only)
             engine.dispose()
 
 
-def _print_one(engine: Engine, folder: Path) -> None:
+def _print_one(engine: Engine, folder: Path, *, rates_only: bool) -> None:
     raw = read_raw(engine)
-    _work_out_signals(engine)
+    questions = [*_rates(engine, raw)]
+    if not rates_only:
+        _work_out_signals(engine)
+        questions += _answers(engine, folder, raw)
     entries, readings = len(raw["entries"]), len(raw["readings"])
     print_table(
         f"{engine.dialect.name}: {entries:,} entries, {readings:,} readings",
         ("question", "ours ms", "DuckDB ms", "pandas ms", "x DuckDB", "x pandas"),
-        [_row(*one) for one in (*_rates(engine, raw), *_answers(engine, folder, raw))],
+        [_row(*one) for one in questions],
     )
 
 

@@ -43,14 +43,18 @@ _BIG = ("readings", "stroke_hours", "pallets", "entries", "current_entries", "me
 
 @dataclass(frozen=True)
 class Size:
-    """How many rows: one `part`-th of the entries, and a reading every `part` minutes."""
+    """How many rows: one `part`-th of the entries, and a reading every `part` minutes.
+
+    `times` so many entries, to see what they alone cost.
+    """
 
     part: int
+    times: int = 1
 
     @property
     def entries(self) -> int:
         """Entries in three years."""
-        return ENTRIES // self.part
+        return self.times * ENTRIES // self.part
 
     @property
     def minutes(self) -> int:

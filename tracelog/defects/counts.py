@@ -6,7 +6,7 @@ the cans inspected.
 
 import uuid
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal
@@ -42,6 +42,8 @@ _COLUMNS: dict[By, str] = {
     "pallet": "pallet",
     "mark": "mark",
 }
+# In which order rows come; the first is the bucket's.
+_STANDING = ("", "line_id", "machine_id", "defect_id", "found_at", "coil", "pallet", "mark")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -176,8 +178,8 @@ def _counted(
         period = period_of(found, row["occurred_at"])
         key = (period.start if period else None, *(row[name] for name in names))
         _add(sums[key], [*(row[name] for name in measures), 1])
-    groups = [(_group(key, names, around), values) for key, values in sums.items()]
-    return sorted(groups, key=lambda one: _order(one[0], around))
+    group = _grouping(names, around)
+    return [(group(key), sums[key]) for key in sorted(sums, key=_standing(sums, names, around))]
 
 
 def _not_tallied(choice: Choice) -> Choice | None:
@@ -269,19 +271,51 @@ def _halves(starts: Sequence[str], first: int, end: int) -> str:
     )
 
 
-def _group(key: Sequence[Any], names: Sequence[str], around: Surroundings) -> dict[str, Any]:
-    group: dict[str, Any] = dict(zip(names, key[1:], strict=True))
-    if "line_id" in group:
-        group["line"] = around.directory.line_numbers.get(group.pop("line_id"))
-    if "defect_id" in group:
-        group["defect"] = around.by_id[group.pop("defect_id")].defect
-    return {"bucket_start": key[0], **group}
+def _grouping(
+    names: Sequence[str], around: Surroundings
+) -> Callable[[Sequence[Any]], dict[str, Any]]:
+    """Names of what a key says: its line by number, its kind of defect by name."""
+    told: dict[str, tuple[str, Callable[[Any], Any] | None]] = {
+        "line_id": ("line", around.directory.line_numbers.get),
+        "defect_id": ("defect", lambda kind: around.by_id[kind].defect),
+    }
+    columns = [(place, *told.get(name, (name, None))) for place, name in enumerate(names, 1)]
+
+    def group(key: Sequence[Any]) -> dict[str, Any]:
+        said = {
+            name: key[place] if tell is None else tell(key[place]) for place, name, tell in columns
+        }
+        return {"bucket_start": key[0], **said}
+
+    return group
 
 
-def _order(group: Mapping[str, Any], around: Surroundings) -> tuple[Any, ...]:
-    machine = around.directory.by_id.get(group.get("machine_id"))  # type: ignore[arg-type]
-    place = (machine.line, machine.number) if machine else None
-    told = [group.get(name) for name in ("defect", "found_at", "coil", "pallet", "mark")]
-    return tuple(
-        (value is None, value) for value in (group["bucket_start"], group.get("line"), place, *told)
-    )
+def _standing(
+    keys: Collection[tuple[Any, ...]], names: Sequence[str], around: Surroundings
+) -> Callable[[tuple[Any, ...]], tuple[int, ...]]:
+    """Where a key stands: by bucket, line, machine, kind and the rest; the unknown comes last.
+
+    Each value gets its rank among those of its column first, since a value is in many keys.
+    """
+    told = ("", *names)
+    columns = [told.index(name) for name in _STANDING if name in told]
+    ranks = []
+    for column in columns:
+        worth = {
+            value: _worth(told[column], value, around) for value in {key[column] for key in keys}
+        }
+        ordered = sorted(worth.items(), key=lambda one: (one[1] is None, one[1]))
+        ranks.append((column, {value: rank for rank, (value, _worth_of) in enumerate(ordered)}))
+    return lambda key: tuple(rank[key[column]] for column, rank in ranks)
+
+
+def _worth(name: str, value: Any, around: Surroundings) -> Any:
+    """What a value of a column is ordered by, None where nobody knows."""
+    if name == "line_id":
+        return around.directory.line_numbers.get(value)
+    if name == "defect_id":
+        return around.by_id[value].defect
+    if name == "machine_id":
+        machine = around.directory.by_id.get(value)
+        return (machine.line, machine.number) if machine else None
+    return value

@@ -196,7 +196,12 @@ class Choice:
         if asked.machine_ids is not None:
             found.append(CurrentEntry.machine_id.in_(asked.machine_ids))
         if self.defect_ids is not None:
-            found.append(CurrentEntry.defect_id.in_(self.defect_ids))
+            kind: ColumnElement[uuid.UUID] = CurrentEntry.defect_id.expression
+            if asked.is_settled is False:
+                # Far fewer entries have no machine than are of a kind; SQLite does not know that,
+                # and would look through all of the kind.
+                kind = func.coalesce(kind, kind)
+            found.append(kind.in_(self.defect_ids))
         if asked.kind is not EntryKind.ALL:
             is_production = CurrentEntry.inspected.is_(None)
             found.append(is_production if asked.kind is EntryKind.PRODUCTION else ~is_production)

@@ -5,9 +5,10 @@ All of it through the reads of the log and of the counters; the number of statem
 
 import uuid
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from operator import attrgetter
 from typing import NamedTuple, TypeAlias
 
 from sqlalchemy.orm import Session
@@ -230,22 +231,26 @@ def _by_key(
     """What was found by key, and what belongs to no key yet."""
     found: dict[RateKey, Found] = {}
     unsettled = Found()
+    key_of = _keys(asked)
     for row in rows:
         one = Found(row.cans, row.counted_occurrences, row.entries)
-        key = _key(asked, row)
+        key = key_of(row)
         if key is None:
             unsettled = _sum(unsettled, one)
         else:
-            found[key] = _sum(found.get(key, Found()), one)
+            before = found.get(key)
+            found[key] = one if before is None else _sum(before, one)
     return found, unsettled
 
 
 def added(every: Iterable[Found]) -> Found:
     """All that was found, added up."""
-    total = Found()
+    cans = occurrences = entries = 0
     for one in every:
-        total = _sum(total, one)
-    return total
+        cans += one.cans
+        occurrences += one.occurrences
+        entries += one.entries
+    return Found(cans, occurrences, entries)
 
 
 def _sum(one: Found, other: Found) -> Found:
@@ -254,20 +259,30 @@ def _sum(one: Found, other: Found) -> Found:
     )
 
 
-def _key(asked: RateQuestion, row: Group) -> RateKey | None:
-    """The key of a row, None if nobody knows yet which machine or line it belongs to."""
-    parts: dict[By, Part] = {
-        By.MACHINE: row.machine_id,
-        By.LINE: row.line,
-        By.DEFECT: row.defect,
-        By.STATION: row.found_at,
-        By.PLANT: "",
-    }
-    of = tuple(parts[one] for one in asked.told_apart)
-    for one, part in zip(asked.told_apart, of, strict=True):
-        if part is None and one in (By.MACHINE, By.LINE):
-            return None
-    return RateKey(row.bucket_start if asked.bucket is not None else None, of)
+_PARTS: dict[By, Callable[[Group], Part]] = {
+    By.MACHINE: attrgetter("machine_id"),
+    By.LINE: attrgetter("line"),
+    By.DEFECT: attrgetter("defect"),
+    By.STATION: attrgetter("found_at"),
+    By.PLANT: lambda _row: "",
+}
+
+
+def _keys(asked: RateQuestion) -> Callable[[Group], RateKey | None]:
+    """How to tell the key of a row: None if nobody knows yet its machine or line."""
+    parts = [(_PARTS[one], one in (By.MACHINE, By.LINE)) for one in asked.told_apart]
+    in_buckets = asked.bucket is not None
+
+    def key_of(row: Group) -> RateKey | None:
+        of = []
+        for part_of, is_needed in parts:
+            part = part_of(row)
+            if part is None and is_needed:
+                return None
+            of.append(part)
+        return RateKey(row.bucket_start if in_buckets else None, tuple(of))
+
+    return key_of
 
 
 def machines_in_scope(places: Directory, asked: RateQuestion | ChartQuestion) -> set[uuid.UUID]:
@@ -352,8 +367,9 @@ def _sample_evidence(session: Session, asked: RateQuestion) -> RateEvidence:
     rows = sample_counts(
         session, entry_filter(asked), by=_columns(asked), bucket=asked.bucket or Bucket.DAY
     )
+    key_of = _keys(asked)
     for row in rows:
-        key = _key(asked, row)
+        key = key_of(row)
         one = Found(row.cans, row.cans, row.samples)
         if key is None:
             unsettled = _sum(unsettled, one)
