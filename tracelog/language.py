@@ -33,18 +33,16 @@ def language() -> str:
     forced = _forced.get()
     if forced is not None:
         return forced
-    # Looked for only where it is loaded, so that commands and numerics do not load it.
-    if "flask" not in sys.modules:
+    # Looked for only where it is loaded, so that commands and numerics do not load it; a page asks
+    # hundreds of times, and an import each time costs as much as the rest.
+    flask = sys.modules.get("flask")
+    if flask is None or not flask.has_request_context():
         return ENGLISH
-    from flask import current_app, g, has_request_context
-
-    if not has_request_context():
-        return ENGLISH
-    chosen: str | None = g.get(CHOICE)
+    chosen: str | None = flask.g.get(CHOICE)
     if chosen is None:
-        choose: Callable[[], str] | None = current_app.extensions.get(CHOICE)
+        choose: Callable[[], str] | None = flask.current_app.extensions.get(CHOICE)
         chosen = choose() if choose else ENGLISH
-        setattr(g, CHOICE, chosen)
+        setattr(flask.g, CHOICE, chosen)
     return chosen
 
 
