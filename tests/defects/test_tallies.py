@@ -38,7 +38,7 @@ from tracelog.defects.queries import (
     production_counts,
     sample_counts,
 )
-from tracelog.defects.tallies.rules import cut
+from tracelog.defects.tallies.rules import cut, whole_day_without
 from tracelog.plant.queries import directory, the_plant
 
 # Over the nights in which the plant's clock is put forward and back, and over several months.
@@ -131,6 +131,28 @@ def test_a_period_is_cut_without_gaps_at_midnights_of_the_plants_clock(
         assert one.start.astimezone(zone).date() == last.astimezone(zone).date()
         assert len(periods(Bucket.DAY, one.start, one.end, zone)) == 1
         assert not (is_midnight(one.start, zone) and is_midnight(one.end, zone))
+
+
+@given(INSTANTS, st.integers(1, 25 * 60), ZONES)
+def test_most_of_a_day_is_the_day_without_the_little_beside_it(
+    start: datetime, minutes: int, zone: ZoneInfo
+) -> None:
+    end = start + timedelta(minutes=minutes)
+    for one in cut(start, end, zone, by_month=False).rest:
+        whole = whole_day_without(one, zone)
+        if whole is None:
+            (day,) = periods(Bucket.DAY, one.start, one.end, zone)
+            assert one.end - one.start <= (day.end - day.start) / 2
+            continue
+        day, left = whole
+        assert is_midnight(day.start, zone)
+        assert is_midnight(day.end, zone)
+        pieces = sorted([one, *left], key=lambda piece: piece.start)
+        assert [day.start, *(piece.end for piece in pieces)] == [
+            *(piece.start for piece in pieces),
+            day.end,
+        ]
+        assert sum((piece.end - piece.start for piece in left), timedelta()) < one.end - one.start
 
 
 _MIDNIGHT = datetime.min.time()

@@ -13,7 +13,7 @@ from tracelog.buckets import Bucket, Period
 from tracelog.db import UtcInstant
 from tracelog.defects.models import CurrentEntry, EntryTally
 from tracelog.defects.selecting import Choice, EntryKind, Surroundings
-from tracelog.defects.tallies.rules import DAY, MONTH, cut
+from tracelog.defects.tallies.rules import DAY, MONTH, cut, whole_day_without
 from tracelog.plant.models import Machine
 from tracelog.plant.stretches import Stretch, sums_within
 
@@ -76,16 +76,19 @@ def tallied(
     tables = [
         *(_of_tallies(choice, around, MONTH, one, names, measures) for one in parts.months),
         *(_of_tallies(choice, around, DAY, one, names, measures) for one in parts.days),
-        *(_of_entries(choice, one, names, measures) for one in parts.rest),
+        *(
+            table
+            for one in parts.rest
+            for table in _of_part_of_day(choice, around, zone, one, names, measures)
+        ),
     ]
     if not tables:
         return
     every = union_all(*tables).subquery()
     groups = [every.c[name] for name in (("start_at", *names) if bucket else names)]
     sums = [func.sum(every.c[name]) for name in (*measures, "entries")]
-    asked = select(*groups, *sums).group_by(*groups)
-    if not groups:
-        asked = asked.having(func.count() > 0)
+    # What was taken off a whole day may leave nothing of it.
+    asked = select(*groups, *sums).group_by(*groups).having(sums[-1] > 0)
     first = 1 if bucket else 0
     for row in session.execute(asked):
         yield (
@@ -133,16 +136,45 @@ def _machines(choice: Choice, around: Surroundings) -> list[Any]:
     )
 
 
+def _of_part_of_day(
+    choice: Choice,
+    around: Surroundings,
+    zone: ZoneInfo,
+    stretch: Period,
+    names: Sequence[str],
+    measures: Sequence[str],
+) -> Iterator[Select[Any]]:
+    """A stretch within one day: its entries, or the day's tally less the entries beside it.
+
+    Whichever reads fewer. A period that ends now, in the afternoon, is a whole day less an evening
+    of which there is nothing yet.
+    """
+    whole = whole_day_without(stretch, zone)
+    if whole is None:
+        yield _of_entries(choice, stretch, names, measures)
+        return
+    day, left = whole
+    yield _of_tallies(choice, around, DAY, day, names, measures)
+    for one in left:
+        yield _of_entries(choice, one, names, measures, sign=-1)
+
+
 def _of_entries(
-    choice: Choice, stretch: Period, names: Sequence[str], measures: Sequence[str]
+    choice: Choice,
+    stretch: Period,
+    names: Sequence[str],
+    measures: Sequence[str],
+    sign: int = 1,
 ) -> Select[Any]:
-    """The entries themselves of a stretch within one day."""
+    """The entries themselves of a stretch within one day, added or taken off."""
     asked = replace(choice.asked, start=stretch.start, end=stretch.end, is_settled=True)
-    columns = [getattr(CurrentEntry, name) for name in (*names, *measures)]
+    told = [getattr(CurrentEntry, name) for name in names]
+    counted = [(sign * getattr(CurrentEntry, name)).label(name) for name in measures]
     return select(
         literal(stretch.start, UtcInstant()).label("start_at"),
-        *columns,
-        literal(1).label("entries"),
+        *told,
+        *counted,
+        literal(sign).label("entries"),
     ).where(*replace(choice, asked=asked).conditions())
 
 

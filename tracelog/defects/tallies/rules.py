@@ -103,5 +103,30 @@ def cut(start: datetime, end: datetime, zone: ZoneInfo, *, by_month: bool) -> Cu
     return Cut((months,), days, rest)
 
 
+def whole_day_without(stretch: Period, zone: ZoneInfo) -> tuple[Period, tuple[Period, ...]] | None:
+    """The day that holds a stretch and what of it the stretch leaves, if that is the shorter part.
+
+    Args:
+        stretch: within one day, UTC.
+        zone: the plant's.
+
+    Returns:
+        The day and up to two stretches that lie in it beside the given one; None where the stretch
+        itself is at most half of its day.
+
+    Example:
+        >>> from datetime import UTC
+        >>> most = Period(datetime(2026, 5, 1, 2, tzinfo=UTC), datetime(2026, 5, 2, tzinfo=UTC))
+        >>> day, left = whole_day_without(most, ZoneInfo("UTC"))
+        >>> [f"{one.start:%H} to {one.end:%H}" for one in left]
+        ['00 to 02']
+    """
+    first = day_of(stretch.start, zone)
+    day = Period(start_of_day(first, zone), start_of_day(first + timedelta(days=1), zone))
+    if 2 * (stretch.end - stretch.start) <= day.end - day.start:
+        return None
+    return day, _filled(Period(day.start, stretch.start), Period(stretch.end, day.end))
+
+
 def _filled(*stretches: Period) -> tuple[Period, ...]:
     return tuple(one for one in stretches if one.start < one.end)
