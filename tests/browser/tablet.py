@@ -134,22 +134,21 @@ class Tablet:
         The cookie of whoever was on is replaced and never missing: a page on its way without one
         is answered with the cookie of nobody, which may arrive after that of who signs in.
         """
-        request = self.context.request
+        request, person = self.context.request, CAST[role]
         for _again in range(3):
-            proof = self._on().get("token")
+            proof = self.contact().get("token")
             if proof is None:
                 shown = TOKEN.search(request.get(self.address("/sign-in")).text())
                 assert shown is not None
                 proof = shown[1]
-            person = CAST[role]
             form = {"csrf_token": proof, "name": person.name, "secret": person.secret}
             answer = request.post(self.address("/sign-in"), form=form, max_redirects=0)
             assert answer.status == 303
-            if str(self._on().get("name")).casefold() == person.name:
+            if str(self.contact().get("name")).casefold() == person.name:
                 return
-        raise AssertionError(f"{CAST[role].name} is not signed in")
+        raise AssertionError(f"{person.name} is not signed in")
 
-    def _on(self) -> dict[str, Any]:
+    def contact(self) -> dict[str, Any]:
         """Who is signed in, by the server's word."""
         answer: dict[str, Any] = self.context.request.get(self.address("/log/contact")).json()
         return answer

@@ -369,8 +369,7 @@ def test_signing_out_without_network_counts_at_once_and_on_the_server_later(
     tablet.network.mend()
     tablet.go()
     expect(tablet.page.get_by_role("heading", level=1)).to_have_text("Sign in")
-    answer = tablet.context.request.get(tablet.address("/log/contact"))
-    assert answer.json()["person"] is None
+    assert tablet.contact()["person"] is None
     tablet.sign_in("operator")
     tablet.go()
     tablet.wait_until(lambda: kept_rows(tablet_site.engine) == {17: (1, "Olga")})

@@ -151,12 +151,7 @@ class Walk:
                 self.sign_in(known[waits[0]["name"]])
             else:
                 self.tablet.send()
-                if (
-                    self.tablet.context.request.get(self.tablet.address("/log/contact")).json()[
-                        "person"
-                    ]
-                    is None
-                ):
+                if self.tablet.contact()["person"] is None:
                     self.sign_in(self.on)
             self.tablet.send()
         raise AssertionError(f"it still waits: {self.tablet.queued()}")

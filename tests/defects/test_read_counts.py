@@ -2,13 +2,10 @@
 
 import random
 from collections import Counter
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Connection, event
 from sqlalchemy.orm import Session
 
 from tests.defects.small_plant import (
@@ -33,15 +30,6 @@ from tracelog.defects.queries import (
 )
 from tracelog.errors import TracelogError
 from tracelog.plant.queries import the_plant
-
-
-@contextmanager
-def listening(connection: Connection, name: str, hears: Callable[..., None]) -> Iterator[None]:
-    event.listen(connection, name, hears)
-    try:
-        yield
-    finally:
-        event.remove(connection, name, hears)
 
 
 @pytest.fixture
@@ -241,20 +229,17 @@ def test_counts_take_a_fixed_number_of_statements(session: Session, statements: 
 
 @pytest.mark.usefixtures("plant")
 @pytest.mark.parametrize("database_kind", ["sqlite"], indirect=True)
-def test_what_has_no_machine_is_not_looked_for_among_all_of_its_kind(session: Session) -> None:
-    connection = session.connection()
-    asked: list[tuple[str, Any]] = []
-
-    def note(_c: Any, _cursor: Any, text: str, values: Any, _context: Any, _many: bool) -> None:
-        asked.append((text, values))
-
+def test_what_has_no_machine_is_not_looked_for_among_all_of_its_kind(
+    session: Session, statements: Statements
+) -> None:
     period = EntryFilter(start=hour(0), end=hour(24 * 90), defects=("split",))
-    with listening(connection, "before_cursor_execute", note):
-        production_counts(session, period, by=("machine", "bucket"))
+    statements.clear()
+    production_counts(session, period, by=("machine", "bucket"))
+    asked = [*zip(statements.texts, statements.values, strict=True)]
     plans = [
         " ".join(
             str(row[3])
-            for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {text}", values)
+            for row in session.connection().exec_driver_sql(f"EXPLAIN QUERY PLAN {text}", values)
             if "current_entries" in str(row[3])
         )
         for text, values in asked

@@ -13,6 +13,10 @@ FRAME = ("SAVEPOINT", "RELEASE SAVEPOINT", "ROLLBACK", "BEGIN", "COMMIT", "PRAGM
 class Statements:
     """The statements sent to `engine` since it was made or last cleared.
 
+    Attributes:
+        texts: of each, in order.
+        values: of each, as the driver got them.
+
     Example:
         >>> with statements.counted() as sent:  # doctest: +SKIP
         ...     machines_on_the_floor(session)
@@ -22,6 +26,7 @@ class Statements:
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self.texts: list[str] = []
+        self.values: list[Any] = []
         event.listen(engine, "before_cursor_execute", self._note)
 
     def __len__(self) -> int:
@@ -30,6 +35,7 @@ class Statements:
     def clear(self) -> None:
         """Forget what was sent so far."""
         self.texts.clear()
+        self.values.clear()
 
     def close(self) -> None:
         """Stop listening."""
@@ -48,3 +54,4 @@ class Statements:
     ) -> None:
         if not text.lstrip().upper().startswith(FRAME):
             self.texts.append(text)
+            self.values.append(values)

@@ -42,6 +42,8 @@ _COLUMNS: dict[By, str] = {
     "pallet": "pallet",
     "mark": "mark",
 }
+# Columns that a row tells by another name.
+_TOLD_AS = {"line_id": "line", "defect_id": "defect"}
 # In which order rows come; the first is the bucket's.
 _STANDING = ("", "line_id", "machine_id", "defect_id", "found_at", "coil", "pallet", "mark")
 
@@ -274,18 +276,16 @@ def _halves(starts: Sequence[str], first: int, end: int) -> str:
 def _grouping(
     names: Sequence[str], around: Surroundings
 ) -> Callable[[Sequence[Any]], dict[str, Any]]:
-    """Names of what a key says: its line by number, its kind of defect by name."""
-    told: dict[str, tuple[str, Callable[[Any], Any] | None]] = {
-        "line_id": ("line", around.directory.line_numbers.get),
-        "defect_id": ("defect", lambda kind: around.by_id[kind].defect),
-    }
-    columns = [(place, *told.get(name, (name, None))) for place, name in enumerate(names, 1)]
+    """What tells the values of a key by name."""
+    columns = [(_TOLD_AS.get(name, name), name) for name in names]
 
     def group(key: Sequence[Any]) -> dict[str, Any]:
-        said = {
-            name: key[place] if tell is None else tell(key[place]) for place, name, tell in columns
+        start, *values = key
+        told = {
+            field: _told(name, value, around)
+            for (field, name), value in zip(columns, values, strict=True)
         }
-        return {"bucket_start": key[0], **said}
+        return {"bucket_start": start, **told}
 
     return group
 
@@ -298,24 +298,30 @@ def _standing(
     Each value gets its rank among those of its column first, since a value is in many keys.
     """
     told = ("", *names)
-    columns = [told.index(name) for name in _STANDING if name in told]
-    ranks = []
-    for column in columns:
-        worth = {
-            value: _worth(told[column], value, around) for value in {key[column] for key in keys}
-        }
-        ordered = sorted(worth.items(), key=lambda one: (one[1] is None, one[1]))
-        ranks.append((column, {value: rank for rank, (value, _worth_of) in enumerate(ordered)}))
+    ranks = [
+        (column, _ranks(name, {key[column] for key in keys}, around))
+        for name in _STANDING
+        if name in told
+        for column in [told.index(name)]
+    ]
     return lambda key: tuple(rank[key[column]] for column, rank in ranks)
 
 
-def _worth(name: str, value: Any, around: Surroundings) -> Any:
-    """What a value of a column is ordered by, None where nobody knows."""
+def _ranks(name: str, values: Collection[Any], around: Surroundings) -> dict[Any, int]:
+    def order(value: Any) -> tuple[bool, Any]:
+        worth = _told(name, value, around)
+        if name == "machine_id":
+            machine = around.directory.by_id.get(value)
+            worth = (machine.line, machine.number) if machine else None
+        return worth is None, worth
+
+    return {value: rank for rank, value in enumerate(sorted(values, key=order))}
+
+
+def _told(name: str, value: Any, around: Surroundings) -> Any:
+    """A value of a column as a row says it: a line by number, a kind of defect by name."""
     if name == "line_id":
         return around.directory.line_numbers.get(value)
     if name == "defect_id":
         return around.by_id[value].defect
-    if name == "machine_id":
-        machine = around.directory.by_id.get(value)
-        return (machine.line, machine.number) if machine else None
     return value

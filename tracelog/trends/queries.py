@@ -236,10 +236,10 @@ def _by_key(
         one = Found(row.cans, row.counted_occurrences, row.entries)
         key = key_of(row)
         if key is None:
-            unsettled = _sum(unsettled, one)
+            unsettled = added((unsettled, one))
         else:
             before = found.get(key)
-            found[key] = one if before is None else _sum(before, one)
+            found[key] = one if before is None else added((before, one))
     return found, unsettled
 
 
@@ -251,12 +251,6 @@ def added(every: Iterable[Found]) -> Found:
         occurrences += one.occurrences
         entries += one.entries
     return Found(cans, occurrences, entries)
-
-
-def _sum(one: Found, other: Found) -> Found:
-    return Found(
-        one.cans + other.cans, one.occurrences + other.occurrences, one.entries + other.entries
-    )
 
 
 _PARTS: dict[By, Callable[[Group], Part]] = {
@@ -372,9 +366,9 @@ def _sample_evidence(session: Session, asked: RateQuestion) -> RateEvidence:
         key = key_of(row)
         one = Found(row.cans, row.cans, row.samples)
         if key is None:
-            unsettled = _sum(unsettled, one)
+            unsettled = added((unsettled, one))
             continue
-        found[key] = _sum(found.get(key, Found()), one)
+        found[key] = added((found.get(key, Found()), one))
         exposures[key] = exposures.get(key, 0) + row.inspected
     counted = added(found.values())
     return RateEvidence(found, exposures, unsettled, counted, sum(exposures.values()))
