@@ -24,6 +24,7 @@ from tracelog.terminal import demand_known, open_database
 from tracelog.web.bodies import AT_ONCE as BODIES_AT_ONCE
 from tracelog.web.counting import share_between_workers
 from tracelog.web.serving import PROXIES_VARIABLE
+from tracelog.web.stopping import give_last_call
 from tracelog.web.turns import THREADS
 
 if TYPE_CHECKING:
@@ -157,6 +158,7 @@ def run_server(settings: Settings, host: str, port: int, workers: int) -> None:
         process_name=None,
     )
     logging.getLogger("_granian").addFilter(_is_no_remark_on_threads)
+    server.on_startup(give_last_call)
     server.serve()
 
 

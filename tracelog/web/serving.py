@@ -19,6 +19,7 @@ from tracelog.web.application import LARGEST_REQUEST_BYTES, Application, create_
 from tracelog.web.bodies import Arrivals, whole_bodies
 from tracelog.web.counting import count_turned_away
 from tracelog.web.problems import answer_problem
+from tracelog.web.stopping import heed_last_call
 from tracelog.web.turns import Turns, crowded, in_turns, kind_of
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ _MALLOC = {_M_ARENA_MAX: 2, _M_MMAP_THRESHOLD: 1 << 18, _M_TRIM_THRESHOLD: 1 << 
 
 def application() -> Application:
     """Make the application of this process."""
-    _heed_signals_while_loading()
+    heed_last_call()
     _give_memory_back()
     proxies = int(os.environ.get(PROXIES_VARIABLE, "0") or "0")
     settings = load_settings()
@@ -77,17 +78,6 @@ def await_bodies(app: Application, arrivals: Arrivals) -> None:
     app.wsgi_app = whole_bodies(  # type: ignore[method-assign, assignment]
         app.wsgi_app, refuse, arrivals, LARGEST_REQUEST_BYTES
     )
-
-
-def _heed_signals_while_loading() -> None:
-    """Let a signal to stop end a worker that has not answered anybody yet.
-
-    A fork begins with the handlers of the process that started it, which would note the signal for
-    nobody; the worker would be waited for, with whoever has connected to it, until it is killed.
-    """
-    if multiprocessing.parent_process() is not None:
-        for name in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(name, signal.SIG_DFL)
 
 
 def _give_memory_back() -> None:
