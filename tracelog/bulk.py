@@ -27,7 +27,6 @@ from sqlalchemy import (
     insert,
     select,
 )
-from sqlalchemy import cast as sql_cast
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
@@ -425,14 +424,10 @@ def array_text(values: Iterable[object]) -> str:
     Thousands of values travel as one text far faster than as a list, whose every element the
     driver would escape by itself.
     """
-    return "{" + ",".join(map(str, values)) + "}"
-
-
-def array_of(element: Any, values: Iterable[object]) -> Any:
-    """An array of PostgreSQL with these numbers, ids or instants with an offset.
-
-    Args:
-        element: the type of an element, such as `Uuid`.
-        values: of that type, none missing.
-    """
-    return sql_cast(bindparam(None, array_text(values), String, unique=True), ARRAY(element))
+    if isinstance(values, range):
+        return "{" + ",".join(map(str, values)) + "}"
+    # Many are one object, such as a machine's id, and each is written once. They are known by their
+    # identity, since that of an id's value takes as long as to write it; held, none changes it.
+    held = list(values)
+    texts = {key: str(value) for key, value in {id(value): value for value in held}.items()}
+    return "{" + ",".join([texts[id(value)] for value in held]) + "}"

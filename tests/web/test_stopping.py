@@ -1,4 +1,4 @@
-"""At the last call whoever stands at the door is let in, and nobody new; no signal is slept through."""
+"""At the last call who stands at the door is let in, nobody new is; no signal is slept through."""
 
 import socket
 import sys

@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session
 
-from tracelog.buckets import Period
 from tracelog.defects.models import CurrentEntry, EntryCorrection
 from tracelog.defects.queries import EntryView, entry_view
 from tracelog.defects.selecting import (
@@ -22,7 +21,7 @@ from tracelog.defects.selecting import (
     unaltered,
 )
 from tracelog.defects.tallies.queries import sums_of_days
-from tracelog.defects.tallies.rules import Cut, cut
+from tracelog.defects.tallies.rules import cut
 from tracelog.plant.queries import the_plant
 from tracelog.plant.stretches import Stretch, nearest_keys, sums_within
 
@@ -100,9 +99,11 @@ def _counted(
     zone = the_plant(session).zone
     places, of_entries, days = [], [], []
     for place, one in enumerate(stretches):
-        parts = Cut((), (), (Period(one.start, one.end),))
-        if one.end - one.start >= _LONG:
-            parts = cut(one.start, one.end, zone, by_month=False)
+        if one.end - one.start < _LONG:
+            places.append(place)
+            of_entries.append(one)
+            continue
+        parts = cut(one.start, one.end, zone, by_month=False)
         for part in parts.rest:
             places.append(place)
             of_entries.append(Stretch(one.owner_id, part.start, part.end))

@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
@@ -92,7 +93,7 @@ def _open_at_starts(
         moment=Pallet.started_at,
         columns=PALLET_COLUMNS,
         most=MOST_AT_ONCE,
-        is_taken=lambda at: or_(Pallet.ended_at.is_(None), Pallet.ended_at >= at),
+        is_taken=_is_filled_at,
     )
     for row in begun:
         starts, ends = edges[row.line_id]
@@ -101,3 +102,8 @@ def _open_at_starts(
         if place < 0 or row.started_at > ends[place]:
             found[row.pallet] = pallet_stay(row, as_of)
     return list(found.values())
+
+
+def _is_filled_at(moment: Any) -> Any:
+    """A condition: a pallet that had begun by then had not ended before."""
+    return or_(Pallet.ended_at.is_(None), Pallet.ended_at >= moment)

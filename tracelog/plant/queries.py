@@ -101,6 +101,10 @@ class Directory:
             CodedMachine(machine.id, machine.line, machine.number) for machine in self.bodymakers
         )
 
+    @cached_property
+    def _by_code(self) -> dict[DomeCode, CodedMachine]:
+        return {machine.default_code: machine for machine in self._coded}
+
     def line(self, line: int) -> uuid.UUID:
         """Id of a line.
 
@@ -181,9 +185,12 @@ class Directory:
 
     def candidates(self, read: DomeCode | None, moment: datetime) -> list[MachineView]:
         """Bodymakers whose cans can bear the code as read, at an instant."""
-        return [
-            self.by_id[found] for found in candidates(read, moment, self._coded, self.overrides)
-        ]
+        coded: Iterable[CodedMachine] = self._coded
+        if read is not None and read.is_complete:
+            # By default it is the code of one machine, whatever others the plant has.
+            own = self._by_code.get(read)
+            coded = () if own is None else (own,)
+        return [self.by_id[found] for found in candidates(read, moment, coded, self.overrides)]
 
 
 def the_plant(session: Session) -> PlantView:

@@ -9,12 +9,17 @@ import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Any
 
 from sqlalchemy import (
+    ARRAY,
+    BigInteger,
     Integer,
+    String,
     Uuid,
     bindparam,
+    cast,
     column,
     func,
     literal_column,
@@ -23,13 +28,14 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Session
 
-from tracelog.bulk import array_of
+from tracelog.bulk import array_text
 from tracelog.db import UtcInstant
 from tracelog.instants import EARLIEST
 
 _INSTANT = timedelta(microseconds=1)
 # Stretches are cut where they hold so many times what is wanted, to about so many times that.
 _WORTH_CUTTING, _CUT_TO = 6, 3
+_MOST, _BEFORE_LAST = bindparam("most", type_=Integer), bindparam("before_last", type_=Integer)
 
 
 @dataclass(frozen=True)
@@ -63,21 +69,42 @@ def sums_within(
     """
     if not stretches:
         return []
-    asked = _as_table(session, stretches)
+    is_sqlite = _is_sqlite(session)
+    build = _sums_query if conditions else _usual_sums_query
+    query = build(owner, moment, tuple(measures), tuple(conditions), is_sqlite=is_sqlite)
+    found: list[tuple[int, ...]] = [()] * len(stretches)
+    for number, *figures in session.execute(query, _given(stretches, is_sqlite=is_sqlite)):
+        found[number] = tuple(json.loads(figures[0]) if is_sqlite else figures)
+    return found
+
+
+def _sums_query(
+    owner: Any,
+    moment: Any,
+    measures: tuple[Any, ...],
+    conditions: tuple[Any, ...],
+    *,
+    is_sqlite: bool,
+) -> Any:
+    asked = _asked(is_sqlite=is_sqlite)
     sums = [func.coalesce(func.sum(one), 0) for one in measures]
     inside = (owner == asked.c.owner, moment >= asked.c.start, moment < asked.c.end, *conditions)
-    if session.get_bind().dialect.name == "sqlite":
+    if is_sqlite:
         # One text of all figures, since a subquery gives one value and a join would be sorted.
         figures = select(func.json_array(func.count(), *sums)).where(*inside)
         own = figures.correlate(asked).scalar_subquery()
-        texts = session.execute(select(asked.c.number, own).select_from(asked))
-        return [tuple(json.loads(text)) for _number, text in sorted(texts)]
+        return select(asked.c.number, own).select_from(asked)
     # By itself for each stretch: no plan that reads the table from end to end.
     columns = [func.count().label("rows")]
-    columns += [one.label(f"sum_{place}") for place, one in enumerate(sums)]
+    # PostgreSQL adds whole numbers up to a decimal one, which takes long to read.
+    columns += [cast(one, BigInteger).label(f"sum_{place}") for place, one in enumerate(sums)]
     each = select(*columns).where(*inside).correlate(asked).lateral()
-    rows = session.execute(select(asked.c.number, *each.c).select_from(asked).join(each, true()))
-    return [tuple(int(one) for one in row[1:]) for row in sorted(rows)]
+    return select(asked.c.number, *each.c).select_from(asked).join(each, true())
+
+
+# To build a statement takes longer than the database needs for many; without conditions they are
+# few, and are built once.
+_usual_sums_query = cache(_sums_query)
 
 
 def keys_within(
@@ -106,24 +133,47 @@ def keys_within(
     chosen = list(stretches)
     if not chosen:
         return []
-    asked = _as_table(session, chosen)
+    is_sqlite = _is_sqlite(session)
+    build = _keys_query if conditions else _usual_keys_query
+    columns = (owner, moment, key)
+    query = build(columns, tuple(conditions), latest=latest, is_sqlite=is_sqlite)
+    given = _given(chosen, is_sqlite=is_sqlite) | {"most": most, "before_last": most - 1}
+    return [(row[0], row[1]) for row in session.execute(query, given)]
+
+
+def _keys_query(
+    columns: tuple[Any, Any, Any], conditions: tuple[Any, ...], *, latest: bool, is_sqlite: bool
+) -> Any:
+    """The statement; on SQLite ``before_last`` is one less than ``most``."""
+    owner, moment, key = columns
+    asked = _asked(is_sqlite=is_sqlite)
     inside = (owner == asked.c.owner, moment >= asked.c.start, moment < asked.c.end, *conditions)
     order = (moment.desc(), key.desc()) if latest else (moment, key)
-    columns = (moment.label("moment"), key.label("key"))
-    if session.get_bind().dialect.name != "sqlite":
-        own = select(*columns).where(*inside).order_by(*order).limit(most)
+    told = (moment.label("moment"), key.label("key"))
+    if not is_sqlite:
+        own = select(*told).where(*inside).order_by(*order).limit(_MOST)
         each = own.correlate(asked).lateral()
-        every: Any = select(*each.c).select_from(asked).join(each, true())
-        return _first_of(session, every, most, latest=latest)
+        return _first_of(select(*each.c).select_from(asked).join(each, true()), latest=latest)
     # Where in the index to stop is looked up first: each stretch is read just so far.
-    farthest = select(moment).where(*inside).order_by(order[0]).limit(1).offset(most - 1)
+    farthest = select(moment).where(*inside).order_by(order[0]).limit(1).offset(_BEFORE_LAST)
     stop = farthest.correlate(asked).scalar_subquery()
     if latest:
         bounds = moment >= func.coalesce(stop, asked.c.start), moment < asked.c.end
     else:
         bounds = moment >= asked.c.start, moment <= func.coalesce(stop, asked.c.last)
-    every = select(*columns).where(owner == asked.c.owner, *bounds, *conditions)
-    return _first_of(session, every, most, latest=latest)
+    every = select(*told).where(owner == asked.c.owner, *bounds, *conditions)
+    return _first_of(every, latest=latest)
+
+
+_usual_keys_query = cache(_keys_query)
+
+
+def _first_of(every: Any, *, latest: bool) -> Any:
+    """The first of the first rows of each stretch, sorted by the database."""
+    rows = every.distinct().subquery()
+    moment, key = rows.c
+    order = (moment.desc(), key.desc()) if latest else (moment, key)
+    return select(moment, key).order_by(*order).limit(_MOST)
 
 
 def nearest_keys(
@@ -154,17 +204,6 @@ def nearest_keys(
     return keys_within(session, wanted, *columns, most, latest=latest, conditions=conditions)
 
 
-def _first_of(
-    session: Session, every: Any, most: int, *, latest: bool
-) -> list[tuple[datetime, Any]]:
-    """The first of the first rows of each stretch, sorted by the database."""
-    rows = every.distinct().subquery()
-    moment, key = rows.c
-    order = (moment.desc(), key.desc()) if latest else (moment, key)
-    found = session.execute(select(moment, key).order_by(*order).limit(most))
-    return [(row[0], row[1]) for row in found]
-
-
 def latest_begun(
     session: Session,
     moments: Sequence[tuple[uuid.UUID, datetime]],
@@ -185,23 +224,38 @@ def latest_begun(
         owner, moment: columns of the table.
         columns: what is read.
         most: how many of the last rows are looked at; those that began with the last of them too.
-        is_taken: of them, which: a condition, given the column of the instant that was asked for.
+        is_taken: of them, which: a condition, given the column of the instant that was asked for; a
+            function of a module, since the statement is built once for each.
 
     Returns:
         Rows of the columns, in no order; a row is there for each instant that takes it.
     """
     if not moments:
         return []
-    asked = _as_table(session, [Stretch(own, at, at) for own, at in moments])
+    is_sqlite = _is_sqlite(session)
+    query = _begun_query((owner, moment), tuple(columns), is_taken, is_sqlite=is_sqlite)
+    given = _given([Stretch(own, at, at) for own, at in moments], is_sqlite=is_sqlite)
+    return session.execute(query, given | {"before_last": most - 1}).all()
+
+
+@cache
+def _begun_query(
+    placed: tuple[Any, Any],
+    columns: tuple[Any, ...],
+    is_taken: Callable[[Any], Any],
+    *,
+    is_sqlite: bool,
+) -> Any:
+    owner, moment = placed
+    asked = _asked(is_sqlite=is_sqlite)
     begun = (owner == asked.c.owner, moment <= asked.c.start)
-    last = select(moment).where(*begun).order_by(moment.desc()).limit(1).offset(most - 1)
+    last = select(moment).where(*begun).order_by(moment.desc()).limit(1).offset(_BEFORE_LAST)
     since = func.coalesce(last.correlate(asked).scalar_subquery(), EARLIEST)
-    if session.get_bind().dialect.name == "sqlite":
-        wanted = select(*columns).where(*begun, moment >= since, is_taken(asked.c.start))
-        return session.execute(wanted).all()
-    own = select(*columns).where(*begun, moment >= since, is_taken(asked.c.start))
-    each = own.correlate(asked).lateral()
-    return session.execute(select(*each.c).select_from(asked).join(each, true())).all()
+    wanted = select(*columns).where(*begun, moment >= since, is_taken(asked.c.start))
+    if is_sqlite:
+        return wanted
+    each = wanted.correlate(asked).lateral()
+    return select(*each.c).select_from(asked).join(each, true())
 
 
 def enough(
@@ -254,42 +308,39 @@ def nearest_part(
     return [one for one in cut if one.start < one.end]
 
 
-def _as_table(session: Session, stretches: Sequence[Stretch]) -> Any:
-    if session.get_bind().dialect.name == "sqlite":
-        return _as_json(stretches)
-    return (
-        func.unnest(
-            array_of(Integer, range(len(stretches))),
-            array_of(Uuid, (one.owner_id for one in stretches)),
-            array_of(UtcInstant, (one.start for one in stretches)),
-            array_of(UtcInstant, (one.end for one in stretches)),
-        )
-        .table_valued(
-            column("number", Integer),
-            column("owner", Uuid),
-            column("start", UtcInstant),
-            column("end", UtcInstant),
-        )
-        .render_derived()
+def _is_sqlite(session: Session) -> bool:
+    return session.get_bind().dialect.name == "sqlite"
+
+
+def _asked(*, is_sqlite: bool) -> Any:
+    """Stretches as a table, whose values `_given` tells; on SQLite also their last instants."""
+    return _one_text() if is_sqlite else _arrays()
+
+
+def _given(stretches: Sequence[Stretch], *, is_sqlite: bool) -> dict[str, Any]:
+    if is_sqlite:
+        return {"stretches": _as_json(stretches)}
+    return {
+        "numbers": array_text(range(len(stretches))),
+        "owners": array_text(one.owner_id for one in stretches),
+        "starts": array_text(one.start for one in stretches),
+        "ends": array_text(one.end for one in stretches),
+    }
+
+
+def _arrays() -> Any:
+    kinds: tuple[tuple[str, str, Any], ...] = (
+        *(("numbers", "number", Integer), ("owners", "owner", Uuid)),
+        *(("starts", "start", UtcInstant), ("ends", "end", UtcInstant)),
     )
+    arrays = [cast(bindparam(name, type_=String), ARRAY(kind)) for name, _column, kind in kinds]
+    columns = [column(name, kind) for _name, name, kind in kinds]
+    return func.unnest(*arrays).table_valued(*columns).render_derived()
 
 
-def _as_json(stretches: Sequence[Stretch]) -> Any:
-    """As one text, since SQLite takes no arrays; instants and ids as its tables hold them."""
-    # Many stretches begin and end together, such as those of a shift on each machine.
-    kept: dict[datetime, str] = {}
-    last: dict[datetime, str] = {}
-    for one in stretches:
-        for moment in (one.start, one.end):
-            if moment not in kept:
-                kept[moment] = _as_kept(moment)
-        if one.end not in last:
-            last[one.end] = _as_kept(one.end - _INSTANT)
-    rows = [
-        [number, one.owner_id.hex, kept[one.start], kept[one.end], last[one.end]]
-        for number, one in enumerate(stretches)
-    ]
-    each = func.json_each(bindparam("stretches", json.dumps(rows))).table_valued("value")
+def _one_text() -> Any:
+    """As one text, since SQLite takes no arrays."""
+    each = func.json_each(bindparam("stretches", type_=String)).table_valued("value")
     kinds = (
         *(("number", Integer), ("owner", Uuid)),
         *(("start", UtcInstant), ("end", UtcInstant), ("last", UtcInstant)),
@@ -300,6 +351,25 @@ def _as_json(stretches: Sequence[Stretch]) -> Any:
             for place, (name, kind) in enumerate(kinds)
         )
     ).subquery("asked")
+
+
+def _as_json(stretches: Sequence[Stretch]) -> str:
+    """Ids and instants as SQLite's tables hold them."""
+    # Many stretches begin and end together, such as those of a shift on each machine.
+    kept: dict[datetime, str] = {}
+    last: dict[datetime, str] = {}
+    for one in stretches:
+        for moment in (one.start, one.end):
+            if moment not in kept:
+                kept[moment] = _as_kept(moment)
+        if one.end not in last:
+            last[one.end] = _as_kept(one.end - _INSTANT)
+    return json.dumps(
+        [
+            [number, one.owner_id.hex, kept[one.start], kept[one.end], last[one.end]]
+            for number, one in enumerate(stretches)
+        ]
+    )
 
 
 def _as_kept(moment: datetime) -> str:

@@ -3,10 +3,9 @@
 import json
 import uuid
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import (
     ARRAY,
@@ -29,8 +28,7 @@ from tracelog.strokes.models import StrokeHour
 _ROWS_AT_ONCE = 50_000
 
 
-@dataclass(frozen=True)
-class HourRow:
+class HourRow(NamedTuple):
     """One row of the hours: strokes in the hour, and all before it."""
 
     strokes: int

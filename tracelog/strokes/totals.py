@@ -41,6 +41,9 @@ class Totals:
         hour_at, ends_at = self.hours[moment]
         row = self.rows[machine_id, hour_at]
         start, end = max(hour_at, reach.first_at), min(ends_at, reach.last_at)
+        if moment == start:
+            # As shifts do, most periods begin and end with an hour.
+            return row.total_before
         strokes = row.strokes if ends_at <= reach.last_at else reach.total - row.total_before
         return row.total_before + strokes * microseconds_between(start, moment) // (
             microseconds_between(start, end)

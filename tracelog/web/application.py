@@ -40,7 +40,7 @@ import importlib
 from datetime import datetime
 from typing import Any
 
-from flask import Blueprint, Flask, get_flashed_messages, request
+from flask import Blueprint, Flask, g, get_flashed_messages, request
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from werkzeug.middleware.proxy_fix import ProxyFix
@@ -342,10 +342,9 @@ def _in_plant_zone(write: Any) -> Any:
 
 def _plant() -> PlantView | None:
     """The plant, None where there is none or it cannot be read just now."""
-    from flask import g
-
-    if g.get("tracelog_without_database"):
-        found: PlantView | None = g.get("tracelog_plant")
+    # Asked for each instant of a page: what was found is looked for first.
+    found: PlantView | None = g.get("tracelog_plant")
+    if found is not None or g.get("tracelog_without_database"):
         return found
     try:
         return asked.the_plant_now()
@@ -354,8 +353,6 @@ def _plant() -> PlantView | None:
 
 
 def _visitor() -> asked.Visitor | None:
-    from flask import g
-
     if g.get("tracelog_without_database"):
         found: asked.Visitor | None = g.setdefault("tracelog_visitor", None)
         return found
@@ -373,8 +370,6 @@ def _own_language() -> str | None:
 
 def _unread() -> int:
     """How many notices the visitor has not read."""
-    from flask import g
-
     visitor = _visitor()
     if visitor is None or visitor.actor.account_id is None or g.get("tracelog_without_database"):
         return 0

@@ -128,7 +128,7 @@ def close_doors(doors: Iterable[socket.socket]) -> None:
     Raises:
         OSError: the system has no such filters.
     """
-    program = (_Instruction * len(_FILTER))(*_FILTER)
+    program = (_Instruction * len(_FILTER))(*[_Instruction(*one) for one in _FILTER])
     told = bytes(_Program(len(_FILTER), program))
     for door in doors:
         door.setsockopt(socket.SOL_SOCKET, _SO_ATTACH_FILTER, told)
