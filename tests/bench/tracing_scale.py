@@ -7,6 +7,7 @@ the machine, it tells more than the clock. What was loaded is left out of the se
 in a worker of the server.
 """
 
+import os
 import statistics
 import tempfile
 import time
@@ -60,9 +61,13 @@ def print_tracing_scale(part: int, databases: tuple[str, ...]) -> None:
 
 @contextmanager
 def own_postgresql(folder: Path) -> Iterator[str]:
-    """A PostgreSQL server for the bench alone; gives the address of an empty database."""
+    """A PostgreSQL server for the bench alone; gives the address of an empty database.
+
+    It may keep a quarter of the machine's memory, as the operator's guide says.
+    """
+    quarter_mb = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") // 4 // 1_000_000
     with patch.dict("os.environ", {FOLDER_VARIABLE: str(folder)}):
-        keeper = start_keeper(folder)
+        keeper = start_keeper(folder, quarter_mb)
         try:
             yield Databases("postgresql").empty()
         finally:

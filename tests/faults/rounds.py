@@ -100,8 +100,8 @@ def kill_worker(place: Place, chance: random.Random) -> Account:
 
 
 def stop_server(place: Place, chance: random.Random) -> Account:
-    """The server is asked to stop: every request that it took is answered, then it is gone."""
-    with place.loggers().at_work() as loggers:
+    """The server is asked to stop: every client that had connected is answered, then it is gone."""
+    with place.loggers(8).at_work() as loggers:
         loggers.wait_for(chance.randint(1, 12))
         time.sleep(chance.uniform(0, 0.02))
         asked_at = time.monotonic()
@@ -112,7 +112,7 @@ def stop_server(place: Place, chance: random.Random) -> Account:
         place.server.start()
         loggers.wait_for(1)
     cut_off = loggers.account.broken_off
-    assert not cut_off, f"requests that were taken got no whole answer in {took:.1f} s: {cut_off}"
+    assert not cut_off, f"clients that had connected got no whole answer in {took:.1f} s: {cut_off}"
     return loggers.account
 
 

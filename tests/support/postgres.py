@@ -31,7 +31,7 @@ listen_addresses = '127.0.0.1'
 unix_socket_directories = ''
 port = {port}
 max_connections = 200
-shared_buffers = 64MB
+shared_buffers = {memory_mb}MB
 fsync = off
 full_page_writes = off
 synchronous_commit = off
@@ -54,12 +54,17 @@ def server_url() -> str:
     return "postgresql+psycopg://" + str(answer["url"]).split("://", 1)[1]
 
 
-def start_keeper(folder: Path) -> "subprocess.Popen[bytes]":
-    """Start the keeper of this run; closing its standard input ends it."""
+def start_keeper(folder: Path, memory_mb: int = 64) -> "subprocess.Popen[bytes]":
+    """Start the keeper of this run; closing its standard input ends it.
+
+    Args:
+        folder: of the run.
+        memory_mb: what the server may keep of its databases, in all its processes together.
+    """
     log = (folder / "keeper.log").open("wb")
     with log:
         return subprocess.Popen(
-            [sys.executable, "-m", "tests.support.postgres", str(folder)],
+            [sys.executable, "-m", "tests.support.postgres", str(folder), str(memory_mb)],
             stdin=subprocess.PIPE,
             stdout=log,
             stderr=log,
@@ -76,7 +81,7 @@ def stop_keeper(keeper: "subprocess.Popen[bytes]") -> None:
     keeper.wait(timeout=60)
 
 
-def _keep(folder: Path) -> None:
+def _keep(folder: Path, memory_mb: int) -> None:
     closed = threading.Event()
 
     def watch() -> None:
@@ -88,7 +93,7 @@ def _keep(folder: Path) -> None:
     try:
         while not closed.wait(0.03):
             if take_away is None and (folder / WANTED).exists():
-                url, take_away = _provide(folder)
+                url, take_away = _provide(folder, memory_mb)
                 testrun.write_whole(folder / READY, json.dumps(url))
     finally:
         if take_away is not None:
@@ -96,7 +101,7 @@ def _keep(folder: Path) -> None:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _provide(folder: Path) -> tuple[dict[str, str], Callable[[], None]]:
+def _provide(folder: Path, memory_mb: int) -> tuple[dict[str, str], Callable[[], None]]:
     given = os.environ.get(URL_VARIABLE)
     try:
         if given:
@@ -104,7 +109,7 @@ def _provide(folder: Path) -> tuple[dict[str, str], Callable[[], None]]:
             with psycopg.connect(url, connect_timeout=10):
                 pass
             return {"url": url}, lambda: _drop_databases(url, folder.name)
-        return _start_cluster(folder)
+        return _start_cluster(folder, memory_mb)
     except (LookupError, OSError, psycopg.Error, IndexError) as problem:
         why = f"{URL_VARIABLE} does not lead to a server: {problem}" if given else str(problem)
         return {"absent": " ".join(why.split())}, lambda: None
@@ -113,7 +118,7 @@ def _provide(folder: Path) -> tuple[dict[str, str], Callable[[], None]]:
         return {"absent": f"a temporary server did not start: {said}"}, lambda: None
 
 
-def _start_cluster(folder: Path) -> tuple[dict[str, str], Callable[[], None]]:
+def _start_cluster(folder: Path, memory_mb: int) -> tuple[dict[str, str], Callable[[], None]]:
     # The account that runs the server must get through to its own folder in here.
     folder.chmod(0o711)
     programs = find_programs(folder)
@@ -128,7 +133,7 @@ def _start_cluster(folder: Path) -> tuple[dict[str, str], Callable[[], None]]:
     init_cluster(programs, place, data)
     port = _free_port()
     with (data / "postgresql.conf").open("a", encoding="utf-8") as settings:
-        settings.write(SETTINGS.format(port=port))
+        settings.write(SETTINGS.format(port=port, memory_mb=memory_mb))
     programs.run("pg_ctl", "start", "-w", "-D", str(data), "-l", str(place / "log"))
 
     def stop() -> None:
@@ -189,4 +194,4 @@ def database_name(run: str, rest: str = "") -> str:
 
 
 if __name__ == "__main__":
-    _keep(Path(sys.argv[1]))
+    _keep(Path(sys.argv[1]), int(sys.argv[2]))
