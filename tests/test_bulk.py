@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from tests.support.statements import Statements
 from tracelog.audit import Actor, Subject, append
-from tracelog.bulk import insert_rows, insert_tuples, pieces, rows_with
+from tracelog.bulk import array_text, insert_rows, insert_tuples, pieces, rows_with
 from tracelog.plant.facts import PalletStatus
 from tracelog.plant.models import Coil, Line, Pallet, Plant, Shift
 
@@ -104,3 +104,14 @@ def test_rows_are_found_by_many_values_in_few_statements(
 
 def test_pieces_are_all_there_in_order() -> None:
     assert list(pieces(range(5), 2)) == [[0, 1], [2, 3], [4]]
+
+
+def test_an_array_is_written_value_by_value_however_often_an_object_comes() -> None:
+    machine, other = uuid.UUID(int=1), uuid.UUID(int=2)
+    made_as_asked = (uuid.UUID(int=1 + place % 2) for place in range(4))
+    wanted = f"{{{machine},{other},{machine},{other}}}"
+    assert array_text([machine, other, machine, other]) == wanted
+    # Objects that nobody holds may follow one another at the same place in memory.
+    assert array_text(made_as_asked) == wanted
+    assert array_text(range(3)) == "{0,1,2}"
+    assert array_text([]) == "{}"
