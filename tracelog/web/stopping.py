@@ -24,6 +24,7 @@ from typing import Any
 
 # So long do workers go on to let in and to read, after nobody new can come.
 LAST_CALL_SECONDS = 1.0
+_CALLS = 10
 # How often, and from how long after a signal on, a worker's first thread is woken.
 _WAKINGS, _WAKING_SECONDS = 20, 0.05
 # What the socket filter of Linux looks at and gives (linux/filter.h): the 14th byte of a segment of
@@ -82,12 +83,16 @@ def _after_last_call(stop: Handler, server: int) -> Handler:
             stop(number, frame)
         else:
             called.set()
+            threading.Thread(target=call, args=(number, frame), daemon=True).start()
+
+    def call(number: int, frame: FrameType | None) -> None:
+        # Again and again, since a worker may only just have begun to listen.
+        for _again in range(_CALLS):
             for worker in multiprocessing.active_children():
                 with suppress(ProcessLookupError):
                     os.kill(worker.pid or server, signal.SIGUSR1)
-            waiting = threading.Timer(LAST_CALL_SECONDS, stop, (number, frame))
-            waiting.daemon = True
-            waiting.start()
+            time.sleep(LAST_CALL_SECONDS / _CALLS)
+        stop(number, frame)
 
     return begin
 
