@@ -34,8 +34,6 @@ class DomeCode:
 
 
 def _fits(read: str, whole: str) -> bool:
-    if "?" not in read:
-        return read == whole
     return len(read) == len(whole) and all(
         sign in ("?", digit) for sign, digit in zip(read, whole, strict=True)
     )

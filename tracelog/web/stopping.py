@@ -88,9 +88,9 @@ def _after_last_call(stop: Handler, server: int) -> Handler:
     def call(number: int, frame: FrameType | None) -> None:
         # Again and again, since a worker may only just have begun to listen.
         for _again in range(_CALLS):
-            for worker in multiprocessing.active_children():
+            for worker in filter(None, (one.pid for one in multiprocessing.active_children())):
                 with suppress(ProcessLookupError):
-                    os.kill(worker.pid or server, signal.SIGUSR1)
+                    os.kill(worker, signal.SIGUSR1)
             time.sleep(LAST_CALL_SECONDS / _CALLS)
         stop(number, frame)
 
