@@ -24,9 +24,12 @@ from sqlalchemy import (
     Uuid,
     any_,
     bindparam,
+    column,
+    func,
     insert,
     select,
 )
+from sqlalchemy import cast as sql_cast
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
@@ -431,3 +434,14 @@ def array_text(values: Iterable[object]) -> str:
     held = list(values)
     texts = {key: str(value) for key, value in {id(value): value for value in held}.items()}
     return "{" + ",".join([texts[id(value)] for value in held]) + "}"
+
+
+def arrays_as_table(**kinds: Any) -> Any:
+    """Columns of PostgreSQL given as arrays: each a parameter of its name, an `array_text`.
+
+    Args:
+        kinds: types of the columns, such as ``number=Integer``.
+    """
+    arrays = [sql_cast(bindparam(name, type_=String), ARRAY(kind)) for name, kind in kinds.items()]
+    columns = [column(name, kind) for name, kind in kinds.items()]
+    return func.unnest(*arrays).table_valued(*columns).render_derived()

@@ -13,14 +13,12 @@ from functools import cache
 from typing import Any
 
 from sqlalchemy import (
-    ARRAY,
     BigInteger,
     Integer,
     String,
     Uuid,
     bindparam,
     cast,
-    column,
     func,
     literal_column,
     select,
@@ -28,7 +26,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Session
 
-from tracelog.bulk import array_text
+from tracelog.bulk import array_text, arrays_as_table
 from tracelog.db import UtcInstant
 from tracelog.instants import EARLIEST
 
@@ -314,28 +312,20 @@ def _is_sqlite(session: Session) -> bool:
 
 def _asked(*, is_sqlite: bool) -> Any:
     """Stretches as a table, whose values `_given` tells; on SQLite also their last instants."""
-    return _one_text() if is_sqlite else _arrays()
+    if is_sqlite:
+        return _one_text()
+    return arrays_as_table(number=Integer, owner=Uuid, start=UtcInstant, end=UtcInstant)
 
 
 def _given(stretches: Sequence[Stretch], *, is_sqlite: bool) -> dict[str, Any]:
     if is_sqlite:
         return {"stretches": _as_json(stretches)}
     return {
-        "numbers": array_text(range(len(stretches))),
-        "owners": array_text(one.owner_id for one in stretches),
-        "starts": array_text(one.start for one in stretches),
-        "ends": array_text(one.end for one in stretches),
+        "number": array_text(range(len(stretches))),
+        "owner": array_text(one.owner_id for one in stretches),
+        "start": array_text(one.start for one in stretches),
+        "end": array_text(one.end for one in stretches),
     }
-
-
-def _arrays() -> Any:
-    kinds: tuple[tuple[str, str, Any], ...] = (
-        *(("numbers", "number", Integer), ("owners", "owner", Uuid)),
-        *(("starts", "start", UtcInstant), ("ends", "end", UtcInstant)),
-    )
-    arrays = [cast(bindparam(name, type_=String), ARRAY(kind)) for name, _column, kind in kinds]
-    columns = [column(name, kind) for _name, name, kind in kinds]
-    return func.unnest(*arrays).table_valued(*columns).render_derived()
 
 
 def _one_text() -> Any:

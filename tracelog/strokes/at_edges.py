@@ -9,10 +9,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from sqlalchemy import ARRAY, Integer, String, bindparam, cast, column, func, literal, select
+from sqlalchemy import Integer, String, bindparam, cast, func, literal, select
 from sqlalchemy.orm import Session
 
-from tracelog.bulk import array_text
+from tracelog.bulk import array_text, arrays_as_table
 from tracelog.db import UtcInstant
 from tracelog.instants import hour_of, next_hour
 from tracelog.plant.models import Machine
@@ -63,7 +63,7 @@ def _texts(session: Session, hours: Sequence[datetime]) -> dict[uuid.UUID, str]:
         wanted = json.dumps([f"{hour.astimezone(UTC):%Y-%m-%d %H:%M:%S.%f}" for hour in hours])
         given = {"hours": wanted}
     else:
-        given = {"hours": array_text(hours), "places": array_text(range(len(hours)))}
+        given = {"hour": array_text(hours), "place": array_text(range(len(hours)))}
     rows = session.execute(_hours_query(is_sqlite=is_sqlite), given)
     return {machine: text for machine, text in rows if text is not None}
 
@@ -77,14 +77,7 @@ def _hours_query(*, is_sqlite: bool) -> Any:
         each = func.json_each(bindparam("hours")).table_valued("key", "value")
         place, hour = each.c.key, cast(each.c.value, String)
     else:
-        each = (
-            func.unnest(
-                cast(bindparam("places", type_=String), ARRAY(Integer)),
-                cast(bindparam("hours", type_=String), ARRAY(UtcInstant)),
-            )
-            .table_valued(column("place", Integer), column("hour", UtcInstant))
-            .render_derived()
-        )
+        each = arrays_as_table(place=Integer, hour=UtcInstant)
         place, hour = each.c.place, each.c.hour
     comma = literal(",", String)
     told = [cast(one, String) for one in (place, StrokeHour.strokes, StrokeHour.total_before)]

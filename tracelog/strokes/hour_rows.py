@@ -8,20 +8,16 @@ from functools import cache
 from typing import Any, NamedTuple
 
 from sqlalchemy import (
-    ARRAY,
     Integer,
-    String,
     Uuid,
     bindparam,
-    cast,
-    column,
     func,
     literal_column,
     select,
 )
 from sqlalchemy.orm import Session
 
-from tracelog.bulk import array_text, pieces
+from tracelog.bulk import array_text, arrays_as_table, pieces
 from tracelog.db import UtcInstant
 from tracelog.strokes.models import StrokeHour
 
@@ -68,17 +64,7 @@ def _rows_query(*, is_sqlite: bool) -> Any:
             each.c.key,
         )
     else:
-        each = (
-            func.unnest(
-                cast(bindparam("numbers", type_=String), ARRAY(Integer)),
-                cast(bindparam("machines", type_=String), ARRAY(Uuid)),
-                cast(bindparam("hours", type_=String), ARRAY(UtcInstant)),
-            )
-            .table_valued(
-                column("number", Integer), column("machine", Uuid), column("hour", UtcInstant)
-            )
-            .render_derived()
-        )
+        each = arrays_as_table(number=Integer, machine=Uuid, hour=UtcInstant)
         machine, hour, number = each.c.machine, each.c.hour, each.c.number
     same = (StrokeHour.machine_id == machine) & (StrokeHour.hour_at == hour)
     rows = select(number, StrokeHour.strokes, StrokeHour.total_before)
@@ -93,7 +79,7 @@ def _as_text(wanted: Collection[tuple[uuid.UUID, datetime]]) -> dict[str, Any]:
 
 def _as_arrays(wanted: Collection[tuple[uuid.UUID, datetime]]) -> dict[str, Any]:
     return {
-        "numbers": array_text(range(len(wanted))),
-        "machines": array_text(machine for machine, _hour in wanted),
-        "hours": array_text(hour for _machine, hour in wanted),
+        "number": array_text(range(len(wanted))),
+        "machine": array_text(machine for machine, _hour in wanted),
+        "hour": array_text(hour for _machine, hour in wanted),
     }
