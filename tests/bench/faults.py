@@ -22,6 +22,7 @@ WITHOUT_SERVER: dict[str, Bring] = {
     "server killed (kill -9 of all processes)": rounds.kill_server,
     "one worker of two killed": rounds.kill_worker,
     "stop signal": rounds.stop_server,
+    "Ctrl-C": rounds.interrupt_server,
     "clients vanish in a request (4 each)": rounds.break_pipe,
     "4 clients send the same entries to 2 workers": rounds.write_the_same,
 }

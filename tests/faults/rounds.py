@@ -101,11 +101,21 @@ def kill_worker(place: Place, chance: random.Random) -> Account:
 
 def stop_server(place: Place, chance: random.Random) -> Account:
     """The server is asked to stop: every client that had connected is answered, then it is gone."""
+    return _stop(place, chance, place.server.ask_to_stop)
+
+
+def interrupt_server(place: Place, chance: random.Random) -> Account:
+    """The same by Ctrl-C, whose signal the terminal sends to the workers too."""
+    return _stop(place, chance, place.server.interrupt)
+
+
+def _stop(place: Place, chance: random.Random, ask_to_stop: Callable[[], None]) -> Account:
     with place.loggers(8).at_work() as loggers:
         loggers.wait_for(chance.randint(1, 12))
         time.sleep(chance.uniform(0, 0.02))
         asked_at = time.monotonic()
-        status = place.server.stop()
+        ask_to_stop()
+        status = place.server.end()
         took = time.monotonic() - asked_at
         assert status == 0, f"status {status}: {place.server.log()}"
         assert took < STOPS_WITHIN_SECONDS, f"it took {took:.0f} s to stop"

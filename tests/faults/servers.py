@@ -28,6 +28,8 @@ def _serve(
     """In the fork: be the command, with files that cannot grow beyond a limit."""
     if largest_file is not None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (largest_file, largest_file))
+    # A group of processes of its own, as a shell gives to each command.
+    os.setpgid(0, 0)
     # As in a process that was started from a shell on Linux: workers have imported everything too.
     multiprocessing.set_start_method("fork", force=True)
     be_the_command(words, environment, folder)
@@ -93,9 +95,17 @@ class Server:
         """Send the signal that asks it to end in order."""
         self._running().terminate()
 
+    def interrupt(self) -> None:
+        """Press Ctrl-C in its terminal, which sends the signal to its whole group of processes."""
+        os.killpg(self._number(), signal.SIGINT)
+
     def stop(self) -> int | None:
         """End it in order; its exit status, None if it does not end."""
         self.ask_to_stop()
+        return self.end()
+
+    def end(self) -> int | None:
+        """Wait for its end, which it was asked for; its exit status, None if it does not end."""
         self._running().join(PATIENCE_SECONDS)
         return self._running().exitcode
 

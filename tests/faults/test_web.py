@@ -4,10 +4,12 @@ import os
 import random
 import signal
 import time
+from collections.abc import Callable
 
 import pytest
 
 from tests.faults import rounds
+from tests.faults.entries import Account
 from tests.faults.rounds import Place
 from tests.faults.servers import is_answering
 from tracelog.web.commands import STOP_SECONDS
@@ -25,8 +27,11 @@ def test_a_worker_that_is_killed_is_started_again_and_the_other_goes_on(
     assert place.check() >= len(account.acknowledged)
 
 
-def test_a_stop_signal_lets_requests_finish(place: Place, chance: random.Random) -> None:
-    account = rounds.stop_server(place, chance)
+@pytest.mark.parametrize("stop", [rounds.stop_server, rounds.interrupt_server])
+def test_a_stop_signal_lets_requests_finish(
+    place: Place, chance: random.Random, stop: Callable[[Place, random.Random], Account]
+) -> None:
+    account = stop(place, chance)
     assert place.check() >= len(account.acknowledged)
 
 

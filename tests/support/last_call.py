@@ -44,6 +44,29 @@ def close_at_the_last_call() -> None:
     sys.exit("it still lets people in")
 
 
+def leave_signals_of_the_terminal_to_the_server() -> None:
+    """Be a server in a group of its own, whose whole group gets the signal of Ctrl-C."""
+    os.setpgid(0, 0)
+    forked = multiprocessing.get_context("fork")
+    heard, ready = threading.Event(), forked.Event()
+    signal.signal(signal.SIGINT, lambda _number, _frame: heard.set())
+    worker = forked.Process(target=_heed_and_end_by_an_interrupt, args=(ready,))
+    worker.start()
+    ready.wait(PATIENCE_SECONDS)
+    os.killpg(os.getpid(), signal.SIGINT)
+    worker.join(1.0)
+    still_there = worker.is_alive()
+    worker.kill()
+    sys.exit(0 if heard.is_set() and still_there else 1)
+
+
+def _heed_and_end_by_an_interrupt(ready: Event) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    heed_last_call()
+    ready.set()
+    time.sleep(PATIENCE_SECONDS)
+
+
 def stop_once() -> None:
     """Be a server that is asked to stop: its worker has been told when, a while later, it stops."""
     forked = multiprocessing.get_context("fork")

@@ -83,6 +83,10 @@ def test_a_worker_closes_its_doors_at_the_last_call() -> None:
     assert _run(last_call.close_at_the_last_call)[0] == 0
 
 
+def test_a_worker_leaves_the_signals_of_the_terminal_to_the_server() -> None:
+    assert _run(last_call.leave_signals_of_the_terminal_to_the_server)[0] == 0
+
+
 def test_the_server_gives_the_last_call_before_it_stops() -> None:
     status, took = _run(last_call.stop_once)
     assert status == 0

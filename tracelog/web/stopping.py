@@ -103,9 +103,12 @@ def heed_last_call() -> None:
     Python runs its handlers in the first thread, and a signal that comes in the moment before that
     thread goes to sleep does not wake it; a worker would go on until it is killed, with whoever it
     had let in. Each signal is therefore also written to a socket, which a thread of its own reads.
+    A terminal sends its signals to a whole group of processes, so the worker leaves the group: it
+    hears of Ctrl-C from the server, after the last call.
     """
     if sys.platform == "win32" or multiprocessing.parent_process() is None:
         return
+    os.setpgid(0, 0)
     reading, writing = socket.socketpair()
     writing.setblocking(False)  # noqa: FBT003 - it takes no name
     signal.signal(signal.SIGUSR1, lambda _number, _frame: None)
