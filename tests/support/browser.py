@@ -4,13 +4,22 @@ import os
 import re
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import wraps
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from playwright.sync_api import Browser, BrowserContext, BrowserType, Page, sync_playwright
+import pytest
+from playwright.sync_api import (
+    Browser,
+    BrowserContext,
+    BrowserType,
+    Locator,
+    Page,
+    sync_playwright,
+)
 
 from tests.support import testrun
 
@@ -59,7 +68,7 @@ def find_browser(kind: BrowserType, *, whole: bool = False) -> str | None:
 @contextmanager
 def running_browser() -> Iterator[Browser]:
     """A browser without a window; skips the test that asks, or fails it on CI, if there is none."""
-    with sync_playwright() as playwright:
+    with sync_playwright() as playwright, arriving():
         program = find_browser(playwright.chromium)
         if program is None:
             testrun.absent("a browser", "neither Chromium nor Chrome was found")
@@ -70,6 +79,29 @@ def running_browser() -> Iterator[Browser]:
         )
         yield browser
         browser.close()
+
+
+@contextmanager
+def arriving() -> Iterator[None]:
+    """Clicks and keys return once the page they lead to stands, as a person waits to see it.
+
+    The library waits until the address of the next page is known, when nothing of it need be
+    there: what a test read next was of a page half come, on a busy machine now and then.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("click", "press", "tap"):
+            patch.setattr(Locator, name, _arriving(getattr(Locator, name)))
+        yield
+
+
+def _arriving(act: Callable[..., None]) -> Callable[..., None]:
+    @wraps(act)
+    def acted(locator: Locator, *arguments: Any, **options: Any) -> None:
+        act(locator, *arguments, **options)
+        if not locator.page.is_closed():
+            locator.page.wait_for_load_state()
+
+    return acted
 
 
 class Visitors:
