@@ -80,6 +80,7 @@ def test_the_log_completes_and_keeps_cans_all_the_same(page: Page) -> None:
     page.get_by_role("button", name="Log", exact=True).click()
     # Of the page to which the log goes by itself when the entry is sent.
     expect(page.locator(".kept-words")).to_contain_text("Kept: 1-2 wall-split, 2.")
+    expect(page.get_by_role("region", name="Last entries").get_by_text("1-2").first).to_be_visible()
     # What waits in the browser's own store is read from there, and met again on the next page.
     page.goto("/log")
     unspoilt(page)
